@@ -1,0 +1,39 @@
+//! Work in lumps, handed out at a fixed sample count and taken back at a later fixed sample count, so that a
+//! worker thread, or none, gives the same samples.
+
+use crate::learner::Learner;
+
+/// A lump of learning. Whoever holds it calls [`Job::run`] once, on any thread, and gives it back.
+pub struct Job(pub(crate) Box<Learner>);
+
+impl Job {
+    /// Does the work. May allocate and take long: never on an audio thread.
+    pub fn run(&mut self) {
+        self.0.run();
+    }
+}
+
+/// Who runs the engine's jobs. At most one job is out at a time.
+pub trait Worker {
+    /// Takes a job to be run. Called from `process`: must neither block nor allocate on an audio thread.
+    fn submit(&mut self, job: Job);
+    /// Gives the job back if it has been run. Called from `process` when the job's time has come, and again
+    /// later if it was late.
+    fn collect(&mut self) -> Option<Job>;
+}
+
+/// Runs each job when it is asked back: for files, offline hosts and tests.
+#[derive(Default)]
+pub struct Inline(Option<Job>);
+
+impl Worker for Inline {
+    fn submit(&mut self, job: Job) {
+        self.0 = Some(job);
+    }
+
+    fn collect(&mut self) -> Option<Job> {
+        let mut job = self.0.take()?;
+        job.run();
+        Some(job)
+    }
+}

@@ -1,0 +1,51 @@
+//! What the engine reports: raw numbers, to be scaled and worded by whoever shows them.
+
+/// Where the search for the backing stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Lock {
+    /// Nothing audible on the sidechain: the mix passes.
+    #[default]
+    NoBacking,
+    /// Backing heard, its place in the mix not yet known: the mix passes.
+    Searching,
+    /// The backing's place is known; what is matched is subtracted.
+    Locked,
+    /// It was known and no longer holds: the mix passes until it is found again.
+    Lost,
+    /// Found, but later than the latency covers: the mix passes and [`Readings::late_samples`] says by how much.
+    TooLate,
+}
+
+/// One set of readings, valid for the hop that was processed last.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Readings {
+    /// State of the search.
+    pub lock: Lock,
+    /// How much later than the backing the mix plays the same music, samples; negative = the backing is late.
+    pub delay_samples: f64,
+    /// How far the backing must be moved earlier before it can be subtracted, samples; 0 unless [`Lock::TooLate`].
+    pub late_samples: f64,
+    /// True when the backing was found with its polarity flipped.
+    pub inverted: bool,
+    /// Sureness of the place found: highest correlation peak over the second highest, at least 1; 0 = unknown.
+    pub confidence: f32,
+    /// Matched level of the backing, left and right, linear, with sign; 0 = nothing subtracted.
+    pub level: [f32; 2],
+    /// The level follower's present movement, dB.
+    pub follow_db: f32,
+    /// Level of the mix over the last hop, RMS, dB re full scale.
+    pub mix_db: f32,
+    /// Level of the backing over the last hop, RMS, dB re full scale.
+    pub backing_db: f32,
+    /// Level of the output over the last hop, RMS, dB re full scale.
+    pub output_db: f32,
+    /// How far the backing is down in the difference, dB, measured where the voice rests; `None` while that cannot
+    /// be told.
+    pub null_depth_db: Option<f32>,
+    /// Samples that were not finite and counted as silence, since `reset`.
+    pub bad_samples: u64,
+    /// Learning jobs that came back after their time, since `reset`; always 0 offline.
+    pub late_jobs: u32,
+    /// Counts every change of the learned match.
+    pub match_revision: u64,
+}

@@ -1,0 +1,1 @@
+//! Minuend as a plug-in.
