@@ -1,0 +1,5 @@
+//! `cargo xtask`: the project's commands.
+
+fn main() -> anyhow::Result<()> {
+    xtask::main()
+}
