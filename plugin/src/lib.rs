@@ -1,1 +1,223 @@
-//! Minuend as a plug-in.
+//! Minuend as a plug-in: ports, ids, life cycle and exports around the engine.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use minuend_engine::Engine;
+use nice_plug::prelude::*;
+use nice_plug_egui::EguiEditor;
+use triple_buffer::{Input, Output};
+
+pub mod editor;
+pub mod meters;
+pub mod params;
+pub mod transport;
+pub mod worker;
+
+use editor::Window;
+use meters::Meters;
+use params::Controls;
+use transport::TransportWatch;
+use worker::JobRunner;
+
+/// Longest block accepted, samples: far above any host's, far below what would exhaust the memory.
+const MAX_BLOCK_SAMPLES: u32 = 1 << 20;
+
+const fn layout(mix_channels: u32, backing: &'static [NonZeroU32], name: &'static str) -> AudioIOLayout {
+    AudioIOLayout {
+        main_input_channels: NonZeroU32::new(mix_channels),
+        main_output_channels: NonZeroU32::new(mix_channels),
+        aux_input_ports: backing,
+        names: PortNames {
+            layout: Some(name),
+            // The framework would name the output like the main input.
+            main_input: None,
+            main_output: Some("Difference"),
+            aux_inputs: &["Backing"],
+            ..PortNames::const_default()
+        },
+        ..AudioIOLayout::const_default()
+    }
+}
+
+const MONO: &[NonZeroU32] = &[new_nonzero_u32(1)];
+const STEREO: &[NonZeroU32] = &[new_nonzero_u32(2)];
+
+/// Mix minus backing, on the channel of the mix.
+pub struct Minuend {
+    controls: Arc<Controls>,
+    prepared: Option<Prepared>,
+    /// As [`Controls::relearn_presses`], as far as acted upon.
+    relearn_presses: u32,
+    transport: TransportWatch,
+    meters: Input<Meters>,
+    /// Until the editor is made.
+    meters_for_editor: Option<Output<Meters>>,
+}
+
+/// What depends on the sample rate and the channels.
+struct Prepared {
+    engine: Engine,
+    jobs: JobRunner,
+    sample_rate_hz: f64,
+    mix_channels: usize,
+}
+
+impl Default for Minuend {
+    fn default() -> Self {
+        let (meters, meters_for_editor) = meters::meters();
+        Self {
+            controls: Arc::default(),
+            prepared: None,
+            relearn_presses: 0,
+            transport: TransportWatch::default(),
+            meters,
+            meters_for_editor: Some(meters_for_editor),
+        }
+    }
+}
+
+impl Plugin for Minuend {
+    const NAME: &'static str = "Minuend";
+    const VENDOR: &'static str = "Minuend";
+    const URL: &'static str = "";
+    const EMAIL: &'static str = "";
+    const VERSION: &'static str = env!("CARGO_PKG_VERSION");
+
+    const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = &[
+        layout(2, STEREO, "Stereo, stereo backing"),
+        layout(2, MONO, "Stereo, mono backing"),
+        layout(1, MONO, "Mono, mono backing"),
+        layout(1, STEREO, "Mono, stereo backing"),
+    ];
+
+    const SAMPLE_ACCURATE_AUTOMATION: bool = true;
+
+    type Editor = EguiEditor<Window>;
+    type SysExMessage = ();
+    type BackgroundTask = ();
+
+    fn params(&self) -> Arc<dyn Params> {
+        self.controls.clone()
+    }
+
+    fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+        editor::create(self.controls.clone(), self.meters_for_editor.take()?)
+    }
+
+    fn activate(
+        &mut self,
+        layout: &AudioIOLayout,
+        config: &BufferConfig,
+        context: &mut impl ActivateContext<Self>,
+    ) -> bool {
+        match self.prepare(layout, config) {
+            Ok(latency_samples) => {
+                context.set_latency_samples(latency_samples);
+                true
+            }
+            Err(error) => {
+                nice_error!("Minuend cannot be activated: {error}");
+                false
+            }
+        }
+    }
+
+    fn reset(&mut self) {
+        if let Some(prepared) = &mut self.prepared {
+            prepared.engine.reset();
+        }
+        self.transport = TransportWatch::default();
+    }
+
+    fn process(
+        &mut self,
+        mix: &mut Buffer,
+        aux: &mut AuxiliaryBuffers,
+        context: &mut impl ProcessContext<Self>,
+    ) -> ProcessStatus {
+        let Some(Prepared { engine, jobs, sample_rate_hz, .. }) = &mut self.prepared else {
+            return ProcessStatus::Error("processed before it was activated");
+        };
+
+        let presses = self.controls.relearn_presses.load(Ordering::Relaxed);
+        if presses != self.relearn_presses {
+            self.relearn_presses = presses;
+            engine.relearn();
+        }
+        if self.transport.jumped(context.transport(), mix.samples()) {
+            engine.transport_jumped();
+        }
+
+        // Whatever the host has not given is silence; never does the mix stand in for the backing.
+        let mut backing: [&[f32]; 2] = [&[]; 2];
+        let mut num_backing = 0;
+        if let Some(port) = aux.inputs.first() {
+            for (channel, given) in backing.iter_mut().zip(port.as_slice_immutable()) {
+                *channel = &given[..given.len().min(mix.samples())];
+                num_backing += 1;
+            }
+        }
+        engine.process(mix.as_slice(), &backing[..num_backing], &self.controls.settings(), jobs);
+
+        let latency_samples = engine.latency_samples() as u32;
+        self.meters.write(Meters {
+            readings: *engine.readings(),
+            sample_rate_hz: *sample_rate_hz,
+            latency_samples,
+        });
+        ProcessStatus::Tail(latency_samples)
+    }
+}
+
+impl Minuend {
+    /// Makes everything for a sample rate and a layout, or keeps what fits; gives the latency, samples.
+    fn prepare(&mut self, layout: &AudioIOLayout, config: &BufferConfig) -> Result<u32, String> {
+        let frames = config.max_buffer_size;
+        if !(1..=MAX_BLOCK_SAMPLES).contains(&frames) {
+            return Err(format!("blocks of {frames} samples: set the host to 1 to {MAX_BLOCK_SAMPLES}"));
+        }
+        let sample_rate_hz = f64::from(config.sample_rate);
+        let mix_channels = layout.main_output_channels.map_or(0, NonZeroU32::get) as usize;
+
+        let fits = |p: &Prepared| p.sample_rate_hz == sample_rate_hz && p.mix_channels == mix_channels;
+        if !self.prepared.as_ref().is_some_and(fits) {
+            let mut engine = Engine::new(sample_rate_hz, mix_channels).map_err(|e| e.to_string())?;
+            if let Some(before) = &self.prepared {
+                engine.recall(before.engine.learned());
+            }
+            // Jobs belong to their engine: a job that is out ends with the old one.
+            self.prepared =
+                Some(Prepared { engine, jobs: JobRunner::default(), sample_rate_hz, mix_channels });
+        }
+        let prepared = self.prepared.as_mut().expect("made above");
+        let offline = config.process_mode == ProcessMode::Offline;
+        prepared.jobs.set_offline(offline).map_err(|e| format!("no thread to learn on: {e}"))?;
+        Ok(prepared.engine.latency_samples() as u32)
+    }
+}
+
+impl ClapPlugin for Minuend {
+    const CLAP_ID: &'static str = "audio.minuend.minuend";
+    const CLAP_DESCRIPTION: Option<&'static str> =
+        Some("Mix minus backing: subtracts the instrumental on its sidechain from a mix");
+    const CLAP_MANUAL_URL: Option<&'static str> = None;
+    const CLAP_SUPPORT_URL: Option<&'static str> = None;
+    const CLAP_FEATURES: &'static [ClapFeature] = &[
+        ClapFeature::AudioEffect,
+        ClapFeature::Utility,
+        ClapFeature::Mixing,
+        ClapFeature::Restoration,
+        ClapFeature::Stereo,
+        ClapFeature::Mono,
+    ];
+}
+
+impl Vst3Plugin for Minuend {
+    const VST3_CLASS_ID: [u8; 16] = *b"MinuendMixMinusB";
+    const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] =
+        &[Vst3SubCategory::Fx, Vst3SubCategory::Tools, Vst3SubCategory::Restoration];
+}
+
+nice_export_clap!(Minuend);
+nice_export_vst3!(Minuend);

@@ -1,0 +1,132 @@
+//! The window: is it locked, how deep is the null, what can be set.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use egui::{RichText, Ui};
+use minuend_engine::Lock;
+use nice_plug::context::gui::GuiContext;
+use nice_plug::editor::dpi::LogicalSize;
+use nice_plug::prelude::*;
+use nice_plug_egui::widgets::ParamSlider;
+use nice_plug_egui::{
+    EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, baseview,
+    create_egui_editor,
+};
+use triple_buffer::Output;
+
+use crate::meters::Meters;
+use crate::params::Controls;
+
+const SIZE: LogicalSize<f32> = LogicalSize { width: 460.0, height: 480.0 };
+
+/// Readings are shown at most this often.
+const REPAINT_INTERVAL: Duration = Duration::from_millis(50);
+
+/// Makes the editor of one instance; the host opens and closes it at will.
+pub fn create(controls: Arc<Controls>, meters: Output<Meters>) -> Option<EguiEditor<Window>> {
+    create_egui_editor(
+        EguiEditorState::from_size(SIZE, 1.0),
+        RepaintNotifier::new(),
+        EguiNiceSettings::new().with_tile("Minuend"),
+        Window { controls, meters, host: None },
+    )
+}
+
+/// What is shown in the window.
+pub struct Window {
+    controls: Arc<Controls>,
+    meters: Output<Meters>,
+    host: Option<GuiContext>,
+}
+
+impl NiceEguiApp for Window {
+    fn build(
+        &mut self,
+        _egui: egui::Context,
+        host: GuiContext,
+        _frame: &mut Frame,
+    ) -> Result<(), baseview::HandlerError> {
+        self.host = Some(host);
+        Ok(())
+    }
+
+    fn ui(&mut self, ui: &mut Ui, _frame: &mut Frame) {
+        let Some(host) = &self.host else { return };
+        let meters = *self.meters.read();
+        egui::CentralPanel::default().show(ui, |ui| {
+            ui.heading("Minuend");
+            ui.label(RichText::new(lock_words(&meters)).strong());
+            ui.label(null_words(&meters));
+            ui.separator();
+            controls(ui, &self.controls, &host.param_setter());
+        });
+        ui.request_repaint_after(REPAINT_INTERVAL);
+    }
+
+    fn editor_closed(&mut self) {
+        self.host = None;
+    }
+}
+
+fn controls(ui: &mut Ui, controls: &Controls, host: &ParamSetter) {
+    egui::Grid::new("controls").num_columns(2).spacing([16.0, 6.0]).show(ui, |ui| {
+        row(ui, &controls.listen, host);
+        row(ui, &controls.trim, host);
+        row(ui, &controls.nudge, host);
+        row(ui, &controls.polarity, host);
+        row(ui, &controls.follow, host);
+        row(ui, &controls.low_cut, host);
+        row(ui, &controls.slope, host);
+        row(ui, &controls.output, host);
+        row(ui, &controls.hold, host);
+        row(ui, &controls.bypass, host);
+    });
+    if ui.button(controls.relearn.name()).clicked() {
+        host.begin_set_parameter(&controls.relearn);
+        host.set_parameter(&controls.relearn, true);
+        host.set_parameter(&controls.relearn, false);
+        host.end_set_parameter(&controls.relearn);
+    }
+}
+
+fn row(ui: &mut Ui, param: &impl Param, host: &ParamSetter) {
+    ui.label(param.name());
+    ui.add(ParamSlider::for_param(param, host).with_width(180.0));
+    ui.end_row();
+}
+
+/// The state of the search in words, with what to do next.
+fn lock_words(meters: &Meters) -> String {
+    let Meters { readings, sample_rate_hz, .. } = meters;
+    if *sample_rate_hz == 0.0 {
+        return "Not running: switch the plug-in on in the host.".into();
+    }
+    let ms = |samples: f64| samples / sample_rate_hz * 1e3;
+    match readings.lock {
+        Lock::NoBacking => {
+            "No backing heard: play the song, with the backing routed to this plug-in's sidechain.".into()
+        }
+        Lock::Searching => "Searching for the backing in the mix; the mix passes.".into(),
+        Lock::Locked => format!(
+            "Locked: delay {:.3} ms ({:.2} samples){}.",
+            ms(readings.delay_samples),
+            readings.delay_samples,
+            if readings.inverted { ", polarity inverted" } else { "" },
+        ),
+        Lock::Lost => "Lost: the backing no longer fits; the mix passes until it is found again.".into(),
+        Lock::TooLate => format!(
+            "Backing {:.3} s late: move its clip {:.3} s ({:.0} samples) earlier.",
+            ms(readings.late_samples) / 1e3,
+            ms(readings.late_samples) / 1e3,
+            readings.late_samples,
+        ),
+    }
+}
+
+fn null_words(meters: &Meters) -> String {
+    match meters.readings.null_depth_db {
+        Some(depth_db) => format!("Null depth {depth_db:.1} dB"),
+        None => "Null depth not known yet".into(),
+    }
+}

@@ -1,0 +1,72 @@
+//! Notices when the host's transport starts or jumps.
+
+use nice_plug::prelude::Transport;
+
+/// Hosts round the position they tell; nobody jumps by less on purpose.
+const TOLERANCE_S: f64 = 1e-3;
+
+/// Compares where the transport is with where it should be.
+#[derive(Default)]
+pub struct TransportWatch {
+    /// Where the next block begins if nothing happens, s; `None` inside while the host tells no position, `None`
+    /// outside while the transport stands.
+    expected_s: Option<Option<f64>>,
+}
+
+impl TransportWatch {
+    /// To be called once for each block, of `num_samples`: true if its first sample does not follow the last one.
+    /// Real-time safe.
+    pub fn jumped(&mut self, transport: &Transport, num_samples: usize) -> bool {
+        if !transport.playing {
+            self.expected_s = None;
+            return false;
+        }
+        // A position in beats alone is left out: it seems to jump whenever the tempo moves.
+        let sample_rate_hz = f64::from(transport.sample_rate);
+        let position_s =
+            transport.pos_seconds.or(transport.pos_samples.map(|samples| samples as f64 / sample_rate_hz));
+        let jumped = match (self.expected_s, position_s) {
+            (None, _) => true,
+            (Some(Some(expected_s)), Some(position_s)) => (position_s - expected_s).abs() > TOLERANCE_S,
+            (Some(_), _) => false,
+        };
+        self.expected_s = Some(position_s.map(|s| s + num_samples as f64 / sample_rate_hz));
+        jumped
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: f32 = 48_000.0;
+
+    fn at(seconds: Option<f64>) -> Transport {
+        let mut transport = Transport::new(RATE_HZ);
+        transport.playing = true;
+        transport.pos_seconds = seconds;
+        transport
+    }
+
+    #[test]
+    fn starts_and_jumps_are_told_and_nothing_else() {
+        let mut watch = TransportWatch::default();
+        assert!(!watch.jumped(&Transport::new(RATE_HZ), 480), "standing");
+        assert!(watch.jumped(&at(Some(1.0)), 480), "start");
+        assert!(!watch.jumped(&at(Some(1.01)), 1));
+        assert!(!watch.jumped(&at(Some(1.01 + 1.0 / 48_000.0)), 480), "a block of one sample");
+        assert!(watch.jumped(&at(Some(0.0)), 480), "loop");
+        assert!(!watch.jumped(&at(Some(0.0101)), 480), "rounded by the host");
+        assert!(!watch.jumped(&Transport::new(RATE_HZ), 480), "stop");
+        assert!(watch.jumped(&at(Some(0.02)), 480), "start where it stopped");
+    }
+
+    #[test]
+    fn a_host_without_positions_never_jumps() {
+        let mut watch = TransportWatch::default();
+        assert!(watch.jumped(&at(None), 64));
+        assert!(!watch.jumped(&at(None), 64));
+        assert!(!watch.jumped(&at(Some(9.0)), 64));
+        assert!(watch.jumped(&at(Some(5.0)), 64));
+    }
+}
