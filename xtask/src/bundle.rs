@@ -25,7 +25,10 @@ pub fn bundle(args: &[String]) -> Result<()> {
     // The bundler works from the workspace's root and leaves the process there.
     let here = env::current_dir().context("the present folder is gone")?;
     env::set_current_dir(workspace_root()).context("the checkout is gone")?;
-    let result = nice_plug_xtask::main_with_args("cargo xtask", ["bundle".to_owned()].into_iter().chain(args.to_vec()));
+    let result = nice_plug_xtask::main_with_args(
+        "cargo xtask",
+        ["bundle".to_owned()].into_iter().chain(args.to_vec()),
+    );
     env::set_current_dir(here)?;
     result
 }

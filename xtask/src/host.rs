@@ -15,8 +15,8 @@ use clack_extensions::{
     audio_ports::{AudioPortFlags, AudioPortInfoBuffer, PluginAudioPorts},
     latency::{HostLatency, HostLatencyImpl, PluginLatency},
     params::{
-        HostParams, HostParamsImplMainThread, HostParamsImplShared, ParamClearFlags, ParamInfoBuffer, ParamInfoFlags,
-        ParamRescanFlags, PluginParams,
+        HostParams, HostParamsImplMainThread, HostParamsImplShared, ParamClearFlags, ParamInfoBuffer,
+        ParamInfoFlags, ParamRescanFlags, PluginParams,
     },
     render::PluginRender,
     state::{HostState, HostStateImpl, PluginState},
@@ -186,7 +186,8 @@ impl Host {
     /// Makes an [`Event`] of a parameter's name and a text, as when a user types it.
     pub fn event(&mut self, at_sample: usize, name: &str, text: &str) -> Result<Event> {
         let param = self.param(name)?.id;
-        let value = self.text_to_value(param, text).with_context(|| format!("{name} does not take {text:?}"))?;
+        let value =
+            self.text_to_value(param, text).with_context(|| format!("{name} does not take {text:?}"))?;
         Ok(Event { at_sample, param, value })
     }
 
@@ -284,7 +285,8 @@ impl Host {
         block_samples: &[usize],
     ) -> Result<Vec<Vec<f32>>> {
         let num_samples = inputs.first().and_then(|port| port.first()).map_or(0, |channel| channel.len());
-        let mut output = vec![Vec::with_capacity(num_samples); self.outputs.first().map_or(0, |p| p.num_channels)];
+        let mut output =
+            vec![Vec::with_capacity(num_samples); self.outputs.first().map_or(0, |p| p.num_channels)];
         let mut events = events.iter().peekable();
         let mut start = 0;
         for &length in block_samples.iter().cycle() {
@@ -342,7 +344,8 @@ impl Host {
             .map(|(port_idx, port)| {
                 (0..port.num_channels)
                     .map(|channel_idx| {
-                        let channel = inputs.get(port_idx).and_then(|p| p.get(channel_idx)).copied().unwrap_or(&[]);
+                        let channel =
+                            inputs.get(port_idx).and_then(|p| p.get(channel_idx)).copied().unwrap_or(&[]);
                         samples.clone().map(|i| channel.get(i).copied().unwrap_or(0.0)).collect()
                     })
                     .collect()
@@ -352,16 +355,20 @@ impl Host {
             self.outputs.iter().map(|port| vec![vec![0.0; length]; port.num_channels]).collect();
 
         // Room for every channel from the start: growing later would misplace the second port's pointers.
-        let room = |ports: &[Port]| AudioPorts::with_capacity(ports.iter().map(|p| p.num_channels).sum(), ports.len());
+        let room = |ports: &[Port]| {
+            AudioPorts::with_capacity(ports.iter().map(|p| p.num_channels).sum(), ports.len())
+        };
         let (mut input_ports, mut output_ports) = (room(&self.inputs), room(&self.outputs));
-        let input_audio = input_ports.with_input_buffers(input_buffers.iter_mut().map(|port| AudioPortBuffer {
-            latency: 0,
-            channels: AudioPortBufferType::f32_input_only(port.iter_mut().map(InputChannel::variable)),
-        }));
-        let mut output_audio = output_ports.with_output_buffers(output_buffers.iter_mut().map(|port| AudioPortBuffer {
-            latency: 0,
-            channels: AudioPortBufferType::f32_output_only(port.iter_mut().map(|c| c.as_mut_slice())),
-        }));
+        let input_audio =
+            input_ports.with_input_buffers(input_buffers.iter_mut().map(|port| AudioPortBuffer {
+                latency: 0,
+                channels: AudioPortBufferType::f32_input_only(port.iter_mut().map(InputChannel::variable)),
+            }));
+        let mut output_audio =
+            output_ports.with_output_buffers(output_buffers.iter_mut().map(|port| AudioPortBuffer {
+                latency: 0,
+                channels: AudioPortBufferType::f32_output_only(port.iter_mut().map(|c| c.as_mut_slice())),
+            }));
         let mut answers = EventBuffer::new();
         processor.as_started_mut()?.process(
             &input_audio,

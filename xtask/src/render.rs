@@ -1,0 +1,229 @@
+//! `cargo xtask render`: mix minus backing from files to a file, through the plug-in's own engine.
+
+pub mod command;
+
+use std::{
+    fs,
+    ops::ControlFlow,
+    path::{Path, PathBuf},
+};
+
+use anyhow::{Context, Result, bail, ensure};
+use minuend_engine::{Engine, Inline, Lock, Readings, Settings, settings::Listen};
+
+use crate::audio_files::{AudioReader, AudioWriter, Bits, check_writable};
+
+/// Samples a step; the output does not depend on it.
+const BLOCK_SAMPLES: usize = 4096;
+
+/// How often the backing may be moved before its place is given up: once to bring it inside the engine's latency, and
+/// once more should the first move have been taken from a reading that was still settling.
+const MAX_MOVES: usize = 3;
+
+/// What to render.
+#[derive(Clone, Debug)]
+pub struct Render {
+    /// The full mix.
+    pub mix: PathBuf,
+    /// The same song without the part that is wanted.
+    pub backing: PathBuf,
+    /// The file to write.
+    pub out: PathBuf,
+    /// One setting of every control, for the whole song.
+    pub settings: Settings,
+    /// How the file is written.
+    pub bits: Bits,
+    /// Replace the file if it exists.
+    pub overwrite: bool,
+}
+
+/// What was found on the way.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rendered {
+    /// Sample rate of all files, Hz.
+    pub sample_rate_hz: u32,
+    /// How much later than the backing the mix plays the same music, samples.
+    pub delay_samples: f64,
+    /// True when the backing was found with its polarity flipped.
+    pub inverted: bool,
+    /// How far the backing is down in the difference, dB: the median over the song of what the engine reported.
+    pub null_depth_db: Option<f32>,
+    /// Part of the song with a backing over which the lock held, 0 to 1.
+    pub locked: f64,
+    /// Samples of either file that were not finite and counted as silence.
+    pub bad_samples: u64,
+    /// Samples that had to be clipped to fit a 24-bit file.
+    pub clipped_samples: u64,
+}
+
+/// Renders one song. `progress` is told how much is done, 0 to 1, and can break off.
+///
+/// Two passes: the first learns the match over the whole song, the second starts with it, so that the first bars are
+/// subtracted too. The output starts and ends with the mix. It appears whole, or not at all.
+pub fn render(request: &Render, progress: &mut dyn FnMut(f64) -> ControlFlow<()>) -> Result<Rendered> {
+    check_writable(&request.out, request.overwrite)?;
+    for input in [&request.mix, &request.backing] {
+        ensure!(
+            !same_file(input, &request.out),
+            "{}: is one of the inputs; choose another name",
+            request.out.display()
+        );
+    }
+
+    // First pass: learn, moving the backing until it lies within reach of the engine's latency.
+    let mut skip_samples = 0;
+    let mut moves = 0;
+    let first = loop {
+        let mut late_samples = 0.0;
+        let first = play(request, skip_samples, None, &mut |block| {
+            if block.readings.lock == Lock::TooLate && moves < MAX_MOVES {
+                late_samples = block.readings.late_samples;
+                return Ok(ControlFlow::Break(()));
+            }
+            report(progress, block.done / 2.0)
+        })?;
+        if late_samples <= 0.0 {
+            break first;
+        }
+        skip_samples += late_samples.ceil() as u64;
+        moves += 1;
+    };
+    let listen = request.settings.listen;
+    if listen != Listen::Mix {
+        ensure!(
+            first.locked_blocks > 0,
+            "{}: was not found in {}; check that both are the same song from the same master, \
+             and start within 10 seconds of each other",
+            request.backing.display(),
+            request.mix.display()
+        );
+    }
+
+    // Second pass: subtract.
+    let mut writer = AudioWriter::create(
+        &request.out,
+        first.num_channels,
+        first.sample_rate_hz,
+        first.num_samples,
+        request.bits,
+        request.overwrite,
+    )?;
+    let mut depths_db = Vec::new();
+    let second = play(request, skip_samples, Some(&first.engine), &mut |block| {
+        writer.write(block.output)?;
+        depths_db.extend(block.readings.null_depth_db);
+        report(progress, 0.5 + block.done / 2.0)
+    })?;
+    let readings = second.engine.readings();
+    Ok(Rendered {
+        sample_rate_hz: second.sample_rate_hz,
+        delay_samples: readings.delay_samples - skip_samples as f64,
+        inverted: readings.inverted,
+        null_depth_db: median(depths_db),
+        locked: second.locked_blocks as f64 / second.backed_blocks.max(1) as f64,
+        bad_samples: readings.bad_samples,
+        clipped_samples: writer.finish()?,
+    })
+}
+
+/// One block on its way out.
+struct Block<'a> {
+    output: &'a [&'a [f32]],
+    readings: &'a Readings,
+    done: f64,
+}
+
+/// What a pass leaves behind.
+struct Pass {
+    engine: Engine,
+    sample_rate_hz: u32,
+    num_channels: usize,
+    num_samples: u64,
+    backed_blocks: usize,
+    locked_blocks: usize,
+}
+
+/// Plays both files through an engine once, without the first samples of the backing, and hands out the output with
+/// the latency taken off. Starts with the match of `teacher`, if there is one.
+fn play(
+    request: &Render,
+    skip_samples: u64,
+    teacher: Option<&Engine>,
+    each: &mut dyn FnMut(Block) -> Result<ControlFlow<()>>,
+) -> Result<Pass> {
+    let mut mix = AudioReader::open(&request.mix)?;
+    let mut backing = AudioReader::open(&request.backing)?;
+    let (sample_rate_hz, num_channels) = (mix.sample_rate_hz(), mix.num_channels());
+    ensure!(
+        backing.sample_rate_hz() == sample_rate_hz,
+        "{} has {sample_rate_hz} Hz but {} has {} Hz; convert one to the rate of the other",
+        request.mix.display(),
+        request.backing.display(),
+        backing.sample_rate_hz()
+    );
+    let mut engine = Engine::new(f64::from(sample_rate_hz), num_channels)
+        .with_context(|| request.mix.display().to_string())?;
+    if let Some(teacher) = teacher {
+        ensure!(engine.recall(teacher.learned()), "the match that was learned is not usable");
+    }
+
+    let mut mix_block = vec![vec![0.0; BLOCK_SAMPLES]; num_channels];
+    let mut backing_block = vec![vec![0.0; BLOCK_SAMPLES]; backing.num_channels()];
+    let mut left = skip_samples;
+    while left > 0 {
+        let count = left.min(BLOCK_SAMPLES as u64);
+        backing_block.iter_mut().for_each(|channel| channel.resize(count as usize, 0.0));
+        backing.read(&mut backing_block)?;
+        left -= count;
+    }
+    backing_block.iter_mut().for_each(|channel| channel.resize(BLOCK_SAMPLES, 0.0));
+
+    let mut worker = Inline::default();
+    let mut num_samples = 0;
+    let mut mix_ended = false;
+    // Output still to be dropped at the start, and output already handed out.
+    let mut latency_left = engine.latency_samples();
+    let mut written_samples = 0;
+    let (mut backed_blocks, mut locked_blocks) = (0, 0);
+    while !mix_ended || written_samples < num_samples {
+        let count = mix.read(&mut mix_block)?;
+        num_samples += count as u64;
+        mix_ended = count < BLOCK_SAMPLES;
+        backing.read(&mut backing_block)?;
+
+        let mut in_and_out: Vec<_> = mix_block.iter_mut().map(|channel| channel.as_mut_slice()).collect();
+        let backing_channels: Vec<_> = backing_block.iter().map(|channel| channel.as_slice()).collect();
+        engine.process(&mut in_and_out, &backing_channels, &request.settings, &mut worker);
+
+        let lock = engine.readings().lock;
+        backed_blocks += usize::from(lock != Lock::NoBacking);
+        locked_blocks += usize::from(lock == Lock::Locked);
+        let start = latency_left.min(BLOCK_SAMPLES);
+        latency_left -= start;
+        let end = BLOCK_SAMPLES.min(start + (num_samples - written_samples) as usize);
+        written_samples += (end - start) as u64;
+        let output: Vec<_> = mix_block.iter().map(|channel| &channel[start..end]).collect();
+        let expected = mix.promised_samples().unwrap_or(num_samples).max(num_samples);
+        let done = written_samples as f64 / expected as f64;
+        if each(Block { output: &output, readings: engine.readings(), done })?.is_break() {
+            break;
+        }
+    }
+    Ok(Pass { engine, sample_rate_hz, num_channels, num_samples, backed_blocks, locked_blocks })
+}
+
+fn report(progress: &mut dyn FnMut(f64) -> ControlFlow<()>, done: f64) -> Result<ControlFlow<()>> {
+    if progress(done).is_break() {
+        bail!("stopped; nothing was written");
+    }
+    Ok(ControlFlow::Continue(()))
+}
+
+fn same_file(a: &Path, b: &Path) -> bool {
+    matches!((fs::canonicalize(a), fs::canonicalize(b)), (Ok(a), Ok(b)) if a == b)
+}
+
+fn median(mut values: Vec<f32>) -> Option<f32> {
+    values.sort_by(f32::total_cmp);
+    values.get(values.len() / 2).copied()
+}
