@@ -8,15 +8,21 @@ use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditor;
 use triple_buffer::{Input, Output};
 
+mod clap;
 pub mod editor;
 pub mod meters;
 pub mod params;
+pub mod state;
 pub mod transport;
 pub mod worker;
 
+pub use clap::clap_entry;
+
+use clap::HostLink;
 use editor::Window;
 use meters::Meters;
-use params::Controls;
+use params::MinuendParams;
+use state::MatchPort;
 use transport::TransportWatch;
 use worker::JobRunner;
 
@@ -30,9 +36,8 @@ const fn layout(mix_channels: u32, backing: &'static [NonZeroU32], name: &'stati
         aux_input_ports: backing,
         names: PortNames {
             layout: Some(name),
-            // The framework would name the output like the main input.
+            // The framework gives the main input's name to the output too; `clap` names both.
             main_input: None,
-            main_output: Some("Difference"),
             aux_inputs: &["Backing"],
             ..PortNames::const_default()
         },
@@ -45,9 +50,10 @@ const STEREO: &[NonZeroU32] = &[new_nonzero_u32(2)];
 
 /// Mix minus backing, on the channel of the mix.
 pub struct Minuend {
-    controls: Arc<Controls>,
+    params: Arc<MinuendParams>,
+    host: Arc<HostLink>,
     prepared: Option<Prepared>,
-    /// As [`Controls::relearn_presses`], as far as acted upon.
+    /// As [`params::Controls::relearn_presses`], as far as acted upon.
     relearn_presses: u32,
     transport: TransportWatch,
     meters: Input<Meters>,
@@ -59,6 +65,7 @@ pub struct Minuend {
 struct Prepared {
     engine: Engine,
     jobs: JobRunner,
+    matches: MatchPort,
     sample_rate_hz: f64,
     mix_channels: usize,
 }
@@ -66,8 +73,10 @@ struct Prepared {
 impl Default for Minuend {
     fn default() -> Self {
         let (meters, meters_for_editor) = meters::meters();
+        let params = Arc::<MinuendParams>::default();
         Self {
-            controls: Arc::default(),
+            host: HostLink::new(params.clone()),
+            params,
             prepared: None,
             relearn_presses: 0,
             transport: TransportWatch::default(),
@@ -98,11 +107,18 @@ impl Plugin for Minuend {
     type BackgroundTask = ();
 
     fn params(&self) -> Arc<dyn Params> {
-        self.controls.clone()
+        self.params.clone()
     }
 
     fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
-        editor::create(self.controls.clone(), self.meters_for_editor.take()?)
+        editor::create(self.params.controls.clone(), self.meters_for_editor.take()?)
+    }
+
+    fn filter_state(state: &mut PluginState) {
+        if let Err(error) = state::admit(state) {
+            nice_error!("Minuend does not open the session: {error}");
+            clap::refuse_state();
+        }
     }
 
     fn activate(
@@ -136,11 +152,13 @@ impl Plugin for Minuend {
         aux: &mut AuxiliaryBuffers,
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
-        let Some(Prepared { engine, jobs, sample_rate_hz, .. }) = &mut self.prepared else {
+        let Some(Prepared { engine, jobs, matches, sample_rate_hz, .. }) = &mut self.prepared else {
             return ProcessStatus::Error("processed before it was activated");
         };
+        let controls = &self.params.controls;
 
-        let presses = self.controls.relearn_presses.load(Ordering::Relaxed);
+        matches.take(engine);
+        let presses = controls.relearn_presses.load(Ordering::Relaxed);
         if presses != self.relearn_presses {
             self.relearn_presses = presses;
             engine.relearn();
@@ -158,7 +176,10 @@ impl Plugin for Minuend {
                 num_backing += 1;
             }
         }
-        engine.process(mix.as_slice(), &backing[..num_backing], &self.controls.settings(), jobs);
+        engine.process(mix.as_slice(), &backing[..num_backing], &controls.settings(), jobs);
+        if matches.give(engine) {
+            self.host.match_changed();
+        }
 
         let latency_samples = engine.latency_samples() as u32;
         self.meters.write(Meters {
@@ -183,12 +204,10 @@ impl Minuend {
         let fits = |p: &Prepared| p.sample_rate_hz == sample_rate_hz && p.mix_channels == mix_channels;
         if !self.prepared.as_ref().is_some_and(fits) {
             let mut engine = Engine::new(sample_rate_hz, mix_channels).map_err(|e| e.to_string())?;
-            if let Some(before) = &self.prepared {
-                engine.recall(before.engine.learned());
-            }
+            let matches = self.params.session.connect(&mut engine);
             // Jobs belong to their engine: a job that is out ends with the old one.
-            self.prepared =
-                Some(Prepared { engine, jobs: JobRunner::default(), sample_rate_hz, mix_channels });
+            let jobs = JobRunner::default();
+            self.prepared = Some(Prepared { engine, jobs, matches, sample_rate_hz, mix_channels });
         }
         let prepared = self.prepared.as_mut().expect("made above");
         let offline = config.process_mode == ProcessMode::Offline;
@@ -219,5 +238,4 @@ impl Vst3Plugin for Minuend {
         &[Vst3SubCategory::Fx, Vst3SubCategory::Tools, Vst3SubCategory::Restoration];
 }
 
-nice_export_clap!(Minuend);
 nice_export_vst3!(Minuend);

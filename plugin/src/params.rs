@@ -1,11 +1,15 @@
 //! Every parameter: id, range, default, and text both ways.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use minuend_engine::Settings;
 use minuend_engine::settings::{self, Follow, Listen, Polarity, Slope};
+use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::*;
+
+use crate::state::Session;
 
 /// Gives an engine enum the ids (kept in sessions) and words (shown by hosts) of its values.
 macro_rules! choice {
@@ -46,6 +50,24 @@ choice!(FollowChoice of Follow, "What is followed as it moves.":
     Off "off" "Off", Level "level" "Level");
 choice!(SlopeChoice of Slope, "Steepness of the low-cut.":
     Off "off" "Off", Db12 "12" "12 dB/oct", Db24 "24" "24 dB/oct", Db48 "48" "48 dB/oct");
+
+/// Everything a session keeps.
+#[derive(Params)]
+pub struct MinuendParams {
+    /// What the user can set.
+    #[nested]
+    pub controls: Arc<Controls>,
+    /// The learned match, with a checked copy of the controls. [`crate::state::FIELD`] is this key.
+    #[persist = "session"]
+    pub session: Session,
+}
+
+impl Default for MinuendParams {
+    fn default() -> Self {
+        let controls = Arc::<Controls>::default();
+        Self { session: Session::new(controls.clone()), controls }
+    }
+}
 
 /// What the user can set. An id never changes; a name may.
 #[derive(Params)]
@@ -140,6 +162,30 @@ impl Controls {
             bypass: self.bypass.value(),
         }
         .clamped()
+    }
+
+    /// Every control by id as a session keeps it, without the automation's modulation. [`Controls::relearn`] is left
+    /// out: opening a session is no press.
+    pub fn values(&self) -> BTreeMap<String, ParamValue> {
+        self.param_map()
+            .into_iter()
+            .filter(|(_, param, _)| *param != self.relearn.as_ptr())
+            .map(|(id, param, _)| {
+                // SAFETY: the pointers are into `self`.
+                let value = unsafe {
+                    match param {
+                        ParamPtr::FloatParam(p) => ParamValue::F32((*p).unmodulated_plain_value()),
+                        ParamPtr::IntParam(p) => ParamValue::I32((*p).unmodulated_plain_value()),
+                        ParamPtr::BoolParam(p) => ParamValue::Bool((*p).unmodulated_plain_value()),
+                        ParamPtr::EnumParam(p) => match (*p).unmodulated_plain_id() {
+                            Some(id) => ParamValue::String(id.into()),
+                            None => ParamValue::I32((*p).unmodulated_plain_value()),
+                        },
+                    }
+                };
+                (id, value)
+            })
+            .collect()
     }
 }
 

@@ -1,0 +1,501 @@
+//! What a session keeps: the controls and the learned match, with a version and a checksum; and the match's way
+//! between the session and the audio thread.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use base64::prelude::{BASE64_STANDARD, Engine as _};
+use minuend_engine::{Engine, Match};
+use nice_plug::params::persist::{PersistentField, deserialize_field};
+use nice_plug::plugin::ParamValue;
+use nice_plug::prelude::PluginState;
+use triple_buffer::{Input, Output, TripleBuffer};
+
+use crate::params::Controls;
+
+/// Key of [`Session`] among the framework's fields.
+pub const FIELD: &str = "session";
+
+/// Layout of the bytes written today. A layout that has been released is never changed: it gets a new number, and
+/// the old one stays readable.
+const VERSION: u16 = 1;
+
+/// What one session keeps. The controls are in it although the framework writes them too, because only this copy is
+/// covered by the checksum.
+#[derive(Debug)]
+pub struct Kept {
+    /// Controls by id.
+    pub controls: BTreeMap<String, ParamValue>,
+    /// The match; `None` while nothing has been learned.
+    pub learned: Option<Match>,
+}
+
+/// Why a session is refused. Returned by [`Kept::decode`] and [`admit`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StateError {
+    /// It was not written by Minuend, or lost its [`FIELD`].
+    Foreign,
+    /// The checksum does not fit.
+    Damaged,
+    /// It was written by a later Minuend, in a layout of this number.
+    Version(u16),
+    /// The checksum fits, but a value is not one that can have been learned.
+    Value,
+}
+
+impl fmt::Display for StateError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Foreign => write!(f, "it is not a Minuend session"),
+            Self::Damaged => write!(f, "it is damaged: use a backup of the project"),
+            Self::Version(n) => {
+                write!(f, "it is of layout {n}, this Minuend reads up to {VERSION}: update Minuend")
+            }
+            Self::Value => {
+                write!(f, "it holds a match that cannot have been learned: use a backup of the project")
+            }
+        }
+    }
+}
+
+impl std::error::Error for StateError {}
+
+impl Kept {
+    /// As text: base64 of the version (u16), the controls (u32 length, JSON), the match and the CRC-32 of all this;
+    /// numbers in little-endian.
+    pub fn encode(&self) -> String {
+        let controls = serde_json::to_vec(&self.controls).unwrap_or_default();
+        let mut bytes = VERSION.to_le_bytes().to_vec();
+        bytes.extend((controls.len() as u32).to_le_bytes());
+        bytes.extend(controls);
+        write_match(self.learned.as_ref(), &mut bytes);
+        bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
+        BASE64_STANDARD.encode(bytes)
+    }
+
+    /// What [`Kept::encode`] wrote.
+    ///
+    /// # Errors
+    ///
+    /// If anything at all is wrong with it.
+    pub fn decode(text: &str) -> Result<Self, StateError> {
+        let bytes = BASE64_STANDARD.decode(text).map_err(|_| StateError::Damaged)?;
+        let (bytes, crc) = bytes.split_last_chunk().ok_or(StateError::Damaged)?;
+        if crc32fast::hash(bytes) != u32::from_le_bytes(*crc) {
+            return Err(StateError::Damaged);
+        }
+        let mut reader = Reader(bytes);
+        let version = u16::from_le_bytes(reader.array().ok_or(StateError::Damaged)?);
+        if version != VERSION {
+            return Err(StateError::Version(version));
+        }
+        Self::read(&mut reader).filter(|_| reader.0.is_empty()).ok_or(StateError::Value)
+    }
+
+    fn read(reader: &mut Reader) -> Option<Self> {
+        let length = u32::from_le_bytes(reader.array()?);
+        let controls = serde_json::from_slice(reader.slice(length as usize)?).ok()?;
+        Some(Self { controls, learned: read_match(reader)? })
+    }
+}
+
+fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
+    bytes.push(u8::from(learned.is_some()));
+    let Some(Match { known: _, sample_rate_hz, delay_samples, level }) = learned else { return };
+    bytes.extend(sample_rate_hz.to_le_bytes());
+    bytes.extend(delay_samples.to_le_bytes());
+    bytes.extend(level.iter().flat_map(|level| level.to_le_bytes()));
+}
+
+fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
+    match reader.array()? {
+        [0] => return Some(None),
+        [1] => {}
+        _ => return None,
+    }
+    let learned = Match {
+        known: true,
+        sample_rate_hz: f64::from_le_bytes(reader.array()?),
+        delay_samples: f64::from_le_bytes(reader.array()?),
+        level: [f32::from_le_bytes(reader.array()?), f32::from_le_bytes(reader.array()?)],
+    };
+    let sound = learned.sample_rate_hz.is_finite()
+        && learned.delay_samples.is_finite()
+        && learned.level.iter().all(|level| level.is_finite());
+    sound.then_some(Some(learned))
+}
+
+/// Whether a session that keeps `old` would play noticeably otherwise than one with `new`: another delay, or a level
+/// that is 0.1 dB off, which leaves the backing 39 dB down.
+fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
+    let (Some(old), Some(new)) = (old, new) else { return old.is_some() != new.is_some() };
+    let close = |a: f32, b: f32| (a - b).abs() <= 0.0116 * a.abs();
+    (old.delay_samples - new.delay_samples).abs() > 0.01
+        || !old.level.iter().zip(new.level).all(|(&a, b)| close(a, b))
+}
+
+/// Takes bytes from the front, as long as there are any.
+struct Reader<'a>(&'a [u8]);
+
+impl<'a> Reader<'a> {
+    fn slice(&mut self, length: usize) -> Option<&'a [u8]> {
+        let (slice, rest) = self.0.split_at_checked(length)?;
+        self.0 = rest;
+        Some(slice)
+    }
+
+    fn array<const N: usize>(&mut self) -> Option<[u8; N]> {
+        self.slice(N)?.try_into().ok()
+    }
+}
+
+/// Looks at a state before the framework loads it, and makes it either whole or empty: the checked copy of the
+/// controls takes the place of the framework's, and what a refused state holds is taken out, so that nothing changes.
+///
+/// # Errors
+///
+/// Why it was refused.
+pub fn admit(state: &mut PluginState) -> Result<(), StateError> {
+    let kept = state
+        .fields
+        .get(FIELD)
+        .and_then(|json| deserialize_field::<String>(json).ok())
+        .ok_or(StateError::Foreign)
+        .and_then(|text| Kept::decode(&text));
+    match kept {
+        Ok(kept) => {
+            // A control that the session does not know yet starts at its default.
+            state.params = Controls::default().values();
+            state.params.extend(kept.controls);
+            Ok(())
+        }
+        Err(error) => {
+            state.params.clear();
+            state.fields.clear();
+            Err(error)
+        }
+    }
+}
+
+/// The session's end: what is saved and opened. Not for the audio thread.
+pub struct Session {
+    controls: Arc<Controls>,
+    matches: Mutex<Matches>,
+}
+
+struct Matches {
+    /// What was last opened, or last seen of what the engine learned.
+    learned: Option<Match>,
+    /// As `learned` when the host was last told that the session has changed.
+    told: Option<Match>,
+    /// How many times a session has been opened.
+    openings: u64,
+    /// To and from the audio thread, once there is an engine.
+    ends: Option<(Input<Passed>, Output<Passed>)>,
+}
+
+/// A match on its way, made for the opening of that number. What the engine learned before it took the latest
+/// opening is out of date.
+#[derive(Clone)]
+struct Passed {
+    opening: u64,
+    learned: Match,
+}
+
+impl Session {
+    /// Nothing learned yet.
+    pub fn new(controls: Arc<Controls>) -> Self {
+        let matches = Matches { learned: None, told: None, openings: 0, ends: None };
+        Self { controls, matches: Mutex::new(matches) }
+    }
+
+    /// Puts the match in force in a new engine, and connects the two. Allocates.
+    pub fn connect(&self, engine: &mut Engine) -> MatchPort {
+        let mut matches = self.lock();
+        matches.refresh();
+        if let Some(learned) = &matches.learned {
+            engine.recall(learned);
+        }
+        // Filled with the engine's own match, the buffers have room for every later one.
+        let first = Passed { opening: matches.openings, learned: engine.learned().clone() };
+        let (to_engine, from_session) = TripleBuffer::new(&first).split();
+        let (to_session, from_engine) = TripleBuffer::new(&first).split();
+        matches.ends = Some((to_engine, from_engine));
+        MatchPort {
+            from_session,
+            to_session,
+            opening: matches.openings,
+            revision: engine.readings().match_revision,
+        }
+    }
+
+    /// Whether the match has changed materially since this was last asked or a session was opened.
+    pub fn has_changed(&self) -> bool {
+        let mut matches = self.lock();
+        matches.refresh();
+        let changed = differs(matches.told.as_ref(), matches.learned.as_ref());
+        if changed {
+            matches.told = matches.learned.clone();
+        }
+        changed
+    }
+
+    fn kept(&self) -> Kept {
+        let mut matches = self.lock();
+        matches.refresh();
+        Kept { controls: self.controls.values(), learned: matches.learned.clone() }
+    }
+
+    fn open(&self, learned: Option<Match>) {
+        let mut matches = self.lock();
+        let matches = &mut *matches;
+        matches.openings += 1;
+        matches.told.clone_from(&learned);
+        matches.learned = learned;
+        if let Some((to_engine, _)) = &mut matches.ends {
+            let passed = to_engine.input_buffer_mut();
+            passed.opening = matches.openings;
+            match &matches.learned {
+                Some(learned) => passed.learned.clone_from(learned),
+                None => passed.learned.known = false,
+            }
+            to_engine.publish();
+        }
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Matches> {
+        self.matches.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Matches {
+    /// Takes over what the engine has learned since.
+    fn refresh(&mut self) {
+        if let Some((_, from_engine)) = &mut self.ends
+            && from_engine.update()
+        {
+            let passed = from_engine.output_buffer();
+            if passed.opening == self.openings {
+                self.learned = passed.learned.known.then(|| passed.learned.clone());
+            }
+        }
+    }
+}
+
+impl PersistentField<'_, String> for Session {
+    fn set(&self, text: String) {
+        // `admit` has let it through; otherwise nothing is opened.
+        if let Ok(kept) = Kept::decode(&text) {
+            self.open(kept.learned);
+        }
+    }
+
+    fn map<F: Fn(&String) -> R, R>(&self, f: F) -> R {
+        f(&self.kept().encode())
+    }
+}
+
+/// The audio thread's end. Wait-free; allocates nothing.
+pub struct MatchPort {
+    from_session: Output<Passed>,
+    to_session: Input<Passed>,
+    opening: u64,
+    /// Of the match that was given last.
+    revision: u64,
+}
+
+impl MatchPort {
+    /// Before a block: puts the match of a session just opened in force.
+    pub fn take(&mut self, engine: &mut Engine) {
+        if self.from_session.update() {
+            let passed = self.from_session.output_buffer();
+            self.opening = passed.opening;
+            if passed.learned.known {
+                engine.recall(&passed.learned);
+            } else {
+                engine.relearn();
+            }
+            self.pass_on(engine);
+        }
+    }
+
+    /// After a block: passes on what was learned; true if it has changed.
+    pub fn give(&mut self, engine: &Engine) -> bool {
+        let changed = engine.readings().match_revision != self.revision;
+        if changed {
+            self.pass_on(engine);
+        }
+        changed
+    }
+
+    fn pass_on(&mut self, engine: &Engine) {
+        self.revision = engine.readings().match_revision;
+        let passed = self.to_session.input_buffer_mut();
+        passed.opening = self.opening;
+        passed.learned.clone_from(engine.learned());
+        self.to_session.publish();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use nice_plug::prelude::{Param, Params};
+
+    use super::*;
+    use crate::params::MinuendParams;
+
+    fn learned() -> Match {
+        Match { known: true, sample_rate_hz: 44_100.0, delay_samples: -1234.5, level: [0.5, -0.25] }
+    }
+
+    fn kept() -> Kept {
+        Kept { controls: Controls::default().values(), learned: Some(learned()) }
+    }
+
+    fn state_of(params: &MinuendParams) -> PluginState {
+        PluginState {
+            version: String::new(),
+            params: params.controls.values(),
+            fields: params.serialize_fields(),
+        }
+    }
+
+    #[test]
+    fn round_trips() {
+        for learned in [None, Some(learned())] {
+            let kept = Kept { learned, ..kept() };
+            let back = Kept::decode(&kept.encode()).unwrap();
+            assert_eq!(back.learned, kept.learned);
+            assert_eq!(format!("{:?}", back.controls), format!("{:?}", kept.controls));
+        }
+    }
+
+    /// A session of layout 1 must stay readable for ever.
+    #[test]
+    fn layout_1_is_read() {
+        // Put together by hand, byte by byte as `encode` says, with another CRC-32 implementation (zlib).
+        let text = "AQAUAAAAeyJ0cmltIjp7ImYzMiI6MS41fX0BAAAAAICI5UAAAAAAAEqTwAAAAD8AAIC+hqPTvw==";
+        let kept = Kept::decode(text).unwrap();
+        assert_eq!(kept.learned, Some(learned()));
+        assert!(matches!(kept.controls["trim"], ParamValue::F32(1.5)));
+    }
+
+    #[test]
+    fn every_truncation_and_every_flipped_bit_is_refused() {
+        let bytes = BASE64_STANDARD.decode(kept().encode()).unwrap();
+        for length in 0..bytes.len() {
+            let text = BASE64_STANDARD.encode(&bytes[..length]);
+            assert_eq!(Kept::decode(&text).unwrap_err(), StateError::Damaged, "{length}");
+        }
+        for bit in 0..8 * bytes.len() {
+            let mut damaged = bytes.clone();
+            damaged[bit / 8] ^= 1 << (bit % 8);
+            let text = BASE64_STANDARD.encode(&damaged);
+            assert_eq!(Kept::decode(&text).unwrap_err(), StateError::Damaged, "{bit}");
+        }
+        let text = kept().encode();
+        for length in 0..text.len() {
+            assert!(Kept::decode(&text[..length]).is_err(), "{length}");
+        }
+    }
+
+    #[test]
+    fn a_good_checksum_does_not_make_a_good_session() {
+        let sealed = |mut bytes: Vec<u8>| {
+            bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
+            Kept::decode(&BASE64_STANDARD.encode(bytes)).unwrap_err()
+        };
+        let mut good = BASE64_STANDARD.decode(kept().encode()).unwrap();
+        good.truncate(good.len() - 4);
+
+        let mut later = good.clone();
+        later[0] = 2;
+        assert_eq!(sealed(later), StateError::Version(2));
+        let mut longer = good.clone();
+        longer.push(0);
+        assert_eq!(sealed(longer), StateError::Value);
+        let mut huge = good.clone();
+        huge[2..6].fill(0xff);
+        assert_eq!(sealed(huge), StateError::Value);
+        let mut not_a_number = good;
+        let level_at = not_a_number.len() - 4;
+        not_a_number[level_at..].copy_from_slice(&f32::NAN.to_le_bytes());
+        assert_eq!(sealed(not_a_number), StateError::Value);
+        assert_eq!(sealed(vec![]), StateError::Damaged);
+    }
+
+    #[test]
+    fn a_state_is_admitted_whole_or_not_at_all() {
+        let params = MinuendParams::default();
+        params.session.open(Some(learned()));
+        let good = state_of(&params);
+
+        // The framework's own copy of the controls does not count.
+        let mut admitted = good.clone();
+        admitted.params.insert("trim".into(), ParamValue::F32(1e9));
+        admitted.params.remove("hold");
+        assert_eq!(admit(&mut admitted), Ok(()));
+        assert_eq!(format!("{:?}", admitted.params), format!("{:?}", good.params));
+
+        let mut foreign = good.clone();
+        foreign.fields.clear();
+        assert_eq!(admit(&mut foreign), Err(StateError::Foreign));
+        assert!(foreign.params.is_empty());
+
+        let mut damaged = good.clone();
+        damaged.fields.insert(FIELD.into(), "\"AAAA\"".into());
+        assert_eq!(admit(&mut damaged), Err(StateError::Damaged));
+        assert!(damaged.params.is_empty() && damaged.fields.is_empty());
+    }
+
+    #[test]
+    fn opening_a_session_is_no_press_of_learn_again() {
+        let params = MinuendParams::default();
+        let press = params.controls.relearn.as_ptr();
+        // SAFETY: the parameter lives as long as `params`.
+        unsafe { press._internal_set_normalized_value(1.0) };
+        let mut state = state_of(&params);
+        admit(&mut state).unwrap();
+        assert!(!state.params.contains_key("relearn"));
+    }
+
+    #[test]
+    fn a_match_goes_to_the_engine_and_back() {
+        let params = MinuendParams::default();
+        let session = &params.session;
+        let mut engine = Engine::new(44_100.0, 2).unwrap();
+        let mut port = session.connect(&mut engine);
+        assert!(session.kept().learned.is_none());
+
+        // Saved again before the engine has seen it, then after.
+        session.open(Some(learned()));
+        assert_eq!(session.kept().learned, Some(learned()));
+        port.take(&mut engine);
+        assert_eq!(engine.learned(), &learned());
+        assert_eq!(session.kept().learned, Some(learned()));
+        assert!(!session.has_changed(), "opening is no change");
+
+        // A new engine carries on with it.
+        let mut engine = Engine::new(48_000.0, 2).unwrap();
+        let mut port = session.connect(&mut engine);
+        assert!(engine.learned().known);
+
+        // Opening a session without a match forgets it.
+        session.open(None);
+        port.take(&mut engine);
+        assert!(!engine.learned().known);
+        assert_eq!(session.kept().learned, None);
+    }
+
+    #[test]
+    fn material_changes_are_told_once() {
+        let near = |level| Some(Match { level: [level, -0.25], ..learned() });
+        let (a, b, c) = (near(0.5), near(0.503), near(0.51));
+        assert!(!differs(a.as_ref(), b.as_ref()));
+        assert!(differs(a.as_ref(), c.as_ref()));
+        assert!(differs(a.as_ref(), None) && differs(None, a.as_ref()) && !differs(None, None));
+        let moved = Match { delay_samples: -1233.5, ..learned() };
+        assert!(differs(a.as_ref(), Some(&moved)));
+    }
+}
