@@ -2,6 +2,7 @@
 //!
 //! - A host may hand over fewer input ports than were declared, or ports without samples; the framework would read
 //!   past the end or leave the last block's sound in the output.
+//! - A host may begin to render offline without a pause.
 //! - A refused session is reported as refused.
 //! - A change of the learned match marks the session as changed.
 //! - The ports have the names they are called by everywhere else.
@@ -22,6 +23,7 @@ use clap_sys::plugin::{clap_plugin, clap_plugin_descriptor};
 use clap_sys::process::{clap_process, clap_process_status};
 use clap_sys::stream::{clap_istream, clap_ostream};
 use clap_sys::version::CLAP_VERSION;
+use nice_plug::prelude::ProcessMode;
 use nice_plug::wrapper::clap::{PluginDescriptor, Wrapper};
 use nice_plug::wrapper::setup_logger;
 
@@ -62,6 +64,7 @@ pub struct HostLink {
     host: *const clap_host,
     params: Arc<MinuendParams>,
     match_changed: AtomicBool,
+    offline: AtomicBool,
 }
 
 // SAFETY: the host outlives its plug-ins, and of its functions only the one meant for all threads is called off the
@@ -73,9 +76,24 @@ unsafe impl Sync for HostLink {}
 impl HostLink {
     /// The link of the instance that is being made on this thread.
     pub fn new(params: Arc<MinuendParams>) -> Arc<Self> {
-        let link = Arc::new(Self { host: MAKING.get(), params, match_changed: AtomicBool::new(false) });
+        let link = Arc::new(Self {
+            host: MAKING.get(),
+            params,
+            match_changed: AtomicBool::new(false),
+            offline: AtomicBool::new(false),
+        });
         MADE.set(Some(link.clone()));
         link
+    }
+
+    /// Whether the host renders as fast as it can. May change between two blocks.
+    pub fn is_offline(&self) -> bool {
+        self.offline.load(Ordering::Relaxed)
+    }
+
+    /// Says how the host processes from now on.
+    pub fn set_offline(&self, offline: bool) {
+        self.offline.store(offline, Ordering::Relaxed);
     }
 
     /// Tells that the match has changed. Real-time safe; the session is marked later, on the main thread.
@@ -305,7 +323,11 @@ unsafe extern "C" fn process(
 ) -> clap_process_status {
     // SAFETY: the host gives its instance and a block.
     unsafe {
-        let inner = rim(plugin).inner.process.expect("the framework processes");
+        let Rim { inner, link, .. } = rim(plugin);
+        // The framework hands a changed mode on at the next activation only.
+        let wrapper = &*inner.plugin_data.cast::<Wrapper<Minuend>>();
+        link.set_offline(wrapper.current_process_mode.load() == ProcessMode::Offline);
+        let inner = inner.process.expect("the framework processes");
         let Some(given) = process.as_ref() else { return inner(plugin, process) };
         let inputs = std::array::from_fn::<_, NUM_INPUTS, _>(|port| input(given, port));
         if inputs[0].data32.is_null() {

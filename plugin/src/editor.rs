@@ -8,7 +8,6 @@ use minuend_engine::Lock;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::dpi::LogicalSize;
 use nice_plug::prelude::*;
-use nice_plug_egui::widgets::ParamSlider;
 use nice_plug_egui::{
     EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, baseview,
     create_egui_editor,
@@ -71,28 +70,77 @@ impl NiceEguiApp for Window {
 
 fn controls(ui: &mut Ui, controls: &Controls, host: &ParamSetter) {
     egui::Grid::new("controls").num_columns(2).spacing([16.0, 6.0]).show(ui, |ui| {
-        row(ui, &controls.listen, host);
-        row(ui, &controls.trim, host);
-        row(ui, &controls.nudge, host);
-        row(ui, &controls.polarity, host);
-        row(ui, &controls.follow, host);
-        row(ui, &controls.low_cut, host);
-        row(ui, &controls.slope, host);
-        row(ui, &controls.output, host);
-        row(ui, &controls.hold, host);
-        row(ui, &controls.bypass, host);
+        choice(ui, &controls.listen, host);
+        number(ui, &controls.trim, host);
+        number(ui, &controls.nudge, host);
+        choice(ui, &controls.polarity, host);
+        choice(ui, &controls.follow, host);
+        number(ui, &controls.low_cut, host);
+        choice(ui, &controls.slope, host);
+        number(ui, &controls.output, host);
+        switch(ui, &controls.hold, host);
+        switch(ui, &controls.bypass, host);
     });
     if ui.button(controls.relearn.name()).clicked() {
-        host.begin_set_parameter(&controls.relearn);
-        host.set_parameter(&controls.relearn, true);
-        host.set_parameter(&controls.relearn, false);
-        host.end_set_parameter(&controls.relearn);
+        set(&controls.relearn, true, host);
+        set(&controls.relearn, false, host);
     }
 }
 
-fn row(ui: &mut Ui, param: &impl Param, host: &ParamSetter) {
+/// A whole gesture at once.
+fn set<P: Param>(param: &P, value: P::Plain, host: &ParamSetter) {
+    host.begin_set_parameter(param);
+    host.set_parameter(param, value);
+    host.end_set_parameter(param);
+}
+
+/// A slider with text entry; a double click resets it.
+fn number(ui: &mut Ui, param: &FloatParam, host: &ParamSetter) {
     ui.label(param.name());
-    ui.add(ParamSlider::for_param(param, host).with_width(180.0));
+    let mut normalized = param.unmodulated_normalized_value();
+    let slider = egui::Slider::new(&mut normalized, 0.0..=1.0)
+        .custom_formatter(|value, _| param.normalized_value_to_string(value as f32, true))
+        .custom_parser(|text| param.string_to_normalized_value(text).map(f64::from));
+    let response = ui.add(slider);
+    if response.drag_started() {
+        host.begin_set_parameter(param);
+    }
+    if response.changed() {
+        let value = param.preview_plain(normalized);
+        if response.dragged() {
+            host.set_parameter(param, value);
+        } else {
+            set(param, value, host);
+        }
+    }
+    if response.drag_stopped() {
+        host.end_set_parameter(param);
+    }
+    if response.double_clicked() {
+        set(param, param.default_plain_value(), host);
+    }
+    ui.end_row();
+}
+
+fn choice<T: Enum + PartialEq>(ui: &mut Ui, param: &EnumParam<T>, host: &ParamSetter) {
+    ui.label(param.name());
+    let current = param.unmodulated_plain_value().to_index();
+    let mut chosen = current;
+    egui::ComboBox::from_id_salt(param.name()).show_index(ui, &mut chosen, T::variants().len(), |index| {
+        T::variants().get(index).copied().unwrap_or_default()
+    });
+    if chosen != current {
+        set(param, T::from_index(chosen), host);
+    }
+    ui.end_row();
+}
+
+fn switch(ui: &mut Ui, param: &BoolParam, host: &ParamSetter) {
+    ui.label(param.name());
+    let mut on = param.unmodulated_plain_value();
+    if ui.checkbox(&mut on, "").changed() {
+        set(param, on, host);
+    }
     ui.end_row();
 }
 

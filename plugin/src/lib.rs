@@ -157,6 +157,7 @@ impl Plugin for Minuend {
         };
         let controls = &self.params.controls;
 
+        jobs.set_offline(self.host.is_offline());
         matches.take(engine);
         let presses = controls.relearn_presses.load(Ordering::Relaxed);
         if presses != self.relearn_presses {
@@ -211,7 +212,10 @@ impl Minuend {
         }
         let prepared = self.prepared.as_mut().expect("made above");
         let offline = config.process_mode == ProcessMode::Offline;
-        prepared.jobs.set_offline(offline).map_err(|e| format!("no thread to learn on: {e}"))?;
+        self.host.set_offline(offline);
+        if !offline {
+            prepared.jobs.start_thread().map_err(|e| format!("no thread to learn on: {e}"))?;
+        }
         Ok(prepared.engine.latency_samples() as u32)
     }
 }

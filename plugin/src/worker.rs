@@ -20,7 +20,7 @@ use rtrb::{Consumer, Producer, RingBuffer};
 pub struct JobRunner<T = Job> {
     run: fn(&mut T),
     offline: bool,
-    /// A job taken offline, not yet run.
+    /// A job taken offline, or without a thread; not yet run.
     waiting: Option<T>,
     /// A job is with the thread.
     job_is_out: bool,
@@ -49,21 +49,24 @@ impl<T: Send + 'static> JobRunner<T> {
         Self { run, offline: true, waiting: None, job_is_out: false, thread: None }
     }
 
-    /// Says how the host will process from now on; starts the thread the first time it is needed. Never on the
-    /// audio thread.
+    /// Starts the thread if there is none: needed before real time. Never on the audio thread.
     ///
     /// # Errors
     ///
     /// The operating system's, when it gives no thread.
-    pub fn set_offline(&mut self, offline: bool) -> io::Result<()> {
-        if !offline && self.thread.is_none() {
+    pub fn start_thread(&mut self) -> io::Result<()> {
+        if self.thread.is_none() {
             self.thread = Some(JobThread::spawn(self.run)?);
         }
+        Ok(())
+    }
+
+    /// Says how the host processes from now on. Real-time safe.
+    pub fn set_offline(&mut self, offline: bool) {
         self.offline = offline;
         if let Some(job) = self.waiting.take() {
             self.take_in(job);
         }
-        Ok(())
     }
 
     fn take_in(&mut self, job: T) {
@@ -215,7 +218,8 @@ mod tests {
     #[test]
     fn in_real_time_another_thread_runs_it_and_asking_does_not_wait() {
         let mut runner = JobRunner::of(Doubling::run);
-        runner.set_offline(false).unwrap();
+        runner.start_thread().unwrap();
+        runner.set_offline(false);
         for value in 1..100 {
             let (job, open) = Doubling::gated(value);
             runner.take_in(job);
@@ -230,10 +234,11 @@ mod tests {
     #[test]
     fn offline_waits_for_a_job_that_went_out_in_real_time() {
         let mut runner = JobRunner::of(Doubling::run);
-        runner.set_offline(false).unwrap();
+        runner.start_thread().unwrap();
+        runner.set_offline(false);
         let (job, open) = Doubling::gated(21);
         runner.take_in(job);
-        runner.set_offline(true).unwrap();
+        runner.set_offline(true);
         let opener = thread::spawn(move || open.send(()));
         assert_eq!(runner.give_back().map(|job| job.value), Some(42));
         opener.join().unwrap().unwrap();
@@ -243,7 +248,8 @@ mod tests {
     fn a_job_taken_offline_moves_to_the_thread() {
         let mut runner = JobRunner::of(Doubling::run);
         runner.take_in(Doubling::new(21));
-        runner.set_offline(false).unwrap();
+        runner.start_thread().unwrap();
+        runner.set_offline(false);
         let job = until_back(&mut runner);
         assert_eq!(job.value, 42);
         assert_ne!(job.ran_on, Some(thread::current().id()));
@@ -253,7 +259,8 @@ mod tests {
     fn dropping_joins_and_frees_the_job_in_every_state() {
         for asleep in [false, true] {
             let mut runner = JobRunner::of(Doubling::run);
-            runner.set_offline(false).unwrap();
+            runner.start_thread().unwrap();
+            runner.set_offline(false);
             let job = Doubling::new(1);
             let alive = Arc::downgrade(&job.alive);
             runner.take_in(job);
@@ -268,9 +275,10 @@ mod tests {
     #[test]
     fn a_job_that_panics_is_lost_without_hanging_anyone() {
         let mut runner = JobRunner::of(|_: &mut u32| panic!("on purpose"));
-        runner.set_offline(false).unwrap();
+        runner.start_thread().unwrap();
+        runner.set_offline(false);
         runner.take_in(1);
-        runner.set_offline(true).unwrap();
+        runner.set_offline(true);
         assert!(runner.give_back().is_none());
     }
 }
