@@ -82,8 +82,10 @@ fn controls(ui: &mut Ui, controls: &Controls, host: &ParamSetter) {
         switch(ui, &controls.bypass, host);
     });
     if ui.button(controls.relearn.name()).clicked() {
-        set(&controls.relearn, true, host);
-        set(&controls.relearn, false, host);
+        // It acts when it goes on, so it must be off before.
+        for on in [false, true, false] {
+            set(&controls.relearn, on, host);
+        }
     }
 }
 

@@ -158,8 +158,11 @@ impl Plugin for Minuend {
         let controls = &self.params.controls;
 
         jobs.set_offline(self.host.is_offline());
-        matches.take(engine);
         let presses = controls.relearn_presses.load(Ordering::Relaxed);
+        if matches.take(engine) {
+            // The button comes pressed out of a session that was saved so: that is no press.
+            self.relearn_presses = presses;
+        }
         if presses != self.relearn_presses {
             self.relearn_presses = presses;
             engine.relearn();
@@ -206,6 +209,7 @@ impl Minuend {
         if !self.prepared.as_ref().is_some_and(fits) {
             let mut engine = Engine::new(sample_rate_hz, mix_channels).map_err(|e| e.to_string())?;
             let matches = self.params.session.connect(&mut engine);
+            self.relearn_presses = self.params.controls.relearn_presses.load(Ordering::Relaxed);
             // Jobs belong to their engine: a job that is out ends with the old one.
             let jobs = JobRunner::default();
             self.prepared = Some(Prepared { engine, jobs, matches, sample_rate_hz, mix_channels });

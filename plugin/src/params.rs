@@ -164,12 +164,10 @@ impl Controls {
         .clamped()
     }
 
-    /// Every control by id as a session keeps it, without the automation's modulation. [`Controls::relearn`] is left
-    /// out: opening a session is no press.
+    /// Every control by id as a session keeps it, without the automation's modulation.
     pub fn values(&self) -> BTreeMap<String, ParamValue> {
         self.param_map()
             .into_iter()
-            .filter(|(_, param, _)| *param != self.relearn.as_ptr())
             .map(|(id, param, _)| {
                 // SAFETY: the pointers are into `self`.
                 let value = unsafe {
