@@ -1,24 +1,122 @@
 //! START HERE: the stages in order.
+//!
+//! ```text
+//! mix ────────────┬─ constant delay ───────────────────────(-)─► low-cut ─► listen, output ─► out
+//!                 │                                         ▲
+//! backing ► align ┴► filter ► level follower ► guard ► trim ┘
+//! ```
+//!
+//! Everything works in hops of a fixed length. Each stage lags its input by a constant; settings travel with the
+//! mix sample they arrived with, so each stage looks up the settings of the moment it is working on.
 
-use crate::{Match, PrepareError, Readings, Settings, Worker};
+use crate::align::delay_line::{DelayLine, TAPS};
+use crate::align::lock::{Change, Place};
+use crate::align::search::{EARLY_S, LATE_S};
+use crate::framing::Framing;
+use crate::guard::Guard;
+use crate::job::{Job, Worker};
+use crate::learner::{Given, Learner, Outcome, Task};
+use crate::low_cut::LowCut;
+use crate::matching::filter::Filter;
+use crate::matching::follower::{Follower, Movement};
+use crate::matching::{Match, Taps};
+use crate::null_depth::NullDepth;
+use crate::readings::Lock;
+use crate::ring::{Ring, Stereo, stereo};
+use crate::schedule::{Due, Schedule};
+use crate::settings::{Follow, Listen, NUDGE_SAMPLES, Polarity};
+use crate::sizes::Sizes;
+use crate::smooth::Glide;
+use crate::units::{mean_square, power_to_db};
+use crate::{PrepareError, Readings, Settings};
 
 /// Lowest sample rate the engine accepts, Hz.
 pub const MIN_SAMPLE_RATE_HZ: f64 = 8_000.0;
 /// Highest sample rate the engine accepts, Hz.
 pub const MAX_SAMPLE_RATE_HZ: f64 = 192_000.0;
+/// Taps of the learned filter at 44.1 and 48 kHz.
+const FILTER_TAPS: usize = 4096;
+/// By how much the backing may be late, samples at 44.1 and 48 kHz, less what reading it needs.
+const LATE: usize = 6144;
+/// A backing quieter than this (mean square; -70 dB re full scale) counts as none.
+const AUDIBLE: f64 = 1e-7;
+/// Silence after which the backing counts as gone, seconds.
+const GONE_S: f64 = 2.0;
+/// Hops handed to the learner at once while it catches up after a job.
+const CATCH_UP_HOPS: usize = 4;
+/// Jumps of the transport that are remembered.
+const JUMPS: usize = 4;
 
 /// Mix minus backing.
 pub struct Engine {
-    readings: Readings,
+    sizes: Sizes,
+    framing: Framing,
+    /// Hops processed since the last reset.
+    now: u64,
+    mix: Ring,
+    backing: Ring,
+    /// Trim and output level per sample, beside the mix they belong to.
+    levels: Ring,
+    ticks: Vec<Tick>,
+    jumps: [i64; JUMPS],
+
+    delay_line: DelayLine,
+    filter: Filter,
+    follower: Follower,
+    /// The matched backing on its way through the follower's lag.
+    matched: Ring,
+    guard: Guard,
+    low_cut: LowCut,
+    null_depth: NullDepth,
+    glides: Glides,
+    scratch: Scratch,
+
+    place: Place,
+    schedule: Schedule,
+    /// At home, or out as a job until `back_at`.
+    learner: Option<Box<Learner>>,
+    back_at: u64,
+    /// The job that is out belongs to a past that was forgotten.
+    stale: bool,
+    /// Position before which mix and backing may belong together otherwise.
+    learn_from: i64,
+    silent_hops: u64,
     learned: Match,
-    delay: [std::collections::VecDeque<f32>; 2],
-    sample_rate_hz: f64,
+    silence: Taps,
+    readings: Readings,
+}
+
+/// What travels with a hop of the mix.
+#[derive(Clone, Copy, Default)]
+struct Tick {
+    settings: Settings,
+    /// Whether the filter let anything pass at that hop.
+    filtered: bool,
+}
+
+struct Glides {
+    trim: Glide,
+    output: Glide,
+    polarity: Glide,
+    guard: Glide,
+    engaged: Glide,
+    listen: [Glide; 3],
+    bypass: Glide,
+    fresh: bool,
+}
+
+struct Scratch {
+    aligned: Stereo,
+    filtered: Stereo,
+    mix: Stereo,
+    matched: Stereo,
+    difference: Stereo,
+    cut: Stereo,
+    levels: Stereo,
 }
 
 impl Engine {
-    /// Prepares an engine; allocates everything it will ever need.
-    ///
-    /// `mix_channels` is 1 or 2.
+    /// Prepares an engine for a mix of 1 or 2 channels; allocates everything it will ever need.
     pub fn new(sample_rate_hz: f64, mix_channels: usize) -> Result<Self, PrepareError> {
         if !(MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&sample_rate_hz) {
             return Err(PrepareError::SampleRate(sample_rate_hz));
@@ -26,47 +124,410 @@ impl Engine {
         if !(1..=2).contains(&mix_channels) {
             return Err(PrepareError::MixChannels(mix_channels));
         }
-        let mut engine = Self {
+        let sizes = Sizes::new(sample_rate_hz);
+        let (hop, num_taps) = (sizes.hop(), sizes.scaled(FILTER_TAPS));
+        let filter = Filter::new(hop, num_taps);
+        let follower = Follower::new(sizes);
+        let past = sizes.scaled(LATE) + filter.latency_samples() + follower.latency_samples();
+        let glide = |value, time_ms| Glide::new(value, time_ms, sample_rate_hz);
+        Ok(Self {
+            framing: Framing::new(hop),
+            now: 0,
+            // The learner reads from these as well; it is never longer away than a few seconds.
+            mix: Ring::new(sizes.samples(LATE_S)),
+            backing: Ring::new(sizes.samples(EARLY_S + 1.0)),
+            levels: Ring::new(past + hop),
+            ticks: vec![Tick::default(); past / hop + 1],
+            jumps: [i64::MIN; JUMPS],
+            delay_line: DelayLine::new(hop),
+            matched: Ring::new(follower.latency_samples() + hop),
+            filter,
+            follower,
+            guard: Guard::new(hop, sample_rate_hz),
+            low_cut: LowCut::new(sample_rate_hz),
+            null_depth: NullDepth::new(sizes),
+            glides: Glides {
+                trim: glide(1.0, 3.0),
+                output: glide(1.0, 3.0),
+                polarity: glide(1.0, 10.0),
+                guard: glide(1.0, 3.0),
+                engaged: glide(0.0, 10.0),
+                listen: [glide(1.0, 10.0), glide(0.0, 10.0), glide(0.0, 10.0)],
+                bypass: glide(0.0, 10.0),
+                fresh: true,
+            },
+            scratch: Scratch {
+                aligned: stereo(hop),
+                filtered: stereo(hop),
+                mix: stereo(hop),
+                matched: stereo(hop),
+                difference: stereo(hop),
+                cut: stereo(hop),
+                levels: stereo(hop),
+            },
+            place: Place::new(sizes.scaled(LATE) - TAPS - 2 * NUDGE_SAMPLES.1 as usize, sample_rate_hz),
+            schedule: Schedule::new(sizes),
+            learner: Some(Box::new(Learner::new(sizes, num_taps))),
+            back_at: 0,
+            stale: false,
+            learn_from: 0,
+            silent_hops: u64::MAX,
+            learned: Match::unknown(sample_rate_hz, num_taps),
+            silence: Taps::silent(num_taps),
             readings: Readings::default(),
-            learned: Match::default(),
-            delay: Default::default(),
-            sample_rate_hz,
-        };
-        engine.reset();
-        Ok(engine)
+            sizes,
+        })
     }
 
     /// How much later the output is than the mix, samples: one constant for every setting.
     pub fn latency_samples(&self) -> usize {
-        (self.sample_rate_hz / 2.0) as usize
+        self.sizes.hop() + self.lag_samples()
     }
 
-    /// Forgets all signals, keeps the match. Real-time safe.
+    /// Lag of the last stage behind the newest whole hop.
+    fn lag_samples(&self) -> usize {
+        self.sizes.scaled(LATE) + self.filter.latency_samples() + self.follower.latency_samples()
+    }
+
+    /// Forgets all signals, keeps the match: an engine after `reset` equals a new one that recalls the match.
+    /// Real-time safe.
     pub fn reset(&mut self) {
-        let latency = self.latency_samples();
-        for d in &mut self.delay {
-            d.clear();
-            d.resize(latency, 0.0);
+        self.framing.reset();
+        self.now = 0;
+        for ring in [&mut self.mix, &mut self.backing, &mut self.levels, &mut self.matched] {
+            ring.restart(0);
         }
+        self.ticks.fill(Tick::default());
+        self.jumps = [i64::MIN; JUMPS];
+        self.delay_line.reset();
+        self.filter.reset();
+        self.follower.reset();
+        self.guard.reset();
+        self.low_cut.reset();
+        self.null_depth.reset();
+        self.glides.fresh = true;
+        self.forget_heard();
+        self.learn_from = 0;
+        self.silent_hops = u64::MAX;
+        self.schedule.reset(0);
+        let revision = self.readings.match_revision;
+        self.readings = Readings { match_revision: revision, ..Readings::default() };
+        self.take_up();
+    }
+
+    /// Makes the learner start over, now or when it is back.
+    fn forget_heard(&mut self) {
+        match &mut self.learner {
+            Some(learner) => learner.restart(self.mix.end()),
+            None => self.stale = true,
+        }
+    }
+
+    /// Puts the learned match in force as if from the start.
+    fn take_up(&mut self) {
+        if self.learned.known {
+            let inverted = self.learned.taps.level().iter().sum::<f32>() < 0.0;
+            self.place.recall(self.learned.delay_samples, inverted);
+        } else {
+            self.place.reset();
+        }
+        let passes = self.place.state == Lock::Locked;
+        let taps = if passes { &self.learned.taps } else { &self.silence };
+        if self.now == 0 {
+            self.filter.set(taps);
+        } else {
+            self.filter.exchange(taps);
+        }
+        self.follower.set_movement(self.learned.movement, true);
     }
 
     /// Processes one host block of any length in place: `mix` comes in and the output goes out.
     ///
-    /// `mix` has as many channels as the engine was prepared with, all of one length. `backing` has 0, 1 or 2
-    /// channels; missing channels and samples count as silence. Real-time safe.
+    /// `mix` has as many channels as the engine was prepared with, all of one length. `backing` has any number of
+    /// channels, of which up to two are used; missing channels and samples count as silence. Real-time safe.
     pub fn process(
         &mut self,
         mix: &mut [&mut [f32]],
-        _backing: &[&[f32]],
-        _settings: &Settings,
-        _worker: &mut impl Worker,
+        backing: &[&[f32]],
+        settings: &Settings,
+        worker: &mut impl Worker,
     ) {
-        for (channel, delay) in mix.iter_mut().zip(&mut self.delay) {
-            for x in channel.iter_mut() {
-                delay.push_back(*x);
-                *x = delay.pop_front().unwrap_or_default();
+        let settings = settings.clamped();
+        let len = mix.first().map_or(0, |c| c.len());
+        debug_assert!(mix.iter().all(|c| c.len() == len));
+        let mut at = 0;
+        while at < len {
+            let (exchanged, whole) = self.framing.exchange(mix, backing, at, &settings);
+            at += exchanged;
+            if whole {
+                self.hop(worker);
             }
         }
+        self.readings.bad_samples = self.framing.bad_samples;
+    }
+
+    /// The path of the samples.
+    fn hop(&mut self, worker: &mut impl Worker) {
+        let hop = self.sizes.hop();
+        let late = self.sizes.scaled(LATE);
+        self.take_in();
+        self.learn(worker);
+
+        // Align: the backing is read at the delay found, plus what the user adds.
+        let start = self.mix.end() - (hop + late) as i64;
+        let nudge = self.tick(late).settings.nudge_samples;
+        let delay = self.place.delay_samples as f64 + f64::from(nudge);
+        self.delay_line.read(&self.backing, start, delay, &mut self.scratch.aligned);
+        self.silence_across_jumps(start);
+
+        // Match level (and tone, once there is more than a level).
+        self.filter.process(&self.scratch.aligned, &mut self.scratch.filtered);
+        let newest = (self.now as usize) % self.ticks.len();
+        self.ticks[newest].filtered = !self.filter.is_silent();
+
+        // Follow the level as it moves.
+        let lag = late + self.filter.latency_samples();
+        self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
+        let [mix_l, mix_r] = &self.scratch.mix;
+        let [filtered_l, filtered_r] = &self.scratch.filtered;
+        self.matched.push([filtered_l, filtered_r]);
+        let follow = self.tick(lag).settings.follow == Follow::Level && self.learned.following_pays;
+        let gain = self.follower.process([mix_l, mix_r], [filtered_l, filtered_r], follow);
+        let lag = self.lag_samples();
+        let from = -((hop + self.follower.latency_samples()) as i64);
+        self.matched.read_stereo(self.matched.end() + from, &mut self.scratch.matched);
+        if gain.from != 1.0 || gain.to != 1.0 {
+            let step = (gain.to - gain.from) / hop as f32;
+            for side in &mut self.scratch.matched {
+                side.iter_mut().enumerate().for_each(|(n, y)| *y *= gain.from + step * (n + 1) as f32);
+            }
+        }
+
+        // Subtract, but never to make things worse; then choose what is heard.
+        if self.now >= (lag / hop) as u64 {
+            self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
+            self.levels.read_stereo(self.levels.end() - (hop + lag) as i64, &mut self.scratch.levels);
+            let settings = self.tick(lag).settings;
+            self.start_glides(&settings);
+            self.subtract(&settings);
+            self.low_cut_and_listen(&settings);
+        }
+        self.report(gain.to);
+        self.now += 1;
+    }
+
+    /// Remembers the new hop.
+    fn take_in(&mut self) {
+        let hop = &self.framing.hop;
+        let [mix_l, mix_r] = &hop.mix;
+        let [backing_l, backing_r] = &hop.backing;
+        self.mix.push([mix_l, mix_r]);
+        self.backing.push([backing_l, backing_r]);
+        self.levels.push([&hop.trim, &hop.output]);
+        let newest = self.now as usize % self.ticks.len();
+        self.ticks[newest] = Tick { settings: hop.settings, filtered: false };
+        let backing = mean_square([backing_l, backing_r]);
+        self.silent_hops = if backing > AUDIBLE { 0 } else { self.silent_hops.saturating_add(1) };
+        self.readings.mix_db = power_to_db(mean_square([mix_l, mix_r])) as f32;
+        self.readings.backing_db = power_to_db(backing) as f32;
+    }
+
+    /// What travelled with the hop that arrived `age_samples` before the newest.
+    fn tick(&self, age_samples: usize) -> &Tick {
+        let len = self.ticks.len();
+        &self.ticks[(self.now as usize + len - age_samples / self.sizes.hop()) % len]
+    }
+
+    /// Mix and backing on either side of a jump do not belong together.
+    fn silence_across_jumps(&mut self, start: i64) {
+        let len = self.scratch.aligned[0].len() as i64;
+        for &jump in self.jumps.iter().filter(|&&jump| jump != i64::MIN) {
+            let other = jump + self.place.delay_samples;
+            let from = (jump.min(other) - start).clamp(0, len) as usize;
+            let to = (jump.max(other) - start).clamp(0, len) as usize;
+            self.scratch.aligned.iter_mut().for_each(|side| side[from..to].fill(0.0));
+        }
+    }
+
+    /// Takes back the job that is out, hands out the next.
+    fn learn(&mut self, worker: &mut impl Worker) {
+        let hold = self.framing.hop.settings.hold;
+        if self.learner.is_none() && (self.stale || self.now >= self.back_at) {
+            match worker.collect() {
+                Some(Job(learner)) => {
+                    self.learner = Some(learner);
+                    if std::mem::take(&mut self.stale) {
+                        self.forget_heard();
+                    } else if !hold {
+                        self.take_outcome();
+                    }
+                }
+                None if !self.stale => {
+                    self.readings.late_jobs += 1;
+                    self.back_at = self.now + self.sizes.hops(0.25);
+                }
+                None => {}
+            }
+        }
+        let Some(learner) = &mut self.learner else { return };
+        // The learner hears what it missed a few hops at a time, so that catching up is no lump.
+        let hop = self.sizes.hop() as i64;
+        if self.mix.begin() > learner.end() {
+            learner.restart(self.mix.begin());
+        }
+        for _ in 0..CATCH_UP_HOPS {
+            if learner.end() < self.mix.end() {
+                let at = learner.end();
+                self.mix.read_stereo(at, &mut self.scratch.mix);
+                self.backing.read_stereo(at, &mut self.scratch.matched);
+                let [mix_l, mix_r] = &self.scratch.mix;
+                let [backing_l, backing_r] = &self.scratch.matched;
+                learner.hear([mix_l, mix_r], [backing_l, backing_r]);
+            }
+        }
+        if hold || learner.end() < self.mix.end() || self.silent_hops > 0 {
+            return;
+        }
+        let heard = (learner.end() - self.learn_from) / hop;
+        let Some((due, after)) = self.schedule.due(self.now, self.place.state, heard as u64) else { return };
+        learner.task = match due {
+            Due::Search => Task::Search,
+            Due::Look => Task::Look(self.place.delay_samples),
+            Due::Match => Task::Match(Given {
+                delay_samples: self.place.delay_samples,
+                from: self.learn_from,
+                movement: self.follower.movement(),
+            }),
+        };
+        learner.taps.clone_from(&self.learned.taps);
+        if let Some(learner) = self.learner.take() {
+            worker.submit(Job(learner));
+            self.back_at = self.now + after;
+        }
+    }
+
+    /// Acts on what a job found.
+    fn take_outcome(&mut self) {
+        let Some(learner) = &self.learner else { return };
+        match learner.outcome {
+            Outcome::Searched(found) => {
+                if self.place.searched(found) == Change::Found {
+                    self.schedule.locked(self.now);
+                    self.learned.known = true;
+                    self.learned.delay_samples = self.place.delay_samples;
+                    self.readings.match_revision += 1;
+                    let late = self.place.state == Lock::TooLate;
+                    self.filter.exchange(if late { &self.silence } else { &self.learned.taps });
+                }
+            }
+            Outcome::Looked(found) => {
+                if self.place.looked(found) == Change::Lost {
+                    self.filter.exchange(&self.silence);
+                }
+            }
+            Outcome::Matched(matched) => {
+                self.learned.following_pays = matched.following_pays;
+                self.learned.movement = self.follower.movement();
+                if let Some(gained) = matched.gained {
+                    self.learned.taps.clone_from(&learner.taps);
+                    self.filter.exchange(&self.learned.taps);
+                    self.readings.match_revision += 1;
+                    // What was learned of the level through a much shallower null is void.
+                    if gained > 0.1 {
+                        self.follower.forget_statistics();
+                    }
+                }
+            }
+        }
+    }
+
+    /// Mix minus matched backing, as far as that is not louder than the mix.
+    fn subtract(&mut self, settings: &Settings) {
+        let Scratch { mix, matched, difference, .. } = &mut self.scratch;
+        for ((d, x), b) in difference.iter_mut().zip(&*mix).zip(&*matched) {
+            d.iter_mut().zip(x.iter().zip(b)).for_each(|(d, (x, b))| *d = x - b);
+        }
+        let mix_power = mean_square([&mix[0], &mix[1]]);
+        let power = mean_square([&difference[0], &difference[1]]);
+        // Whoever turns the backing away from where it was found wants to hear just that.
+        let by_hand = settings.nudge_samples != 0.0;
+        let allowed = self.guard.allows(mix_power, power) || by_hand;
+        let Scratch { mix, matched, difference, levels, .. } = &mut self.scratch;
+        let turned = match settings.polarity {
+            Polarity::Follow => false,
+            Polarity::Keep => self.place.inverted,
+            Polarity::Invert => !self.place.inverted,
+        };
+        let sign = if turned { -1.0 } else { 1.0 };
+        let glides = &mut self.glides;
+        for n in 0..mix[0].len() {
+            let gain = glides.trim.next(levels[0][n])
+                * glides.polarity.next(sign)
+                * glides.guard.next(f32::from(allowed));
+            for ((d, x), b) in difference.iter_mut().zip(&*mix).zip(&mut *matched) {
+                b[n] *= gain;
+                d[n] = x[n] - b[n];
+            }
+        }
+        let Scratch { matched, .. } = &self.scratch;
+        let matched_power = mean_square([&matched[0], &matched[1]]);
+        self.readings.null_depth_db = self.null_depth.add(power, matched_power);
+    }
+
+    /// After a reset the first settings hold at once.
+    fn start_glides(&mut self, settings: &Settings) {
+        let glides = &mut self.glides;
+        if std::mem::take(&mut glides.fresh) {
+            glides.trim.set(self.scratch.levels[0][0]);
+            glides.output.set(self.scratch.levels[1][0]);
+            glides.bypass.set(f32::from(settings.bypass));
+            for (glide, listen) in glides.listen.iter_mut().zip(LISTENS) {
+                glide.set(f32::from(settings.listen == listen));
+            }
+        }
+    }
+
+    /// Cuts the lows of the difference and chooses what is heard.
+    fn low_cut_and_listen(&mut self, settings: &Settings) {
+        // While nothing is subtracted the mix passes untouched.
+        let engaged = f32::from(self.tick(self.follower.latency_samples()).filtered);
+        let Scratch { mix, matched, difference, cut, levels, .. } = &mut self.scratch;
+        for (cut, difference) in cut.iter_mut().zip(&*difference) {
+            cut.copy_from_slice(difference);
+        }
+        self.low_cut.process(cut, settings.low_cut_hz, settings.slope);
+        let glides = &mut self.glides;
+        for n in 0..mix[0].len() {
+            let engaged = glides.engaged.next(engaged);
+            let mut weights = [0.0; 3];
+            for ((weight, glide), listen) in weights.iter_mut().zip(&mut glides.listen).zip(LISTENS) {
+                *weight = glide.next(f32::from(settings.listen == listen));
+            }
+            let level = glides.output.next(levels[1][n]);
+            let bypass = glides.bypass.next(f32::from(settings.bypass));
+            for side in 0..2 {
+                let x = mix[side][n];
+                let d = difference[side][n] + engaged * (cut[side][n] - difference[side][n]);
+                let heard = weights[0] * d + weights[1] * matched[side][n] + weights[2] * x;
+                let out = level * heard;
+                self.framing.out[side][n] = out + bypass * (x - out);
+            }
+        }
+    }
+
+    fn report(&mut self, follow: f32) {
+        let [left, right] = &self.framing.out;
+        let readings = &mut self.readings;
+        let gone = self.silent_hops > self.sizes.hops(GONE_S);
+        readings.lock = if gone { Lock::NoBacking } else { self.place.state };
+        readings.delay_samples = self.place.found_samples;
+        readings.late_samples =
+            if self.place.state == Lock::TooLate { -self.place.found_samples } else { 0.0 };
+        readings.inverted = self.place.inverted;
+        readings.confidence = self.place.confidence;
+        readings.level = if self.place.state == Lock::Locked { self.learned.taps.level() } else { [0.0; 2] };
+        readings.follow_db = 20.0 * follow.max(1e-3).log10();
+        readings.output_db = power_to_db(mean_square([left, right])) as f32;
     }
 
     /// What happened in the last hop. Real-time safe.
@@ -79,18 +540,57 @@ impl Engine {
         &self.learned
     }
 
-    /// Puts a match in force, as one that was learned. Unusable values are refused and nothing changes.
-    /// Real-time safe.
+    /// Puts a match in force, as one that was learned; one learned at another rate keeps its delay and its levels.
+    /// Returns false, and changes nothing, if it holds unusable values. Real-time safe.
     pub fn recall(&mut self, learned: &Match) -> bool {
-        self.learned.clone_from(learned);
+        if !learned.is_sound() {
+            return false;
+        }
+        let own = &mut self.learned;
+        own.known = learned.known;
+        own.delay_samples = learned.delay_samples;
+        if learned.sample_rate_hz == own.sample_rate_hz && learned.taps.num_taps() == own.taps.num_taps() {
+            own.taps.clone_from(&learned.taps);
+        } else {
+            let ratio = own.sample_rate_hz / learned.sample_rate_hz;
+            own.delay_samples = (learned.delay_samples as f64 * ratio).round() as i64;
+            own.taps.clone_from(&self.silence);
+            for (side, level) in learned.taps.level().into_iter().enumerate() {
+                let centre = own.taps.num_taps() / 2;
+                own.taps.h[side][side][centre] = level;
+            }
+        }
+        own.movement = learned.movement;
+        own.following_pays = learned.following_pays;
+        self.readings.match_revision += 1;
+        self.learn_from = self.mix.end();
+        self.forget_heard();
+        self.schedule.reset(self.now);
+        self.take_up();
         true
     }
 
     /// Forgets the match and starts over. Real-time safe.
     pub fn relearn(&mut self) {
-        self.learned = Match::default();
+        self.learned.known = false;
+        self.learned.delay_samples = 0;
+        self.learned.taps.clone_from(&self.silence);
+        self.learned.movement = Movement::STILL;
+        self.learned.following_pays = false;
+        self.readings.match_revision += 1;
+        self.learn_from = self.mix.end();
+        self.follower.forget_statistics();
+        self.forget_heard();
+        self.schedule.reset(self.now);
+        self.take_up();
     }
 
     /// Tells that the next sample does not follow the last one: the transport started or jumped. Real-time safe.
-    pub fn transport_jumped(&mut self) {}
+    pub fn transport_jumped(&mut self) {
+        self.jumps.rotate_left(1);
+        self.jumps[JUMPS - 1] = self.mix.end() + self.framing.filled() as i64;
+        self.schedule.look_soon(self.now);
+    }
 }
+
+const LISTENS: [Listen; 3] = [Listen::Difference, Listen::Backing, Listen::Mix];

@@ -15,7 +15,10 @@ impl fmt::Display for PrepareError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::SampleRate(hz) => {
-                write!(f, "sample rate {hz} Hz is outside 8000 to 192000 Hz: set the host or the file to a rate in between")
+                write!(
+                    f,
+                    "sample rate {hz} Hz is outside 8000 to 192000 Hz: set the host or the file to a rate in between"
+                )
             }
             Self::MixChannels(n) => write!(f, "the mix has {n} channels: use a mono or a stereo channel"),
         }

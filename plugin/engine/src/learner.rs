@@ -1,8 +1,309 @@
-//! Learns the match from what was heard.
+//! Learns the match from what was heard: everything that comes in lumps. Runs as a job, on whatever thread.
 
-/// The learning side.
-pub struct Learner;
+use crate::align::search::{Found, look_at, search};
+use crate::matching::Taps;
+use crate::matching::follower::{Follower, Movement};
+use crate::matching::ladder::{RUNGS, Rung, Simple, choose, first_choice, fit_simple, simple_taps};
+use crate::matching::score::{self, mean, score};
+use crate::matching::statistics::{self, Statistics};
+use crate::ring::{Ring, Stereo, stereo};
+use crate::sizes::Sizes;
+use crate::spectrum::Spectrum;
+
+/// Music from which a match is learned, seconds.
+const MEMORY_S: f64 = 30.0;
+/// Least music a match is learned from, seconds.
+const LEAST_S: f64 = 0.4;
+/// Newest music on which a match is judged, seconds.
+const JUDGED_S: f64 = 4.0;
+/// Jobs whose judgements are remembered.
+const JUDGED_JOBS: usize = 3;
+/// Improvement of the score, in nats, from which following the level counts as paying (0.4 dB).
+const PAYS: f64 = 0.1;
+
+/// What a job is to do.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Task {
+    /// Find the backing's place.
+    Search,
+    /// Look whether it is still at this delay, samples.
+    Look(i64),
+    /// Learn the match.
+    Match(Given),
+}
+
+/// What a match is learned under.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Given {
+    /// Delay in force, samples.
+    pub delay_samples: i64,
+    /// Position before which mix and backing may belong together otherwise.
+    pub from: i64,
+    /// How the level moves.
+    pub movement: Movement,
+}
+
+/// What a job found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Outcome {
+    /// Of [`Task::Search`].
+    Searched(Option<Found>),
+    /// Of [`Task::Look`].
+    Looked(Option<Found>),
+    /// Of [`Task::Match`]: the better filter, if there is one, lies in [`Learner::taps`].
+    Matched(Matched),
+}
+
+/// How learning a match ended.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Matched {
+    /// By how much the new filter beats the one in force, nats; `None` if it does not.
+    pub gained: Option<f64>,
+    /// Whether following the level made the difference smaller.
+    pub following_pays: bool,
+}
+
+/// The learning side: what was heard, and the models under trial.
+pub struct Learner {
+    /// What to do in [`Learner::run`].
+    pub task: Task,
+    /// What was found.
+    pub outcome: Outcome,
+    /// The filter in force when the job is handed out, the better one when it comes back.
+    pub taps: Taps,
+    mix: Ring,
+    backing: Ring,
+    sizes: Sizes,
+    trials: Vec<(Rung, Taps)>,
+    judged: Vec<Vec<(Rung, Vec<f64>)>>,
+    judged_to: i64,
+    level: Simple,
+    delayed: Simple,
+    delay_samples: i64,
+}
 
 impl Learner {
-    pub(crate) fn run(&mut self) {}
+    /// A learner that has heard nothing.
+    pub fn new(sizes: Sizes, num_taps: usize) -> Self {
+        let len = sizes.samples(MEMORY_S);
+        Self {
+            task: Task::Search,
+            outcome: Outcome::Searched(None),
+            taps: Taps::silent(num_taps),
+            mix: Ring::new(len),
+            backing: Ring::new(len),
+            sizes,
+            trials: Vec::new(),
+            judged: Vec::new(),
+            judged_to: 0,
+            level: Simple::default(),
+            delayed: Simple::default(),
+            delay_samples: 0,
+        }
+    }
+
+    /// Forgets everything heard; the next sample has position `at`.
+    pub fn restart(&mut self, at: i64) {
+        self.mix.restart(at);
+        self.backing.restart(at);
+        self.forget_trials();
+    }
+
+    fn forget_trials(&mut self) {
+        self.trials.clear();
+        self.judged.clear();
+        self.judged_to = 0;
+        (self.level, self.delayed) = Default::default();
+    }
+
+    /// Position after the newest sample heard.
+    pub fn end(&self) -> i64 {
+        self.mix.end()
+    }
+
+    /// Hears one hop more.
+    pub fn hear(&mut self, mix: [&[f32]; 2], backing: [&[f32]; 2]) {
+        self.mix.push(mix);
+        self.backing.push(backing);
+    }
+
+    /// Does the task.
+    pub fn run(&mut self) {
+        self.outcome = match self.task {
+            Task::Search => Outcome::Searched(search(&self.mix, &self.backing, self.sizes)),
+            Task::Look(delay) => {
+                let reach = self.sizes.scaled(64);
+                Outcome::Looked(look_at(&self.mix, &self.backing, delay, reach, self.sizes))
+            }
+            Task::Match(given) => Outcome::Matched(self.learn(given)),
+        };
+    }
+
+    fn learn(&mut self, given: Given) -> Matched {
+        let mut result = Matched::default();
+        if given.delay_samples != self.delay_samples {
+            self.delay_samples = given.delay_samples;
+            self.forget_trials();
+        }
+        let Some(mut heard) = self.heard(given) else {
+            return result;
+        };
+        result.following_pays = given.movement.moves() && self.follow(&mut heard, given.movement);
+        self.judge_trials(&heard);
+        self.fit(&heard);
+        let chosen = self.choose();
+        let Some((_, taps)) = self.trials.iter().find(|(rung, _)| *rung == chosen) else {
+            return result;
+        };
+        let judged = heard.newest(self.sizes.samples(JUDGED_S));
+        let gained = mean(&judged.score(&self.taps, self.sizes)) - mean(&judged.score(taps, self.sizes));
+        if gained > 1e-6 {
+            result.gained = Some(gained);
+            self.taps.clone_from(taps);
+        }
+        result
+    }
+
+    /// The newest stretch of which both signals are known, with room for the filter.
+    fn heard(&self, given: Given) -> Option<Heard> {
+        let margin = self.taps.num_taps() as i64 / 2;
+        let delay = given.delay_samples;
+        let end = self.mix.end().min(self.backing.end() + delay - margin);
+        let begin = (end - self.sizes.samples(MEMORY_S) as i64)
+            .max(self.mix.begin())
+            .max(self.backing.begin() + delay + margin)
+            .max(given.from);
+        if end - begin < self.sizes.samples(LEAST_S) as i64 {
+            return None;
+        }
+        let mut mix = stereo((end - begin) as usize);
+        self.mix.read_stereo(begin, &mut mix);
+        let mut backing = stereo((end - begin + 2 * margin) as usize);
+        self.backing.read_stereo(begin - delay - margin, &mut backing);
+        Some(Heard { mix, backing, end })
+    }
+
+    /// Moves the backing's level as it moves in the mix, if that makes the difference smaller.
+    fn follow(&self, heard: &mut Heard, movement: Movement) -> bool {
+        let margin = self.taps.num_taps() / 2;
+        let matched = self.taps.apply(&heard.backing);
+        let mut follower = Follower::new(self.sizes);
+        follower.set_movement(movement, false);
+        let hop = self.sizes.hop();
+        let len = heard.mix[0].len();
+        let silence = vec![0.0; hop];
+        let mut gains = Vec::with_capacity(len + hop);
+        // The gain lags; silence after the end lets the last of it out.
+        let lag = follower.latency_samples();
+        for at in (0..len + lag).step_by(hop) {
+            let take = |x: &Stereo| -> [Vec<f32>; 2] {
+                std::array::from_fn(|c| {
+                    let from = &x[c][at.min(len)..(at + hop).min(len)];
+                    [from, &silence[..hop - from.len()]].concat()
+                })
+            };
+            let (mix, matched) = (take(&heard.mix), take(&matched));
+            let gain = follower.process([&mix[0], &mix[1]], [&matched[0], &matched[1]], true);
+            if at >= lag {
+                let step = (gain.to - gain.from) / hop as f32;
+                gains.extend((0..hop).map(|n| gain.from + step * (n + 1) as f32));
+            }
+        }
+        let still = heard.newest(self.sizes.samples(JUDGED_S)).score(&self.taps, self.sizes);
+        let mut moved = heard.backing.clone();
+        for side in &mut moved {
+            for (n, y) in side.iter_mut().enumerate() {
+                *y *= gains[n.saturating_sub(margin).min(len - 1)];
+            }
+        }
+        std::mem::swap(&mut heard.backing, &mut moved);
+        let followed = heard.newest(self.sizes.samples(JUDGED_S)).score(&self.taps, self.sizes);
+        let pays = mean(&followed) < mean(&still) - PAYS;
+        if !pays {
+            std::mem::swap(&mut heard.backing, &mut moved);
+        }
+        pays
+    }
+
+    /// Scores the models of the last job on what was heard since: out of sample.
+    fn judge_trials(&mut self, heard: &Heard) {
+        let fresh = (heard.end - self.judged_to).min(self.sizes.samples(JUDGED_S) as i64);
+        if fresh > 0 && !self.trials.is_empty() {
+            let newest = heard.newest(fresh as usize);
+            let scores =
+                self.trials.iter().map(|(rung, taps)| (*rung, newest.score(taps, self.sizes))).collect();
+            self.judged.push(scores);
+            if self.judged.len() > JUDGED_JOBS {
+                self.judged.remove(0);
+            }
+        }
+        self.judged_to = heard.end;
+    }
+
+    /// Fits every rung.
+    fn fit(&mut self, heard: &Heard) {
+        let window = self.sizes.scaled(statistics::WINDOW);
+        let rate = self.sizes.sample_rate_hz;
+        let mut reference = self.taps.clone();
+        // While nothing is in force the weights must be found first, so the first job goes over it again.
+        let passes = if reference.is_silent() { 3 } else { 1 };
+        for _ in 0..passes {
+            let statistics = Statistics::gather(&heard.mix, &heard.backing, &reference, window);
+            let active = reference.centred_responses(&mut Spectrum::new(window));
+            self.level = fit_simple(&statistics, &active, self.level, false, rate);
+            self.delayed = fit_simple(&statistics, &active, self.delayed, true, rate);
+            let rung = first_choice(&self.delayed);
+            reference = simple_taps(rung, &self.level, &self.delayed, self.taps.num_taps());
+        }
+        self.trials = RUNGS
+            .iter()
+            .map(|&rung| (rung, simple_taps(rung, &self.level, &self.delayed, self.taps.num_taps())))
+            .collect();
+    }
+
+    fn choose(&self) -> Rung {
+        let scores: Vec<(Rung, Vec<f64>)> = RUNGS
+            .iter()
+            .filter_map(|&rung| {
+                let scores: Vec<f64> = self
+                    .judged
+                    .iter()
+                    .flatten()
+                    .filter(|(judged, _)| *judged == rung)
+                    .flat_map(|(_, scores)| scores.iter().copied())
+                    .collect();
+                (!scores.is_empty()).then_some((rung, scores))
+            })
+            .collect();
+        choose(&scores).unwrap_or_else(|| first_choice(&self.delayed))
+    }
+}
+
+/// A stretch of mix with its backing, which reaches half a filter beyond either end.
+struct Heard {
+    mix: Stereo,
+    backing: Stereo,
+    /// Position after the stretch.
+    end: i64,
+}
+
+impl Heard {
+    /// The last `len` samples of it.
+    fn newest(&self, len: usize) -> Self {
+        let cut = |x: &Stereo, len: usize| -> Stereo {
+            std::array::from_fn(|c| x[c][x[c].len() - len.min(x[c].len())..].to_vec())
+        };
+        let margins = self.backing[0].len() - self.mix[0].len();
+        Self { mix: cut(&self.mix, len), backing: cut(&self.backing, len + margins), end: self.end }
+    }
+
+    fn score(&self, taps: &Taps, sizes: Sizes) -> Vec<f64> {
+        let matched = taps.apply(&self.backing);
+        let margin = taps.num_taps() / 2;
+        let len = self.mix[0].len();
+        let residual: Stereo =
+            std::array::from_fn(|c| self.mix[c].iter().zip(&matched[c]).map(|(x, b)| x - b).collect());
+        let backing: Stereo = std::array::from_fn(|c| self.backing[c][margin..margin + len].to_vec());
+        score(&residual, &backing, sizes.scaled(score::WINDOW), sizes.sample_rate_hz)
+    }
 }

@@ -1,16 +1,27 @@
 //! Mix minus backing: the pure DSP of Minuend. Knows no host, window, file, thread or clock.
 
+mod align;
 pub mod engine;
 mod error;
+mod framing;
+mod guard;
 mod job;
 mod learner;
+mod low_cut;
 mod matching;
+mod null_depth;
 mod readings;
+mod ring;
+mod schedule;
 pub mod settings;
+mod sizes;
+mod smooth;
+mod spectrum;
+mod units;
 
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};
-pub use matching::Match;
+pub use matching::{Match, Taps, follower::Movement};
 pub use readings::{Lock, Readings};
 pub use settings::Settings;

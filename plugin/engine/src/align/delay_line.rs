@@ -1,0 +1,186 @@
+//! Reads the backing at a fractional delay: windowed sinc, moved without clicks.
+//!
+//! Kernel: sinc under a Kaiser window (Laakso et al., "Splitting the unit delay", IEEE SP Magazine 1996), 64 taps,
+//! beta 9: a null deeper than 90 dB up to 0.35 of the sample rate at any fraction (see the test).
+
+use crate::ring::{Ring, Stereo, stereo};
+
+/// Taps of the kernel, half of them on either side of the point read.
+pub const TAPS: usize = 64;
+const HALF: i64 = TAPS as i64 / 2;
+/// Kernel phases between two samples. Linear interpolation between phases errs by less than -100 dB.
+const PHASES: usize = 1024;
+const BETA: f64 = 9.0;
+/// Moves up to this many samples per hop are glides of the reading point; larger ones are cross-fades.
+const GLIDE_SAMPLES: f64 = 0.5;
+
+/// The delay line.
+pub struct DelayLine {
+    kernels: Vec<[f32; TAPS]>,
+    span: Vec<f32>,
+    other: Stereo,
+    delay_samples: Option<f64>,
+}
+
+impl DelayLine {
+    /// A delay line that reads hops of `hop` samples.
+    pub fn new(hop: usize) -> Self {
+        let kernels = (0..=PHASES).map(|phase| kernel(phase as f64 / PHASES as f64)).collect();
+        Self { kernels, span: vec![0.0; hop + TAPS + 2], other: stereo(hop), delay_samples: None }
+    }
+
+    /// The next delay holds at once.
+    pub fn reset(&mut self) {
+        self.delay_samples = None;
+    }
+
+    /// Reads `out[n] = backing[start + n - delay]`, arriving at `delay_samples` by the end of the hop.
+    pub fn read(&mut self, backing: &Ring, start: i64, delay_samples: f64, out: &mut Stereo) {
+        let from = self.delay_samples.replace(delay_samples).unwrap_or(delay_samples);
+        if (from - delay_samples).abs() <= GLIDE_SAMPLES {
+            self.glide(backing, start, from, delay_samples, out);
+            return;
+        }
+        let mut other = std::mem::take(&mut self.other);
+        self.glide(backing, start, from, from, &mut other);
+        self.glide(backing, start, delay_samples, delay_samples, out);
+        for (new, old) in out.iter_mut().zip(&other) {
+            let step = 1.0 / new.len() as f32;
+            for (n, (new, old)) in new.iter_mut().zip(old).enumerate() {
+                *new = old + (*new - old) * step * (n + 1) as f32;
+            }
+        }
+        self.other = other;
+    }
+
+    fn glide(&mut self, backing: &Ring, start: i64, from: f64, to: f64, out: &mut Stereo) {
+        let len = out[0].len();
+        if from == to && from.fract() == 0.0 {
+            backing.read_stereo(start - from as i64, out);
+            return;
+        }
+        let first = (start as f64 - from.max(to)).floor() as i64 - HALF + 1;
+        let step = (to - from) / len as f64;
+        let still = (from == to).then(|| self.kernel_at(start as f64 - from));
+        for (channel, out) in out.iter_mut().enumerate() {
+            backing.read(channel, first, &mut self.span);
+            for (n, y) in out.iter_mut().enumerate() {
+                let position = (start + n as i64) as f64 - (from + step * (n + 1) as f64);
+                let at = (position.floor() as i64 - HALF + 1 - first) as usize;
+                let taps = &self.span[at..at + TAPS];
+                *y = match &still {
+                    Some(kernel) => dot(taps, kernel),
+                    None => dot(taps, &self.kernel_at(position)),
+                };
+            }
+        }
+    }
+
+    fn kernel_at(&self, position: f64) -> [f32; TAPS] {
+        let phase = (position - position.floor()) * PHASES as f64;
+        let low = phase as usize;
+        let rest = (phase - low as f64) as f32;
+        let (a, b) = (&self.kernels[low], &self.kernels[(low + 1).min(PHASES)]);
+        std::array::from_fn(|k| a[k] + rest * (b[k] - a[k]))
+    }
+}
+
+fn dot(a: &[f32], b: &[f32; TAPS]) -> f32 {
+    // Eight running sums let the compiler use vector registers.
+    let mut sums = [0.0f32; 8];
+    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
+        for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
+            *sum += a * b;
+        }
+    }
+    sums.iter().sum()
+}
+
+/// Kernel that reads `fraction` after the sample at tap index `HALF - 1`.
+fn kernel(fraction: f64) -> [f32; TAPS] {
+    std::array::from_fn(|k| windowed_sinc((k as i64 - HALF + 1) as f64 - fraction, HALF as f64, BETA) as f32)
+}
+
+/// sinc(t) under a Kaiser window that reaches zero weight beyond +-`half` samples.
+pub fn windowed_sinc(t: f64, half: f64, beta: f64) -> f64 {
+    let inside = 1.0 - (t / half).powi(2);
+    if inside < 0.0 {
+        return 0.0;
+    }
+    let x = std::f64::consts::PI * t;
+    let sinc = if t.abs() < 1e-12 { 1.0 } else { x.sin() / x };
+    sinc * bessel_i0(beta * inside.sqrt()) / bessel_i0(beta)
+}
+
+/// Modified Bessel function of order zero, by its power series (Abramowitz & Stegun 9.6.12).
+fn bessel_i0(x: f64) -> f64 {
+    let (mut sum, mut term, mut k) = (1.0, 1.0, 1.0);
+    while term > 1e-17 * sum {
+        term *= (x / (2.0 * k)).powi(2);
+        sum += term;
+        k += 1.0;
+    }
+    sum
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sine_ring(frequency: f64, len: usize) -> Ring {
+        let mut ring = Ring::new(len);
+        let signal: Vec<f32> =
+            (0..len).map(|n| (std::f64::consts::TAU * frequency * n as f64).sin() as f32).collect();
+        ring.push([&signal, &signal]);
+        ring
+    }
+
+    /// 90 dB at 10 kHz is asked for at 44.1 kHz, which is 0.227 of the sample rate; the null is that of a sine
+    /// against itself delayed exactly.
+    #[test]
+    fn nulls_deeper_than_90_db() {
+        for frequency in [0.01, 0.1, 0.227, 0.3, 0.35] {
+            let ring = sine_ring(frequency, 1024);
+            for delay in [0.1, 0.25, 0.5, 0.8317, 17.37] {
+                let mut line = DelayLine::new(128);
+                let mut out = stereo(128);
+                line.read(&ring, 500, delay, &mut out);
+                let error: f64 = (0..128)
+                    .map(|n| {
+                        let exact = (std::f64::consts::TAU * frequency * ((500 + n) as f64 - delay)).sin();
+                        (f64::from(out[0][n as usize]) - exact).powi(2)
+                    })
+                    .sum::<f64>()
+                    / 64.0;
+                let depth_db = 10.0 * error.log10();
+                assert!(depth_db < -90.0, "{frequency} of the rate, delay {delay}: {depth_db:.1} dB");
+            }
+        }
+    }
+
+    #[test]
+    fn whole_delays_copy_exactly() {
+        let ring = sine_ring(0.1, 1024);
+        let mut line = DelayLine::new(128);
+        let (mut out, mut expected) = (stereo(128), stereo(128));
+        line.read(&ring, 500, 37.0, &mut out);
+        ring.read_stereo(463, &mut expected);
+        assert_eq!(out, expected);
+    }
+
+    #[test]
+    fn moves_make_no_step() {
+        let ring = sine_ring(0.005, 8192);
+        let mut line = DelayLine::new(128);
+        let mut last: Option<f32> = None;
+        for (hop, delay) in [10.0, 10.01, 10.4, 42.4, 42.0, -12.3, 5.0, 5.0].into_iter().enumerate() {
+            let mut out = stereo(128);
+            line.read(&ring, 1000 + 128 * hop as i64, delay, &mut out);
+            for &y in &out[0] {
+                // The sine itself steps by 0.031; a fade over 54 samples of delay adds at most 2 / 128.
+                assert!(last.is_none_or(|last| (y - last).abs() < 0.055));
+                last = Some(y);
+            }
+        }
+    }
+}

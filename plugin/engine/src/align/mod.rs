@@ -1,0 +1,5 @@
+//! Where the backing sits in the mix: search, lock, and the delay line that brings it there.
+
+pub mod delay_line;
+pub mod lock;
+pub mod search;

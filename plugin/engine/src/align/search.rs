@@ -1,0 +1,244 @@
+//! Finds the backing in the mix while a voice sings over it: generalised cross-correlation with phase transform
+//! (Knapp & Carter 1976), summed over both sides. The sign of its peak is the polarity.
+
+use crate::ring::{Ring, Stereo, stereo};
+use crate::sizes::Sizes;
+use crate::spectrum::Spectrum;
+use realfft::num_complex::Complex32;
+
+/// Longest stretch of music compared at once, seconds.
+const WINDOW_S: f64 = 4.0;
+/// How early the backing may be, seconds.
+pub const EARLY_S: f64 = 18.0;
+/// How late it may be, seconds.
+pub const LATE_S: f64 = 10.5;
+/// Band compared at the full rate.
+const BAND_HZ: (f64, f64) = (60.0, 12_000.0);
+/// Neighbours of a peak that belong to it, seconds.
+const PEAK_S: f64 = 1.5e-3;
+/// Lags looked at on either side when a known place is looked at again, samples at 44.1 and 48 kHz.
+const LOCAL: usize = 2048;
+/// Quieter than this (RMS re full scale) nothing can be told.
+const AUDIBLE: f64 = 1e-4;
+
+/// A place where the backing was found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Found {
+    /// How much later than the backing the mix plays the same music, samples.
+    pub delay_samples: f64,
+    /// True if the polarity is flipped.
+    pub inverted: bool,
+    /// Highest peak over the second highest.
+    pub confidence: f32,
+}
+
+/// Searches the whole reach. `None` while too little was heard.
+pub fn search(mix: &Ring, backing: &Ring, sizes: Sizes) -> Option<Found> {
+    let step = (sizes.sample_rate_hz / 10_000.0).floor().max(1.0) as usize;
+    let begin = mix.begin().max(backing.begin());
+    let heard = (mix.end() - begin) as usize;
+    let window = (heard / 2).min(sizes.samples(WINDOW_S)) / step * step;
+    let rate = sizes.sample_rate_hz / step as f64;
+    let peak_width = (PEAK_S * rate).ceil() as usize;
+    let mut peaks = Peaks::default();
+    // The newest mix against the older backing, and the newest backing against the older mix.
+    for (newer, older, reach_s, sign) in [(mix, backing, EARLY_S, 1.0), (backing, mix, LATE_S, -1.0)] {
+        let reach = (heard - window).min(sizes.samples(reach_s)) / step * step;
+        let newer = decimated(newer, mix.end() - window as i64, window, step)?;
+        let older = decimated(older, mix.end() - (window + reach) as i64, window + reach, step)?;
+        let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, 0.4));
+        // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
+        let lags = reach / step;
+        let at = |delay: usize| correlation[(correlation.len() + delay - lags) % correlation.len()];
+        for delay in 0..=lags {
+            peaks.add(sign * (delay * step) as f64, at(delay));
+        }
+    }
+    let (delay_samples, confidence) = peaks.best(2.0 * (peak_width * step) as f64)?;
+    let found = look_at(mix, backing, delay_samples.round() as i64, 4 * step, sizes)?;
+    Some(Found { confidence, ..found })
+}
+
+/// Looks again at a known place: the peak within `reach` samples of `delay_samples`, over the last seconds.
+pub fn look_at(mix: &Ring, backing: &Ring, delay_samples: i64, reach: usize, sizes: Sizes) -> Option<Found> {
+    let local = sizes.scaled(LOCAL) as i64;
+    // For a late backing the counterpart of the newest mix is not there yet.
+    let end = mix.end().min(backing.end() + delay_samples - local);
+    let begin = mix.begin().max(backing.begin() + delay_samples);
+    let len = (end - begin).min(sizes.samples(0.5 * WINDOW_S) as i64);
+    if len < sizes.samples(0.2) as i64 {
+        return None;
+    }
+    let newer = decimated(mix, end - len, len as usize, 1)?;
+    let older = decimated(backing, end - len - delay_samples, len as usize, 1)?;
+    let rate = sizes.sample_rate_hz;
+    let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, (BAND_HZ.1 / rate).min(0.45)));
+    let at = |lag: i64| correlation[lag.rem_euclid(correlation.len() as i64) as usize];
+    let reach = reach as i64;
+    let peak = (-reach..=reach).max_by(|&a, &b| at(a).abs().total_cmp(&at(b).abs()))?;
+    let width = (PEAK_S * rate) as i64;
+    let second = (-local..=local)
+        .filter(|lag| (lag - peak).abs() > width)
+        .map(|lag| at(lag).abs())
+        .fold(f32::MIN_POSITIVE, f32::max);
+    // Parabola through the peak and its neighbours.
+    let sign = at(peak).signum();
+    let [before, top, after] = [-1, 0, 1].map(|d| f64::from(sign * at(peak + d)));
+    let curve = before - 2.0 * top + after;
+    let fraction = if curve < 0.0 { 0.5 * (before - after) / curve } else { 0.0 };
+    Some(Found {
+        delay_samples: delay_samples as f64 + peak as f64 + fraction,
+        inverted: sign < 0.0,
+        confidence: at(peak).abs() / second,
+    })
+}
+
+/// Peaks of a correlation, with their delays.
+#[derive(Default)]
+struct Peaks(Vec<(f64, f32)>);
+
+impl Peaks {
+    fn add(&mut self, delay: f64, value: f32) {
+        self.0.push((delay, value.abs()));
+    }
+
+    /// The highest peak and its ratio to the highest one further than `width` away.
+    fn best(&self, width: f64) -> Option<(f64, f32)> {
+        let highest = |far_from: Option<f64>| {
+            self.0
+                .iter()
+                .filter(|p| far_from.is_none_or(|delay| (p.0 - delay).abs() > width))
+                .max_by(|a, b| a.1.total_cmp(&b.1))
+                .copied()
+        };
+        let (delay, value) = highest(None)?;
+        let (_, second) = highest(Some(delay))?;
+        (value > 0.0).then(|| (delay, value / second.max(f32::MIN_POSITIVE)))
+    }
+}
+
+/// A stretch of a signal at a fraction of its rate; `None` if nothing is heard in it.
+fn decimated(signal: &Ring, start: i64, len: usize, step: usize) -> Option<Stereo> {
+    let mut whole = stereo(len);
+    signal.read_stereo(start, &mut whole);
+    if crate::units::mean_square([&whole[0], &whole[1]]) < AUDIBLE * AUDIBLE {
+        return None;
+    }
+    if step == 1 {
+        return Some(whole);
+    }
+    // A windowed sinc that is 60 dB down where aliases would fall into the band compared.
+    let half = 8 * step;
+    let kernel: Vec<f32> = (0..2 * half + 1)
+        .map(|n| {
+            let t = (n as f64 - half as f64) / step as f64;
+            (crate::align::delay_line::windowed_sinc(0.9 * t, 7.5, 6.0) * 0.9 / step as f64) as f32
+        })
+        .collect();
+    Some(whole.map(|side| {
+        (0..len / step)
+            .map(|n| {
+                let centre = n * step;
+                let from = centre.saturating_sub(half);
+                let to = (centre + half + 1).min(len);
+                side[from..to].iter().zip(&kernel[from + half - centre..]).map(|(x, h)| x * h).sum()
+            })
+            .collect()
+    }))
+}
+
+/// Circular correlation of two stereo signals, summed over the sides, with all but phase removed: peak at index d
+/// if `x[n] = y[n - d]`. `band` as fractions of the sample rate.
+fn phat(x: &Stereo, y: &Stereo, band: (f64, f64)) -> Vec<f32> {
+    let len = (x[0].len() + y[0].len()).next_power_of_two();
+    let mut spectrum = Spectrum::new(len);
+    let mut cross = vec![Complex32::default(); spectrum.num_bins()];
+    let mut bins = [cross.clone(), cross.clone()];
+    for (x, y) in x.iter().zip(y) {
+        for (bins, signal) in bins.iter_mut().zip([x, y]) {
+            let time = spectrum.time();
+            time[..signal.len()].copy_from_slice(signal);
+            time[signal.len()..].fill(0.0);
+            spectrum.forward(bins);
+        }
+        let [x, y] = &bins;
+        cross.iter_mut().zip(x.iter().zip(y)).for_each(|(s, (x, y))| *s += x * y.conj());
+    }
+    // Bins far under the rest hold nothing but noise (above a codec's edge) and must not vote.
+    let gate = 1e-7 * cross.iter().map(|s| s.norm()).fold(0.0, f32::max);
+    let bins = (band.0 * len as f64).ceil() as usize..(band.1 * len as f64) as usize;
+    for (k, s) in cross.iter_mut().enumerate() {
+        let level = s.norm();
+        *s = if bins.contains(&k) && level > gate { *s / level } else { Complex32::default() };
+    }
+    spectrum.inverse(&cross).to_vec()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Decaying noise bursts: wide-band and never repeating, like music to a correlator.
+    fn music(len: usize, seed: u32) -> Vec<f32> {
+        let mut state = seed;
+        (0..len)
+            .map(|n| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let noise = (state >> 8) as f32 / 8_388_608.0 - 1.0;
+                0.3 * noise * (-((n % 9000) as f32) / 3000.0).exp()
+            })
+            .collect()
+    }
+
+    fn rings(delay: i64, inverted: bool, rate: usize, seconds: usize) -> (Ring, Ring) {
+        let len = seconds * rate;
+        let song = music(len + 2 * 20 * rate, 1);
+        let voice = music(len, 2);
+        let at = |n: i64| song[(n + 20 * rate as i64) as usize];
+        let sign = if inverted { -1.0 } else { 1.0 };
+        let mix: Vec<f32> = (0..len as i64).map(|n| sign * at(n - delay) + voice[n as usize]).collect();
+        let backing: Vec<f32> = (0..len as i64).map(at).collect();
+        let (mut x, mut y) = (Ring::new(len), Ring::new(len));
+        x.push([&mix, &mix]);
+        y.push([&backing, &backing]);
+        (x, y)
+    }
+
+    /// Known truth over a grid of delays, with a voice as loud as the backing. The tolerance is the Cramer-Rao
+    /// scale for this band and length (hundredths of a sample) with room for the parabola's bias.
+    #[test]
+    fn finds_known_delays_of_either_sign_and_polarity() {
+        let sizes = Sizes::new(16_000.0);
+        for (delay, seconds) in
+            [(0, 2), (1, 2), (-7, 2), (3_000, 2), (-3_000, 2), (60_000, 10), (-60_000, 10)]
+        {
+            for inverted in [false, true] {
+                let (mix, backing) = rings(delay, inverted, 16_000, seconds);
+                let found = search(&mix, &backing, sizes).unwrap();
+                assert!((found.delay_samples - delay as f64).abs() < 0.1, "{delay}: {found:?}");
+                assert_eq!(found.inverted, inverted);
+                assert!(found.confidence > 2.0, "{delay}: {found:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn unrelated_music_is_not_found() {
+        let sizes = Sizes::new(16_000.0);
+        for seed in 0..10 {
+            let (mut x, mut y) = (Ring::new(64_000), Ring::new(64_000));
+            let (mix, backing) = (music(64_000, 10 + seed), music(64_000, 100 + seed));
+            x.push([&mix, &mix]);
+            y.push([&backing, &backing]);
+            assert!(search(&x, &y, sizes).unwrap().confidence < 1.5);
+        }
+    }
+
+    #[test]
+    fn silence_tells_nothing() {
+        let (mut x, mut y) = (Ring::new(64_000), Ring::new(64_000));
+        x.push([&music(64_000, 1), &music(64_000, 2)]);
+        y.push([&[0.0; 64_000], &[0.0; 64_000]]);
+        assert_eq!(search(&x, &y, Sizes::new(16_000.0)), None);
+    }
+}

@@ -1,0 +1,111 @@
+//! Host blocks of any length in, fixed hops out: whatever follows never sees the host's block size.
+
+use crate::Settings;
+use crate::ring::{Stereo, stereo};
+use crate::units::db_to_gain;
+
+/// Samples below this count as silence: far under the noise of any converter (-300 dB), far above where float
+/// arithmetic becomes slow or depends on the host's processor mode.
+pub const SILENCE: f32 = 1e-15;
+
+/// One hop of input with the settings it arrived with.
+pub struct Hop {
+    /// Mix, left and right.
+    pub mix: Stereo,
+    /// Backing, left and right.
+    pub backing: Stereo,
+    /// Target of the trim, linear, per sample.
+    pub trim: Vec<f32>,
+    /// Target of the output level, linear, per sample.
+    pub output: Vec<f32>,
+    /// Everything else as set at the first sample of the hop.
+    pub settings: Settings,
+}
+
+/// Collects hops. Adds one hop of latency.
+pub struct Framing {
+    /// The hop being collected; whole when [`Framing::exchange`] says so.
+    pub hop: Hop,
+    /// The output of the last hop, to be filled by the engine.
+    pub out: Stereo,
+    /// Samples that were not finite and were counted as silence.
+    pub bad_samples: u64,
+    filled: usize,
+}
+
+impl Framing {
+    /// Framing into hops of `hop` samples.
+    pub fn new(hop: usize) -> Self {
+        Self {
+            hop: Hop {
+                mix: stereo(hop),
+                backing: stereo(hop),
+                trim: vec![1.0; hop],
+                output: vec![1.0; hop],
+                settings: Settings::default(),
+            },
+            out: stereo(hop),
+            bad_samples: 0,
+            filled: 0,
+        }
+    }
+
+    /// Forgets the signals.
+    pub fn reset(&mut self) {
+        self.out.iter_mut().for_each(|c| c.fill(0.0));
+        self.bad_samples = 0;
+        self.filled = 0;
+    }
+
+    /// Samples of the present hop already collected.
+    pub fn filled(&self) -> usize {
+        self.filled
+    }
+
+    /// Exchanges samples from `at` on: input in, output out. Returns how many were exchanged and whether a hop
+    /// is now whole; [`Framing::out`] must be filled before the next call if so.
+    pub fn exchange(
+        &mut self,
+        mix: &mut [&mut [f32]],
+        backing: &[&[f32]],
+        at: usize,
+        settings: &Settings,
+    ) -> (usize, bool) {
+        let hop = self.out[0].len();
+        let from = self.filled;
+        let len = (mix[0].len() - at).min(hop - from);
+        if from == 0 {
+            self.hop.settings = *settings;
+        }
+        let mut bad = 0;
+        let mut clean = |x: f32| {
+            bad += u64::from(!x.is_finite());
+            if x.is_finite() && x.abs() >= SILENCE { x } else { 0.0 }
+        };
+        for channel in 0..2 {
+            // A mono mix runs as two equal sides, a mono backing stands under both.
+            if let Some(source) = mix.get(channel) {
+                for (to, &x) in self.hop.mix[channel][from..from + len].iter_mut().zip(&source[at..]) {
+                    *to = clean(x);
+                }
+            } else {
+                let [left, right] = &mut self.hop.mix;
+                right[from..from + len].copy_from_slice(&left[from..from + len]);
+            }
+            let source = backing.get(channel).or(backing.first()).and_then(|c| c.get(at..)).unwrap_or(&[]);
+            let to = &mut self.hop.backing[channel][from..from + len];
+            to.fill(0.0);
+            for (to, &x) in to.iter_mut().zip(source) {
+                *to = clean(x);
+            }
+        }
+        self.bad_samples += bad;
+        self.hop.trim[from..from + len].fill(db_to_gain(settings.trim_db));
+        self.hop.output[from..from + len].fill(db_to_gain(settings.output_db));
+        for (channel, out) in mix.iter_mut().zip(&self.out) {
+            channel[at..at + len].copy_from_slice(&out[from..from + len]);
+        }
+        self.filled = (from + len) % hop;
+        (len, from + len == hop)
+    }
+}

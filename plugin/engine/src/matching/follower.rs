@@ -1,0 +1,395 @@
+//! Follows the level of the backing in the mix as it moves (bus compressor, limiter), at millisecond resolution.
+//!
+//! A gain around 1 is tracked by a Kalman filter (Kalman 1960) with fixed-lag smoothing (Rauch, Tung, Striebel
+//! 1965) from weighted projections of the mix on the matched backing; the weights are the inverse covariance of
+//! the voice, taken from the residual itself (after Nakatani et al. 2010). How much the level moves is decided by
+//! split-band agreement: two halves of the spectrum that share no bin must move together. That rule is ours.
+
+use crate::sizes::Sizes;
+use crate::spectrum::{Spectrum, hann};
+use realfft::num_complex::Complex32;
+use std::f64::consts::LN_2;
+
+/// Fixed lag of the smoother, frames of one hop.
+const LOOK: usize = 32;
+/// Frames kept: those being smoothed and one neighbour on either side for the weights.
+const KEPT: usize = LOOK + 3;
+/// Frames after which a frame is weighted again with the level known by then.
+const REWEIGHT: usize = 8;
+/// Frames between the two ends of the differences from which movement is told.
+const LAG: usize = 8;
+/// Time after which an unmeasured level is back at 1, seconds.
+const TAU_S: f64 = 0.5;
+/// Memory of the movement statistics, seconds.
+const MEMORY_S: f64 = 10.0;
+/// Band in which the level is read: codecs open holes above it that look like level changes.
+const BAND_HZ: (f64, f64) = (40.0, 5_000.0);
+/// Floor of the voice's power re the backing's in the weights.
+const FLOOR: f32 = 3e-3;
+/// Largest movements followed, re 1.
+const LIMITS: (f64, f64) = (-0.7, 0.9);
+/// Movement variance per frame at and under which the level counts as still.
+const STILL: f64 = 2e-12;
+/// How much larger the measurement variance is taken than it shows, since neighbouring frames overlap.
+const INFLATION: f64 = 2.0;
+
+/// What moves, as far as it is known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Movement {
+    /// Variance of the level's movement per frame; at most [`STILL`] = not moving.
+    pub process: f64,
+    /// Factor on the variance that the weights predict for one measurement.
+    pub measurement: f64,
+}
+
+impl Movement {
+    /// Nothing moves, as far as is known.
+    pub const STILL: Self = Self { process: 1e-12, measurement: 2.0 };
+
+    /// Whether the level moves at all.
+    pub fn moves(&self) -> bool {
+        self.process > STILL
+    }
+}
+
+#[derive(Clone)]
+struct Frame {
+    mix: [Vec<Complex32>; 2],
+    backing: [Vec<Complex32>; 2],
+    /// Movement assumed for the weights, then the smoothed one.
+    level: f64,
+    z: f64,
+    variance: f64,
+    halves: [f64; 2],
+    information: [f64; 2],
+}
+
+/// The level follower.
+pub struct Follower {
+    spectrum: Spectrum,
+    window: Vec<f32>,
+    history: [Vec<f32>; 4],
+    bins: Vec<Complex32>,
+    first_bin: usize,
+    half_of_bin: Vec<Option<usize>>,
+    /// Ring of frames; `newest` is the index of the newest.
+    frames: Vec<Frame>,
+    newest: usize,
+    num_frames: u64,
+    prior: (f64, f64),
+    decay: f64,
+    block_decay: f64,
+    block: Block,
+    sums: Sums,
+    movement: Movement,
+    learning: bool,
+    hop: usize,
+    output: f32,
+}
+
+#[derive(Clone, Copy, Default)]
+struct Block {
+    frames: usize,
+    agreement: f64,
+    weight: f64,
+    spread: f64,
+    spread_weight: f64,
+}
+
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    agreement: f64,
+    agreement_squared: f64,
+    weight: f64,
+    spread: f64,
+    spread_weight: f64,
+}
+
+/// Gain for the hop that lies [`Follower::latency_samples`] back, gliding linearly.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FollowerGain {
+    /// At the hop's start.
+    pub from: f32,
+    /// At its end.
+    pub to: f32,
+}
+
+impl Follower {
+    /// A follower at rest.
+    pub fn new(sizes: Sizes) -> Self {
+        let (len, hop) = (sizes.scaled(512), sizes.hop());
+        let bin_hz = sizes.sample_rate_hz / len as f64;
+        let first_bin = ((BAND_HZ.0 / bin_hz).ceil() as usize).max(1) - 1;
+        // One neighbour more on either side, for the smoothing of the weights.
+        let last_bin = ((BAND_HZ.1 / bin_hz) as usize + 1).min(len / 2);
+        let num_bins = last_bin + 1 - first_bin;
+        let spectrum = Spectrum::new(len);
+        let frame = Frame {
+            mix: std::array::from_fn(|_| vec![Complex32::default(); num_bins]),
+            backing: std::array::from_fn(|_| vec![Complex32::default(); num_bins]),
+            level: 0.0,
+            z: 0.0,
+            variance: 1e9,
+            halves: [0.0; 2],
+            information: [0.0; 2],
+        };
+        Self {
+            bins: vec![Complex32::default(); spectrum.num_bins()],
+            spectrum,
+            window: hann(len),
+            history: std::array::from_fn(|_| vec![0.0; len]),
+            half_of_bin: halves(first_bin, num_bins),
+            first_bin,
+            frames: vec![frame; KEPT],
+            newest: 0,
+            num_frames: 0,
+            prior: (0.0, 0.0),
+            decay: (-(hop as f64) / sizes.sample_rate_hz / TAU_S).exp(),
+            block_decay: (-((LOOK * hop) as f64) / sizes.sample_rate_hz / MEMORY_S).exp(),
+            block: Block::default(),
+            sums: Sums::default(),
+            movement: Movement::STILL,
+            learning: true,
+            hop,
+            output: 0.0,
+        }
+    }
+
+    /// How far behind its input the gain is, samples: half a window, one frame for the weights and the lag.
+    pub fn latency_samples(&self) -> usize {
+        self.window.len() / 2 + (LOOK + 2) * self.hop
+    }
+
+    /// Forgets the signals and what they told of movement.
+    pub fn reset(&mut self) {
+        self.history.iter_mut().for_each(|h| h.fill(0.0));
+        for frame in &mut self.frames {
+            frame.mix.iter_mut().chain(&mut frame.backing).for_each(|b| b.fill(Complex32::default()));
+            (frame.level, frame.z, frame.variance) = (0.0, 0.0, 1e9);
+            (frame.halves, frame.information) = ([0.0; 2], [0.0; 2]);
+        }
+        self.num_frames = 0;
+        self.output = 0.0;
+        self.prior = (0.0, 0.0);
+        self.forget_statistics();
+    }
+
+    /// Starts the movement statistics over, for when the match beneath them has changed.
+    pub fn forget_statistics(&mut self) {
+        self.block = Block::default();
+        self.sums = Sums::default();
+    }
+
+    /// Movement in force.
+    pub fn movement(&self) -> Movement {
+        self.movement
+    }
+
+    /// Takes a movement as known; `learning` says whether it may be learned further.
+    pub fn set_movement(&mut self, movement: Movement, learning: bool) {
+        self.movement = movement;
+        self.learning = learning;
+    }
+
+    /// Takes one hop of mix and matched backing; `engaged` lets the level move at all.
+    pub fn process(&mut self, mix: [&[f32]; 2], matched: [&[f32]; 2], engaged: bool) -> FollowerGain {
+        self.take_frame(mix, matched);
+        if self.num_frames >= 3 {
+            self.weigh(1);
+            if self.num_frames > REWEIGHT as u64 + 2 {
+                self.weigh(REWEIGHT);
+                if self.learning {
+                    self.learn_movement();
+                }
+            }
+        }
+        let target = if engaged && self.movement.moves() { self.smooth() } else { self.rest() };
+        let from = std::mem::replace(&mut self.output, target as f32);
+        FollowerGain { from: 1.0 + from, to: 1.0 + self.output }
+    }
+
+    fn index(&self, age: usize) -> usize {
+        (self.newest + KEPT - age) % KEPT
+    }
+
+    fn take_frame(&mut self, mix: [&[f32]; 2], matched: [&[f32]; 2]) {
+        self.newest = (self.newest + 1) % KEPT;
+        self.num_frames += 1;
+        let predicted = self.frames[self.index(1)].level * self.decay;
+        let frame = &mut self.frames[self.newest];
+        frame.level = predicted;
+        (frame.z, frame.variance) = (0.0, 1e9);
+        let [mix_l, mix_r] = &mut frame.mix;
+        let [backing_l, backing_r] = &mut frame.backing;
+        let inputs = [mix[0], mix[1], matched[0], matched[1]];
+        for ((history, new), to) in
+            self.history.iter_mut().zip(inputs).zip([mix_l, mix_r, backing_l, backing_r])
+        {
+            let keep = history.len() - new.len();
+            history.copy_within(new.len().., 0);
+            history[keep..].copy_from_slice(new);
+            for ((x, w), h) in self.spectrum.time().iter_mut().zip(&self.window).zip(&*history) {
+                *x = w * h;
+            }
+            self.spectrum.forward(&mut self.bins);
+            let num_bins = to.len();
+            to.copy_from_slice(&self.bins[self.first_bin..][..num_bins]);
+        }
+    }
+
+    /// Measures the level in the frame `age` frames back, with weights from the residual around it.
+    fn weigh(&mut self, age: usize) {
+        let around = [self.index(age + 1), self.index(age), self.index(age - 1)];
+        let at = around[1];
+        let num_bins = self.frames[at].mix[0].len();
+        let (mut sums, mut num, mut information) = ([[0.0f64; 2]; 2], 0.0f64, 0.0f64);
+        // Power and cross power of the residual per bin over the three frames, then over three bins.
+        let mut columns = [[0.0f32; 5]; 3];
+        for k in 0..=num_bins {
+            columns.rotate_left(1);
+            columns[2] = [0.0; 5];
+            if k < num_bins {
+                for &f in &around {
+                    let frame = &self.frames[f];
+                    let gain = 1.0 + frame.level as f32;
+                    let e: [Complex32; 2] =
+                        std::array::from_fn(|c| frame.mix[c][k] - frame.backing[c][k] * gain);
+                    let cross = e[0] * e[1].conj();
+                    let backing = 0.5 * (frame.backing[0][k].norm_sqr() + frame.backing[1][k].norm_sqr());
+                    for (sum, x) in columns[2].iter_mut().zip([
+                        e[0].norm_sqr(),
+                        e[1].norm_sqr(),
+                        cross.re,
+                        cross.im,
+                        backing,
+                    ]) {
+                        *sum += x;
+                    }
+                }
+            }
+            if k < 2 {
+                continue;
+            }
+            let k = k - 1;
+            let mean = |i: usize| (columns[0][i] + columns[1][i] + columns[2][i]) / 9.0;
+            let floor = FLOOR * mean(4) + 1e-12;
+            let leak = 0.02 * (mean(0) + mean(1));
+            let (p11, p22) = (mean(0) + floor + leak, mean(1) + floor + leak);
+            let p12 = Complex32::new(mean(2), mean(3));
+            let scale = 1.0 / (p11 * p22 - p12.norm_sqr());
+            let frame = &self.frames[at];
+            let (b, x) = ([frame.backing[0][k], frame.backing[1][k]], [frame.mix[0][k], frame.mix[1][k]]);
+            let weighted = [(b[0] * p22 - p12 * b[1]) * scale, (b[1] * p11 - p12.conj() * b[0]) * scale];
+            let dot =
+                |v: [Complex32; 2]| f64::from((weighted[0].conj() * v[0] + weighted[1].conj() * v[1]).re);
+            let (d, n) = (dot(b), dot([x[0] - b[0], x[1] - b[1]]));
+            num += n;
+            information += d;
+            if let Some(half) = self.half_of_bin[k] {
+                sums[half][0] += n;
+                sums[half][1] += d;
+            }
+        }
+        let frame = &mut self.frames[at];
+        frame.z = num / (information + 1e-9);
+        frame.variance = 1.0 / (information + 1e-9);
+        for half in 0..2 {
+            frame.information[half] = sums[half][1] + 1e-9;
+            frame.halves[half] = (sums[half][0] / frame.information[half]).clamp(-0.7, 0.7);
+        }
+    }
+
+    /// Split-band agreement: movement is what both halves of the spectrum report.
+    fn learn_movement(&mut self) {
+        if self.num_frames <= (REWEIGHT + LAG + 2) as u64 {
+            return;
+        }
+        let (now, then) = (&self.frames[self.index(REWEIGHT)], &self.frames[self.index(REWEIGHT + LAG)]);
+        let harmonic = |f: &Frame| 1.0 / (1.0 / f.information[0] + 1.0 / f.information[1]);
+        let loud = |f: &Frame| 1.0 / f.variance > 1.0;
+        let block = &mut self.block;
+        if loud(now) {
+            let weight = harmonic(now).sqrt();
+            let spread = ((now.halves[0] - now.halves[1]).powi(2) * harmonic(now)).min(50.0);
+            block.spread += weight * spread;
+            block.spread_weight += weight;
+            if loud(then) {
+                let weight = harmonic(now).min(harmonic(then)).sqrt();
+                let product = (now.halves[0] - then.halves[0]) * (now.halves[1] - then.halves[1]);
+                block.agreement += weight * 0.5 * product;
+                block.weight += weight;
+            }
+        }
+        block.frames += 1;
+        if block.frames < LOOK {
+            return;
+        }
+        let block = std::mem::take(&mut self.block);
+        let (sums, decay) = (&mut self.sums, self.block_decay);
+        sums.agreement = decay * sums.agreement + block.agreement;
+        sums.agreement_squared = decay * sums.agreement_squared + block.agreement * block.agreement;
+        sums.weight = decay * sums.weight + block.weight;
+        sums.spread = decay * sums.spread + block.spread;
+        sums.spread_weight = decay * sums.spread_weight + block.spread_weight;
+        let gamma = sums.agreement / (sums.weight + 1e-9);
+        let error = sums.agreement_squared.sqrt() / (sums.weight + 1e-9);
+        let (one, lag) = (self.decay.powi(2), self.decay.powi(2 * LAG as i32));
+        self.movement = Movement {
+            process: ((gamma - 2.0 * error) / (1.0 - lag) * (1.0 - one)).clamp(1e-12, 1e-2),
+            measurement: (INFLATION * sums.spread / (sums.spread_weight + 1e-9)).clamp(0.5, 40.0),
+        };
+    }
+
+    /// Fixed-lag smoothing; returns the movement at the oldest frame.
+    fn smooth(&mut self) -> f64 {
+        let (a, q) = (self.decay, self.movement.process);
+        let mut filtered = [(0.0, 0.0); LOOK + 1];
+        let (mut mean, mut variance) = self.prior;
+        for (step, filtered) in filtered.iter_mut().enumerate() {
+            let frame = &self.frames[self.index(LOOK + 1 - step)];
+            (mean, variance) = (a * mean, a * a * variance + q);
+            let gain = variance / (variance + frame.variance * self.movement.measurement);
+            mean += gain * (frame.z - mean);
+            variance *= 1.0 - gain;
+            *filtered = (mean, variance);
+        }
+        self.prior = filtered[0];
+        let mut smoothed = filtered[LOOK].0;
+        for step in (0..=LOOK).rev() {
+            if step < LOOK {
+                let (mean, variance) = filtered[step];
+                smoothed = mean + variance * a / (a * a * variance + q) * (smoothed - a * mean);
+            }
+            let at = self.index(LOOK + 1 - step);
+            self.frames[at].level = smoothed.clamp(LIMITS.0, LIMITS.1);
+        }
+        self.frames[self.newest].level = self.frames[self.index(1)].level * a;
+        self.frames[self.index(LOOK + 1)].level
+    }
+
+    fn rest(&mut self) -> f64 {
+        self.prior = (0.0, 0.0);
+        self.frames.iter_mut().for_each(|f| f.level = 0.0);
+        // From the last level back to none within the smoother's lag, so that letting go never steps.
+        let level = f64::from(self.output) * 0.85;
+        if level.abs() < 1e-6 { 0.0 } else { level }
+    }
+}
+
+/// Interleaved quarter-octave cells, at least 12 bins wide and 2 bins apart: the half of the spectrum each bin
+/// belongs to.
+fn halves(first_bin: usize, num_bins: usize) -> Vec<Option<usize>> {
+    let mut halves = vec![None; num_bins];
+    let (mut from, mut cell) = (1usize, 0usize);
+    while from < first_bin + num_bins {
+        let width = 12.max((from as f64 * ((LN_2 / 4.0).exp() - 1.0)) as usize);
+        for bin in from + 2..from + width - 2 {
+            if let Some(half) = bin.checked_sub(first_bin).and_then(|k| halves.get_mut(k)) {
+                *half = Some((cell + 1) % 2);
+            }
+        }
+        from += width;
+        cell += 1;
+    }
+    halves
+}

@@ -1,0 +1,52 @@
+//! The relation between mix and backing: level, tone and width, and how the level moves.
+
+pub mod filter;
+pub mod follower;
+pub mod ladder;
+pub mod score;
+pub mod statistics;
+pub mod taps;
+
+pub use taps::Taps;
+
+use follower::Movement;
+
+/// What has been learned: plain values, to be kept in a session and recalled.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Match {
+    /// False while the backing's place is not known; every other field is then neutral.
+    pub known: bool,
+    /// Rate at which it was learned, Hz.
+    pub sample_rate_hz: f64,
+    /// How much later than the backing the mix plays the same music, whole samples; negative = the backing is late.
+    pub delay_samples: i64,
+    /// Filter from the aligned backing to the backing in the mix.
+    pub taps: Taps,
+    /// How the level moves.
+    pub movement: Movement,
+    /// Whether following the level made the difference smaller when it was last tried.
+    pub following_pays: bool,
+}
+
+impl Match {
+    /// Nothing known, with room for a filter of `num_taps`.
+    pub fn unknown(sample_rate_hz: f64, num_taps: usize) -> Self {
+        Self {
+            known: false,
+            sample_rate_hz,
+            delay_samples: 0,
+            taps: Taps::silent(num_taps),
+            movement: Movement::STILL,
+            following_pays: false,
+        }
+    }
+
+    /// Whether every value is finite and within what the engine itself could have learned.
+    pub fn is_sound(&self) -> bool {
+        self.sample_rate_hz.is_finite()
+            && self.delay_samples.unsigned_abs() < 1 << 40
+            && self.taps.h.iter().flatten().flatten().all(|x| x.abs() <= 64.0)
+            && (0.0..=1e-2).contains(&self.movement.process)
+            && (0.1..=100.0).contains(&self.movement.measurement)
+    }
+}

@@ -1,0 +1,195 @@
+//! A 2x2 filter from the backing's sides to the mix's sides.
+
+use crate::align::delay_line::windowed_sinc;
+use crate::ring::Stereo;
+use crate::spectrum::Spectrum;
+use realfft::num_complex::Complex32;
+
+/// Impulse responses `h[to_side][from_side]`, all of one even length, centred at half the length.
+#[derive(Debug, Default, PartialEq)]
+pub struct Taps {
+    /// Impulse responses `[to_side][from_side][tap]`, linear.
+    pub h: [[Vec<f32>; 2]; 2],
+}
+
+// By hand, for a `clone_from` that allocates nothing when the lengths agree.
+impl Clone for Taps {
+    fn clone(&self) -> Self {
+        Self { h: self.h.clone() }
+    }
+
+    fn clone_from(&mut self, source: &Self) {
+        for (to, from) in self.h.iter_mut().flatten().zip(source.h.iter().flatten()) {
+            to.clone_from(from);
+        }
+    }
+}
+
+impl Taps {
+    /// Nothing passes.
+    pub fn silent(len: usize) -> Self {
+        Self { h: std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; len])) }
+    }
+
+    /// A gain per side and one delay in samples, at most a few.
+    pub fn gains(len: usize, gains: [f64; 2], delay_samples: f64) -> Self {
+        let mut taps = Self::silent(len);
+        let centre = len / 2;
+        for (side, gain) in gains.into_iter().enumerate() {
+            let h = &mut taps.h[side][side];
+            if delay_samples == 0.0 {
+                h[centre] = gain as f32;
+                continue;
+            }
+            for (n, h) in h.iter_mut().enumerate() {
+                let t = n as f64 - centre as f64 - delay_samples;
+                *h = (gain * windowed_sinc(t, centre as f64 - 2.0, 8.0)) as f32;
+            }
+        }
+        taps
+    }
+
+    /// Taps of each response.
+    pub fn num_taps(&self) -> usize {
+        self.h[0][0].len()
+    }
+
+    /// True if nothing passes.
+    pub fn is_silent(&self) -> bool {
+        self.h.iter().flatten().flatten().all(|&x| x == 0.0)
+    }
+
+    /// Level of each side through its own response, linear, with the sign of its largest tap.
+    pub fn level(&self) -> [f32; 2] {
+        std::array::from_fn(|side| {
+            let h = &self.h[side][side];
+            let power: f64 = h.iter().map(|&x| f64::from(x) * f64::from(x)).sum();
+            let largest = h.iter().fold(0.0f32, |a, &x| if x.abs() > a.abs() { x } else { a });
+            (power.sqrt() as f32).copysign(largest)
+        })
+    }
+
+    /// `Some(gains)` if this is nothing but a gain per side.
+    fn as_gains(&self) -> Option<[f32; 2]> {
+        let centre = self.num_taps() / 2;
+        let only_centre = |h: &[f32]| h.iter().enumerate().all(|(n, &x)| n == centre || x == 0.0);
+        let silent = |h: &[f32]| h.iter().all(|&x| x == 0.0);
+        let [[ll, lr], [rl, rr]] = &self.h;
+        (only_centre(ll) && only_centre(rr) && silent(lr) && silent(rl)).then(|| [ll[centre], rr[centre]])
+    }
+
+    /// Filters `y`, which reaches half a filter beyond either end of the result. Allocates.
+    pub fn apply(&self, y: &Stereo) -> Stereo {
+        let (len, centre) = (self.num_taps(), self.num_taps() / 2);
+        let out_len = y[0].len() - len;
+        if let Some(gains) = self.as_gains() {
+            return std::array::from_fn(|side| {
+                y[side][centre..centre + out_len].iter().map(|x| x * gains[side]).collect()
+            });
+        }
+        // Overlap-save in blocks of two filter lengths.
+        let mut spectrum = Spectrum::new(4 * len);
+        let responses = self.responses(&mut spectrum);
+        let mut out: Stereo = std::array::from_fn(|_| Vec::with_capacity(out_len));
+        let mut bins: [Vec<Complex32>; 3] =
+            std::array::from_fn(|_| vec![Complex32::default(); spectrum.num_bins()]);
+        while out[0].len() < out_len {
+            let at = out[0].len();
+            let take = (out_len - at).min(3 * len);
+            for (bins, y) in bins.iter_mut().zip(y) {
+                let time = spectrum.time();
+                let from = &y[at..y.len().min(at + time.len())];
+                time[..from.len()].copy_from_slice(from);
+                time[from.len()..].fill(0.0);
+                spectrum.forward(bins);
+            }
+            let [left, right, sum] = &mut bins;
+            for (side, out) in out.iter_mut().enumerate() {
+                for (k, sum) in sum.iter_mut().enumerate() {
+                    *sum = responses[side][0][k] * left[k] + responses[side][1][k] * right[k];
+                }
+                // The responses are causal; the first `len` samples wrap round.
+                out.extend_from_slice(&spectrum.inverse(sum)[len..len + take]);
+            }
+        }
+        out
+    }
+
+    /// Causal frequency responses at the bins of `spectrum`, `[to_side][from_side][bin]`.
+    fn responses(&self, spectrum: &mut Spectrum) -> [[Vec<Complex32>; 2]; 2] {
+        std::array::from_fn(|to| {
+            std::array::from_fn(|from| {
+                let h = &self.h[to][from];
+                let time = spectrum.time();
+                time[..h.len()].copy_from_slice(h);
+                time[h.len()..].fill(0.0);
+                let mut bins = vec![Complex32::default(); spectrum.num_bins()];
+                spectrum.forward(&mut bins);
+                bins
+            })
+        })
+    }
+
+    /// Frequency responses about the centre tap at the bins of `spectrum`, whose length is at least that of the
+    /// taps: `[to_side][from_side][bin]`. Allocates.
+    pub fn centred_responses(&self, spectrum: &mut Spectrum) -> [[Vec<Complex32>; 2]; 2] {
+        let centre = self.num_taps() / 2;
+        std::array::from_fn(|to| {
+            std::array::from_fn(|from| {
+                let h = &self.h[to][from];
+                let time = spectrum.time();
+                time.fill(0.0);
+                let end = time.len() - centre;
+                time[..h.len() - centre].copy_from_slice(&h[centre..]);
+                time[end..].copy_from_slice(&h[..centre]);
+                let mut bins = vec![Complex32::default(); spectrum.num_bins()];
+                spectrum.forward(&mut bins);
+                bins
+            })
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ring::stereo;
+
+    fn noise(len: usize, mut seed: u32) -> Vec<f32> {
+        (0..len)
+            .map(|_| {
+                seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (seed >> 8) as f32 / 8_388_608.0 - 1.0
+            })
+            .collect()
+    }
+
+    #[test]
+    fn applies_as_written_out_convolution() {
+        let mut taps = Taps::silent(64);
+        for (i, h) in taps.h.iter_mut().flatten().enumerate() {
+            h.copy_from_slice(&noise(64, i as u32));
+        }
+        let y = [noise(1000, 7), noise(1000, 8)];
+        let out = taps.apply(&y);
+        assert_eq!(out[0].len(), 936);
+        for side in 0..2 {
+            for n in (0..936).step_by(13) {
+                let exact: f32 = (0..2)
+                    .flat_map(|from| (0..64).map(move |k| (from, k)))
+                    .map(|(from, k)| taps.h[side][from][k] * y[from][n + 64 - k])
+                    .sum();
+                assert!((out[side][n] - exact).abs() < 1e-4, "{side} {n}: {} {exact}", out[side][n]);
+            }
+        }
+    }
+
+    #[test]
+    fn a_gain_is_exact_and_centred() {
+        let mut y = stereo(300);
+        y[0][150] = 1.0;
+        let out = Taps::gains(128, [0.5, 2.0], 0.0).apply(&y);
+        assert_eq!(out[0][150 - 64], 0.5);
+        assert_eq!(out[0].iter().filter(|x| **x != 0.0).count(), 1);
+    }
+}

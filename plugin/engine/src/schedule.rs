@@ -1,0 +1,88 @@
+//! When which job is handed out, and when it is taken back: by sample count alone.
+
+use crate::readings::Lock;
+use crate::sizes::Sizes;
+
+/// Times after locking at which the match is learned, seconds; from the last one on, every [`MATCH_EVERY_S`].
+const MATCH_AT_S: [f64; 11] = [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0];
+const MATCH_EVERY_S: f64 = 4.0;
+/// Music needed before the first search, seconds.
+const FIRST_SEARCH_S: f64 = 0.75;
+const SEARCH_EVERY_S: f64 = 0.5;
+const LOOK_EVERY_S: f64 = 1.0;
+
+/// Kind of job that is due.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Due {
+    /// Search the whole reach.
+    Search,
+    /// Look at the place in force.
+    Look,
+    /// Learn the match.
+    Match,
+}
+
+/// The timetable, in hops.
+pub struct Schedule {
+    sizes: Sizes,
+    next_search: u64,
+    next_look: u64,
+    locked_at: u64,
+    num_matches: usize,
+}
+
+impl Schedule {
+    /// A timetable that starts at hop 0.
+    pub fn new(sizes: Sizes) -> Self {
+        let mut schedule = Self { sizes, next_search: 0, next_look: 0, locked_at: 0, num_matches: 0 };
+        schedule.reset(0);
+        schedule
+    }
+
+    /// Starts over at hop `now`.
+    pub fn reset(&mut self, now: u64) {
+        self.next_search = now + self.sizes.hops(FIRST_SEARCH_S);
+        self.locked(now);
+    }
+
+    /// The place became known, or another one, at hop `now`.
+    pub fn locked(&mut self, now: u64) {
+        self.locked_at = now;
+        self.num_matches = 0;
+        self.next_look = now + self.sizes.hops(LOOK_EVERY_S);
+    }
+
+    /// Has the place looked at soon.
+    pub fn look_soon(&mut self, now: u64) {
+        self.next_look = now + self.sizes.hops(0.5 * LOOK_EVERY_S);
+    }
+
+    fn next_match(&self) -> u64 {
+        let last = MATCH_AT_S.len() - 1;
+        let at_s = MATCH_AT_S[self.num_matches.min(last)]
+            + MATCH_EVERY_S * self.num_matches.saturating_sub(last) as f64;
+        self.locked_at + self.sizes.hops(at_s)
+    }
+
+    /// The job due at hop `now`, if any, and the hops after which it is taken back; `heard` = hops the learner
+    /// remembers.
+    pub fn due(&mut self, now: u64, state: Lock, heard: u64) -> Option<(Due, u64)> {
+        match state {
+            Lock::Locked if now >= self.next_match() => {
+                self.num_matches += 1;
+                // More music takes longer to learn from.
+                let after_s = if heard < self.sizes.hops(5.0) { 0.25 } else { 1.0 };
+                Some((Due::Match, self.sizes.hops(after_s)))
+            }
+            Lock::Locked if now >= self.next_look => {
+                self.next_look = now + self.sizes.hops(LOOK_EVERY_S);
+                Some((Due::Look, self.sizes.hops(0.25)))
+            }
+            Lock::Searching | Lock::Lost | Lock::TooLate if now >= self.next_search => {
+                self.next_search = now + self.sizes.hops(SEARCH_EVERY_S);
+                Some((Due::Search, self.sizes.hops(0.25)))
+            }
+            _ => None,
+        }
+    }
+}
