@@ -2,9 +2,13 @@
 
 pub mod audio_files;
 pub mod bundle;
+pub mod demo;
 pub mod host;
+pub mod install;
 pub mod render;
+pub mod setup;
 pub mod si_sdr;
+pub mod test;
 
 use anyhow::Result;
 use clap::{Parser, Subcommand};
@@ -27,6 +31,12 @@ enum Command {
     },
     /// Write a mix minus its backing, from files to a file
     Render(render::command::RenderArguments),
+    /// Bundle the plug-in and copy it to your plug-in folders
+    Install(install::InstallArguments),
+    /// Make the demo song, play it through the bundled plug-in and print the figures
+    Demo(demo::DemoArguments),
+    /// Run every test, installing what they need
+    Test(test::TestArguments),
 }
 
 /// Runs the command given on the command line.
@@ -34,5 +44,8 @@ pub fn main() -> Result<()> {
     match Arguments::parse().command {
         Command::Bundle { args } => bundle::bundle(&args),
         Command::Render(arguments) => arguments.run(),
+        Command::Install(arguments) => arguments.run(),
+        Command::Demo(arguments) => arguments.run(),
+        Command::Test(arguments) => arguments.run(),
     }
 }

@@ -1,5 +1,14 @@
 //! `cargo xtask`: the project's commands.
 
-fn main() -> anyhow::Result<()> {
-    xtask::main()
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    match xtask::main() {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            // The causes in one line, and no backtrace: errors are written for the user.
+            eprintln!("error: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
 }

@@ -1,0 +1,60 @@
+//! `cargo xtask test`: every test, with everything they need.
+
+use std::{env, fs, path::PathBuf, process::Command};
+
+use anyhow::{Context, Result};
+use clap::Args;
+
+use crate::{
+    bundle::{bundle_release, target_folder, workspace_root},
+    setup::{self, PYTHON_VENV},
+};
+
+/// Command line of `test`.
+#[derive(Args)]
+pub struct TestArguments {
+    /// Passed on to `cargo test --workspace`
+    #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
+    args: Vec<String>,
+}
+
+impl TestArguments {
+    /// Sets up, bundles, and leaves the rest, and the last lines, to the test runner.
+    pub fn run(self) -> Result<()> {
+        setup::ensure_all(&[PYTHON_VENV])?;
+        let python = python()?;
+        let bundles = bundle_release()?;
+        let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+        let status = Command::new(cargo)
+            .args(["test", "--workspace"])
+            .args(self.args)
+            .current_dir(workspace_root())
+            .env("MINUEND_BUNDLE", bundles.clap)
+            .env("MINUEND_PYTHON", python)
+            .status()
+            .context("cargo cannot be started")?;
+        std::process::exit(status.code().unwrap_or(1));
+    }
+}
+
+/// A Python with the packages of the reference tests, in an environment of its own; made anew when they change.
+fn python() -> Result<PathBuf> {
+    let requirements = workspace_root().join("tests/reference/requirements.txt");
+    let wanted = fs::read_to_string(&requirements).with_context(|| requirements.display().to_string())?;
+    let environment = target_folder()?.join("python");
+    let python = environment.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" });
+    let installed = environment.join("installed.txt");
+    if fs::read_to_string(&installed).is_ok_and(|installed| installed == wanted) {
+        return Ok(python);
+    }
+    eprintln!("Installing the Python packages of the reference tests");
+    let system_python = if cfg!(windows) { "python" } else { "python3" };
+    setup::run(Command::new(system_python).args(["-m", "venv", "--clear"]).arg(&environment))?;
+    setup::run(
+        Command::new(&python)
+            .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "-r"])
+            .arg(&requirements),
+    )?;
+    fs::write(&installed, wanted).with_context(|| installed.display().to_string())?;
+    Ok(python)
+}
