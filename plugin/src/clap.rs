@@ -1,7 +1,8 @@
 //! The CLAP entry: the framework's plug-in behind a rim that closes what the framework leaves open.
 //!
-//! - A host may hand over fewer input ports than were declared, or ports without samples; the framework would read
-//!   past the end or leave the last block's sound in the output.
+//! - A host may hand over fewer input ports or channels than were declared, or longer blocks; the framework would read
+//!   past the end, or take what lies in the output for the mix. What is missing is silence.
+//! - The latency is told while the plug-in is being activated; the framework would ask the host to start over.
 //! - A host may begin to render offline without a pause.
 //! - A refused session is reported as refused.
 //! - A change of the learned match marks the session as changed.
@@ -10,17 +11,18 @@
 use std::cell::{Cell, RefCell};
 use std::ffi::{CStr, c_char, c_void};
 use std::ptr;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, OnceLock};
 
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::entry::clap_plugin_entry;
 use clap_sys::ext::audio_ports::{CLAP_EXT_AUDIO_PORTS, clap_audio_port_info, clap_plugin_audio_ports};
+use clap_sys::ext::latency::{CLAP_EXT_LATENCY, clap_host_latency};
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_host_state, clap_plugin_state};
 use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
 use clap_sys::host::clap_host;
 use clap_sys::plugin::{clap_plugin, clap_plugin_descriptor};
-use clap_sys::process::{clap_process, clap_process_status};
+use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
 use clap_sys::stream::{clap_istream, clap_ostream};
 use clap_sys::version::CLAP_VERSION;
 use nice_plug::prelude::ProcessMode;
@@ -58,6 +60,9 @@ const MAIN_PORTS: [&CStr; 2] = [c"Mix", c"Difference"];
 /// A main and a sidechain input: as many as every layout declares.
 const NUM_INPUTS: usize = 2;
 
+/// As many as any port of ours has.
+const MAX_CHANNELS: usize = 2;
+
 /// The way back to the host, for one instance.
 pub struct HostLink {
     /// Null under another plug-in format.
@@ -65,6 +70,7 @@ pub struct HostLink {
     params: Arc<MinuendParams>,
     match_changed: AtomicBool,
     offline: AtomicBool,
+    latency_samples: AtomicU32,
 }
 
 // SAFETY: the host outlives its plug-ins, and of its functions only the one meant for all threads is called off the
@@ -81,6 +87,7 @@ impl HostLink {
             params,
             match_changed: AtomicBool::new(false),
             offline: AtomicBool::new(false),
+            latency_samples: AtomicU32::new(0),
         });
         MADE.set(Some(link.clone()));
         link
@@ -94,6 +101,11 @@ impl HostLink {
     /// Says how the host processes from now on.
     pub fn set_offline(&self, offline: bool) {
         self.offline.store(offline, Ordering::Relaxed);
+    }
+
+    /// To be called while the plug-in is being activated.
+    pub fn set_latency_samples(&self, latency_samples: u32) {
+        self.latency_samples.store(latency_samples, Ordering::Relaxed);
     }
 
     /// Tells that the match has changed. Real-time safe; the session is marked later, on the main thread.
@@ -114,16 +126,26 @@ impl HostLink {
         if !self.match_changed.swap(false, Ordering::AcqRel) || !self.params.session.has_changed() {
             return;
         }
-        // SAFETY: the host is null or valid as long as the plug-in, and this is the main thread.
+        // SAFETY: this is the main thread, and the type is the extension's.
         unsafe {
-            if let Some(host) = self.host.as_ref()
-                && let Some(get_extension) = host.get_extension
-                && let Some(state) =
-                    get_extension(self.host, CLAP_EXT_STATE.as_ptr()).cast::<clap_host_state>().as_ref()
+            if let Some(state) = self.extension::<clap_host_state>(CLAP_EXT_STATE)
                 && let Some(mark_dirty) = state.mark_dirty
             {
                 mark_dirty(self.host);
             }
+        }
+    }
+
+    /// An extension of the host's.
+    ///
+    /// # Safety
+    ///
+    /// This is the main thread, and `T` is the extension's type.
+    unsafe fn extension<T>(&self, id: &CStr) -> Option<&T> {
+        // SAFETY: the host is null or valid as long as the plug-in.
+        unsafe {
+            let get_extension = self.host.as_ref()?.get_extension?;
+            get_extension(self.host, id.as_ptr()).cast::<T>().as_ref()
         }
     }
 }
@@ -150,6 +172,18 @@ struct Rim {
     seen: clap_plugin,
     inner: clap_plugin,
     link: Arc<HostLink>,
+    /// Channels that each input port has, while active.
+    num_channels: [usize; NUM_INPUTS],
+    /// What stands in for a channel that the host does not give: as long as the longest block, while active.
+    silence: Vec<f32>,
+}
+
+impl Rim {
+    /// The framework's side, which is made to be reached by its own exports only.
+    fn wrapper(&self) -> &Wrapper<Minuend> {
+        // SAFETY: it lives until it is destroyed together with the rim.
+        unsafe { &*self.inner.plugin_data.cast() }
+    }
 }
 
 /// The instance behind what the host holds.
@@ -222,13 +256,15 @@ unsafe extern "C" fn create_plugin(
     MAKING.set(ptr::null());
     let link = MADE.take().expect("every instance makes a link");
     let seen = clap_plugin {
+        activate: Some(activate),
         destroy: Some(destroy),
         process: Some(process),
         get_extension: Some(get_extension),
         on_main_thread: Some(on_main_thread),
         ..inner
     };
-    Box::into_raw(Box::new(Rim { seen, inner, link })).cast()
+    Box::into_raw(Box::new(Rim { seen, inner, link, num_channels: [0; NUM_INPUTS], silence: Vec::new() }))
+        .cast()
 }
 
 unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
@@ -239,6 +275,42 @@ unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
         }
         drop(Box::from_raw(plugin.cast_mut().cast::<Rim>()));
     }
+}
+
+unsafe extern "C" fn activate(
+    plugin: *const clap_plugin,
+    sample_rate_hz: f64,
+    min_frames: u32,
+    max_frames: u32,
+) -> bool {
+    // SAFETY: the host gives its instance, and calls nothing else on it meanwhile that uses these fields.
+    let rim = unsafe { &mut *plugin.cast_mut().cast::<Rim>() };
+    let Some(activate) = rim.inner.activate else { return false };
+    // SAFETY: the host gives its instance.
+    if !unsafe { activate(plugin, sample_rate_hz, min_frames, max_frames) } {
+        return false;
+    }
+    rim.silence = vec![0.0; max_frames as usize];
+    rim.num_channels = std::array::from_fn(|port| {
+        // SAFETY: an all-zero port is a valid one, and the host gives its instance.
+        unsafe {
+            let mut info: clap_audio_port_info = std::mem::zeroed();
+            get_port(plugin, port as u32, true, &mut info);
+            (info.channel_count as usize).min(MAX_CHANNELS)
+        }
+    });
+    let latency_samples = rim.link.latency_samples.load(Ordering::Relaxed);
+    if rim.wrapper().current_latency.swap(latency_samples, Ordering::SeqCst) != latency_samples {
+        // SAFETY: this is the main thread, and the type is the extension's.
+        unsafe {
+            if let Some(latency) = rim.link.extension::<clap_host_latency>(CLAP_EXT_LATENCY)
+                && let Some(changed) = latency.changed
+            {
+                changed(rim.link.host);
+            }
+        }
+    }
+    true
 }
 
 unsafe extern "C" fn on_main_thread(plugin: *const clap_plugin) {
@@ -321,67 +393,56 @@ unsafe extern "C" fn process(
     plugin: *const clap_plugin,
     process: *const clap_process,
 ) -> clap_process_status {
-    // SAFETY: the host gives its instance and a block.
-    unsafe {
-        let Rim { inner, link, .. } = rim(plugin);
-        // The framework hands a changed mode on at the next activation only.
-        let wrapper = &*inner.plugin_data.cast::<Wrapper<Minuend>>();
-        link.set_offline(wrapper.current_process_mode.load() == ProcessMode::Offline);
-        let inner = inner.process.expect("the framework processes");
-        let Some(given) = process.as_ref() else { return inner(plugin, process) };
-        let inputs = std::array::from_fn::<_, NUM_INPUTS, _>(|port| input(given, port));
-        if inputs[0].data32.is_null() {
-            // The framework works in place: without a mix it would take what lies in the output for one.
-            silence_output(given);
+    // SAFETY: the host gives its instance, and a block or null.
+    let (rim, given) = unsafe { (rim(plugin), process.as_ref()) };
+    let (Some(inner), Some(given)) = (rim.inner.process, given) else { return CLAP_PROCESS_ERROR };
+    if given.frames_count as usize > rim.silence.len() {
+        return CLAP_PROCESS_ERROR;
+    }
+    // The framework hands a changed mode on at the next activation only.
+    rim.link.set_offline(rim.wrapper().current_process_mode.load() == ProcessMode::Offline);
+
+    let mut channels = [[ptr::null_mut(); MAX_CHANNELS]; NUM_INPUTS];
+    let mut inputs = [NO_BUFFER; NUM_INPUTS];
+    for (port, (channels, input)) in channels.iter_mut().zip(&mut inputs).enumerate() {
+        // SAFETY: `given` is a host's block.
+        unsafe { find_channels(given, port, channels) };
+        for channel in channels.iter_mut().filter(|channel| channel.is_null()) {
+            // The framework only reads from it.
+            *channel = rim.silence.as_ptr().cast_mut();
         }
-        let whole =
-            clap_process { audio_inputs: inputs.as_ptr(), audio_inputs_count: NUM_INPUTS as u32, ..*given };
-        inner(plugin, &whole)
+        input.data32 = channels.as_mut_ptr();
+        input.channel_count = rim.num_channels[port] as u32;
     }
+    let whole =
+        clap_process { audio_inputs: inputs.as_ptr(), audio_inputs_count: NUM_INPUTS as u32, ..*given };
+    // SAFETY: all that is pointed to outlives the call.
+    unsafe { inner(plugin, &whole) }
 }
 
-/// An input port as far as it has samples, else one without channels.
+const NO_BUFFER: clap_audio_buffer = clap_audio_buffer {
+    data32: ptr::null_mut(),
+    data64: ptr::null_mut(),
+    channel_count: 0,
+    latency: 0,
+    constant_mask: 0,
+};
+
+/// Fills in the channels of an input port that the host gives.
 ///
 /// # Safety
 ///
 /// `given` is a host's block.
-unsafe fn input(given: &clap_process, port: usize) -> clap_audio_buffer {
-    let none = clap_audio_buffer {
-        data32: ptr::null_mut(),
-        data64: ptr::null_mut(),
-        channel_count: 0,
-        latency: 0,
-        constant_mask: 0,
-    };
+unsafe fn find_channels(given: &clap_process, port: usize, channels: &mut [*mut f32]) {
     if given.audio_inputs.is_null() || port >= given.audio_inputs_count as usize {
-        return none;
-    }
-    // SAFETY: there are that many ports, and that many channels in each.
-    unsafe {
-        let buffer = *given.audio_inputs.add(port);
-        let num_channels = buffer.channel_count as usize;
-        let whole = !buffer.data32.is_null() && (0..num_channels).all(|c| !(*buffer.data32.add(c)).is_null());
-        if whole { buffer } else { none }
-    }
-}
-
-/// # Safety
-///
-/// `given` is a host's block.
-unsafe fn silence_output(given: &clap_process) {
-    if given.audio_outputs.is_null() || given.audio_outputs_count == 0 {
         return;
     }
-    // SAFETY: there is one port, with as many channels as it says, each as long as the block.
+    // SAFETY: there are that many ports, and that many channels in each that is there.
     unsafe {
-        let output = &*given.audio_outputs;
-        if output.data32.is_null() {
-            return;
-        }
-        for c in 0..output.channel_count as usize {
-            let channel = *output.data32.add(c);
-            if !channel.is_null() {
-                std::slice::from_raw_parts_mut(channel, given.frames_count as usize).fill(0.0);
+        let buffer = &*given.audio_inputs.add(port);
+        if !buffer.data32.is_null() {
+            for (c, channel) in channels.iter_mut().enumerate().take(buffer.channel_count as usize) {
+                *channel = *buffer.data32.add(c);
             }
         }
     }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use egui::{RichText, Ui};
+use egui::{PointerButton, RichText, Ui};
 use minuend_engine::Lock;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::dpi::LogicalSize;
@@ -101,6 +101,7 @@ fn number(ui: &mut Ui, param: &FloatParam, host: &ParamSetter) {
     ui.label(param.name());
     let mut normalized = param.unmodulated_normalized_value();
     let slider = egui::Slider::new(&mut normalized, 0.0..=1.0)
+        .update_while_editing(false)
         .custom_formatter(|value, _| param.normalized_value_to_string(value as f32, true))
         .custom_parser(|text| param.string_to_normalized_value(text).map(f64::from));
     let response = ui.add(slider);
@@ -118,7 +119,7 @@ fn number(ui: &mut Ui, param: &FloatParam, host: &ParamSetter) {
     if response.drag_stopped() {
         host.end_set_parameter(param);
     }
-    if response.double_clicked() {
+    if response.hovered() && ui.input(|input| input.pointer.button_double_clicked(PointerButton::Primary)) {
         set(param, param.default_plain_value(), host);
     }
     ui.end_row();

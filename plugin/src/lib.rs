@@ -129,7 +129,10 @@ impl Plugin for Minuend {
     ) -> bool {
         match self.prepare(layout, config) {
             Ok(latency_samples) => {
-                context.set_latency_samples(latency_samples);
+                match context.plugin_api() {
+                    PluginApi::Clap => self.host.set_latency_samples(latency_samples),
+                    _ => context.set_latency_samples(latency_samples),
+                }
                 true
             }
             Err(error) => {

@@ -6,7 +6,7 @@ use std::fmt;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use base64::prelude::{BASE64_STANDARD, Engine as _};
-use minuend_engine::{Engine, Match};
+use minuend_engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Taps};
 use nice_plug::params::persist::{PersistentField, deserialize_field};
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::PluginState;
@@ -20,6 +20,9 @@ pub const FIELD: &str = "session";
 /// Layout of the bytes written today. A layout that has been released is never changed: it gets a new number, and
 /// the old one stays readable.
 const VERSION: u16 = 1;
+
+/// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
+const MAX_TAPS: usize = 1 << 16;
 
 /// What one session keeps. The controls are in it although the framework writes them too, because only this copy is
 /// covered by the checksum.
@@ -94,45 +97,81 @@ impl Kept {
     }
 
     fn read(reader: &mut Reader) -> Option<Self> {
-        let length = u32::from_le_bytes(reader.array()?);
-        let controls = serde_json::from_slice(reader.slice(length as usize)?).ok()?;
+        let length = reader.length()?;
+        let controls = serde_json::from_slice(reader.slice(length)?).ok()?;
         Some(Self { controls, learned: read_match(reader)? })
     }
 }
 
+/// A flag whether there is a match; then its rate (f64), delay (i64), movement (2 x f64), whether following pays (u8),
+/// taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where it
+/// begins (u32), its length (u32), its taps (f32).
 fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
-    let Some(Match { known: _, sample_rate_hz, delay_samples, level }) = learned else { return };
+    let Some(Match { known: _, sample_rate_hz, delay_samples, taps, movement, following_pays }) = learned
+    else {
+        return;
+    };
     bytes.extend(sample_rate_hz.to_le_bytes());
     bytes.extend(delay_samples.to_le_bytes());
-    bytes.extend(level.iter().flat_map(|level| level.to_le_bytes()));
+    bytes.extend(movement.process.to_le_bytes());
+    bytes.extend(movement.measurement.to_le_bytes());
+    bytes.push(u8::from(*following_pays));
+    bytes.extend((taps.num_taps() as u32).to_le_bytes());
+    for response in taps.h.iter().flatten() {
+        let begin = response.iter().position(|&tap| tap != 0.0).unwrap_or_default();
+        let end = response.iter().rposition(|&tap| tap != 0.0).map_or(begin, |last| last + 1);
+        bytes.extend((begin as u32).to_le_bytes());
+        bytes.extend(((end - begin) as u32).to_le_bytes());
+        bytes.extend(response[begin..end].iter().flat_map(|tap| tap.to_le_bytes()));
+    }
 }
 
 fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
-    match reader.array()? {
-        [0] => return Some(None),
-        [1] => {}
-        _ => return None,
+    if !reader.flag()? {
+        return Some(None);
     }
-    let learned = Match {
+    let mut learned = Match {
         known: true,
         sample_rate_hz: f64::from_le_bytes(reader.array()?),
-        delay_samples: f64::from_le_bytes(reader.array()?),
-        level: [f32::from_le_bytes(reader.array()?), f32::from_le_bytes(reader.array()?)],
+        delay_samples: i64::from_le_bytes(reader.array()?),
+        movement: Movement {
+            process: f64::from_le_bytes(reader.array()?),
+            measurement: f64::from_le_bytes(reader.array()?),
+        },
+        following_pays: reader.flag()?,
+        taps: Taps::default(),
     };
-    let sound = learned.sample_rate_hz.is_finite()
-        && learned.delay_samples.is_finite()
-        && learned.level.iter().all(|level| level.is_finite());
-    sound.then_some(Some(learned))
+    let num_taps = reader.length().filter(|n| (2..=MAX_TAPS).contains(n))?;
+    learned.taps = Taps::silent(num_taps);
+    for response in learned.taps.h.iter_mut().flatten() {
+        let (begin, length) = (reader.length()?, reader.length()?);
+        for tap in response.get_mut(begin..)?.get_mut(..length)? {
+            *tap = f32::from_le_bytes(reader.array()?);
+        }
+    }
+    let rate_is_ours = (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&learned.sample_rate_hz);
+    (rate_is_ours && learned.is_sound()).then_some(Some(learned))
 }
 
-/// Whether a session that keeps `old` would play noticeably otherwise than one with `new`: another delay, or a level
-/// that is 0.1 dB off, which leaves the backing 39 dB down.
+/// Whether a session that keeps `old` would play noticeably otherwise than one with `new`: another delay, or what the
+/// one subtracts and the other does not is less than 40 dB below the backing.
 fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
     let (Some(old), Some(new)) = (old, new) else { return old.is_some() != new.is_some() };
-    let close = |a: f32, b: f32| (a - b).abs() <= 0.0116 * a.abs();
-    (old.delay_samples - new.delay_samples).abs() > 0.01
-        || !old.level.iter().zip(new.level).all(|(&a, b)| close(a, b))
+    let power =
+        |taps: &mut dyn Iterator<Item = f32>| taps.map(|tap| f64::from(tap) * f64::from(tap)).sum::<f64>();
+    let pairs = || old.taps.h.iter().flatten().flatten().zip(new.taps.h.iter().flatten().flatten());
+    old.delay_samples != new.delay_samples
+        || old.following_pays != new.following_pays
+        || old.taps.num_taps() != new.taps.num_taps()
+        || power(&mut pairs().map(|(a, b)| a - b)) > 1e-4 * power(&mut pairs().map(|(a, _)| *a))
+}
+
+/// Allocates nothing if both have as many taps.
+fn copy(from: &Match, to: &mut Match) {
+    let mut taps = std::mem::take(&mut to.taps);
+    taps.clone_from(&from.taps);
+    *to = Match { taps, ..*from };
 }
 
 /// Takes bytes from the front, as long as there are any.
@@ -147,6 +186,18 @@ impl<'a> Reader<'a> {
 
     fn array<const N: usize>(&mut self) -> Option<[u8; N]> {
         self.slice(N)?.try_into().ok()
+    }
+
+    fn length(&mut self) -> Option<usize> {
+        Some(u32::from_le_bytes(self.array()?) as usize)
+    }
+
+    fn flag(&mut self) -> Option<bool> {
+        match self.array()? {
+            [0] => Some(false),
+            [1] => Some(true),
+            _ => None,
+        }
     }
 }
 
@@ -257,7 +308,7 @@ impl Session {
             let passed = to_engine.input_buffer_mut();
             passed.opening = matches.openings;
             match &matches.learned {
-                Some(learned) => passed.learned.clone_from(learned),
+                Some(learned) => copy(learned, &mut passed.learned),
                 None => passed.learned.known = false,
             }
             to_engine.publish();
@@ -335,7 +386,7 @@ impl MatchPort {
         self.revision = engine.readings().match_revision;
         let passed = self.to_session.input_buffer_mut();
         passed.opening = self.opening;
-        passed.learned.clone_from(engine.learned());
+        copy(engine.learned(), &mut passed.learned);
         self.to_session.publish();
     }
 }
@@ -348,7 +399,22 @@ mod tests {
     use crate::params::MinuendParams;
 
     fn learned() -> Match {
-        Match { known: true, sample_rate_hz: 44_100.0, delay_samples: -1234.5, level: [0.5, -0.25] }
+        learned_with(8)
+    }
+
+    fn learned_with(num_taps: usize) -> Match {
+        let mut taps = Taps::silent(num_taps);
+        taps.h[0][0][4] = 0.5;
+        taps.h[1][0][2] = 0.0625;
+        taps.h[1][1][3..6].copy_from_slice(&[0.125, -0.25, 0.125]);
+        Match {
+            known: true,
+            sample_rate_hz: 44_100.0,
+            delay_samples: -1234,
+            taps,
+            movement: Movement { process: 1e-3, measurement: 2.5 },
+            following_pays: true,
+        }
     }
 
     fn kept() -> Kept {
@@ -377,7 +443,10 @@ mod tests {
     #[test]
     fn layout_1_is_read() {
         // Put together by hand, byte by byte as `encode` says, with another CRC-32 implementation (zlib).
-        let text = "AQAUAAAAeyJ0cmltIjp7ImYzMiI6MS41fX0BAAAAAICI5UAAAAAAAEqTwAAAAD8AAIC+hqPTvw==";
+        let text = concat!(
+            "AQAUAAAAeyJ0cmltIjp7ImYzMiI6MS41fX0BAAAAAICI5UAu+/////////yp8dJNYlA/AAAAAAAABEAB",
+            "CAAAAAQAAAABAAAAAAAAPwAAAAAAAAAAAgAAAAEAAAAAAIA9AwAAAAMAAAAAAAA+AACAvgAAAD6BOgnF",
+        );
         let kept = Kept::decode(text).unwrap();
         assert_eq!(kept.learned, Some(learned()));
         assert!(matches!(kept.controls["trim"], ParamValue::F32(1.5)));
@@ -456,19 +525,29 @@ mod tests {
         let params = MinuendParams::default();
         let session = &params.session;
         let mut engine = Engine::new(44_100.0, 2).unwrap();
+        let learned = learned_with(engine.learned().taps.num_taps());
         let mut port = session.connect(&mut engine);
         assert!(session.kept().learned.is_none());
 
         // Saved again before the engine has seen it, then after.
-        session.open(Some(learned()));
-        assert_eq!(session.kept().learned, Some(learned()));
+        session.open(Some(learned.clone()));
+        assert_eq!(session.kept().learned.as_ref(), Some(&learned));
         assert!(port.take(&mut engine));
         assert!(!port.take(&mut engine));
-        assert_eq!(engine.learned(), &learned());
-        assert_eq!(session.kept().learned, Some(learned()));
+        assert_eq!(engine.learned(), &learned);
+        assert_eq!(session.kept().learned.as_ref(), Some(&learned));
         assert!(!session.has_changed(), "opening is no change");
 
-        // A new engine carries on with it.
+        // Forgetting it is one, and is told once.
+        engine.relearn();
+        assert!(port.give(&engine));
+        assert!(!port.give(&engine));
+        assert!(session.has_changed());
+        assert!(!session.has_changed());
+        assert_eq!(session.kept().learned, None);
+
+        // A new engine carries on with what was there.
+        session.open(Some(learned));
         let mut engine = Engine::new(48_000.0, 2).unwrap();
         let mut port = session.connect(&mut engine);
         assert!(engine.learned().known);
@@ -481,13 +560,18 @@ mod tests {
     }
 
     #[test]
-    fn material_changes_are_told_once() {
-        let near = |level| Some(Match { level: [level, -0.25], ..learned() });
-        let (a, b, c) = (near(0.5), near(0.503), near(0.51));
-        assert!(!differs(a.as_ref(), b.as_ref()));
-        assert!(differs(a.as_ref(), c.as_ref()));
-        assert!(differs(a.as_ref(), None) && differs(None, a.as_ref()) && !differs(None, None));
-        let moved = Match { delay_samples: -1233.5, ..learned() };
-        assert!(differs(a.as_ref(), Some(&moved)));
+    fn only_what_is_heard_is_a_material_change() {
+        let old = Some(learned());
+        let with = |change: fn(&mut Match)| {
+            let mut new = learned();
+            change(&mut new);
+            differs(old.as_ref(), Some(&new))
+        };
+        assert!(!with(|_| ()));
+        assert!(!with(|new| new.taps.h[0][1][4] = 0.005), "41 dB below");
+        assert!(with(|new| new.taps.h[0][1][4] = 0.007), "38 dB below");
+        assert!(with(|new| new.delay_samples += 1));
+        assert!(with(|new| new.following_pays = false));
+        assert!(differs(old.as_ref(), None) && differs(None, old.as_ref()) && !differs(None, None));
     }
 }
