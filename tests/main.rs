@@ -1,0 +1,11 @@
+//! The plug-in and the commands as their users meet them, against truths from outside.
+
+mod bundle;
+mod contract;
+mod host;
+mod realtime;
+mod reference;
+mod render;
+mod sessions;
+mod signals;
+mod sound;

@@ -1,0 +1,222 @@
+//! What must hold on a stage: any block size, any reset, any garbage, no allocation.
+
+use clack_extensions::render::RenderMode;
+use clack_host::events::io::InputEventBuffer;
+use clack_host::prelude::UnknownEvent;
+
+use crate::host::{Bare, Change, Plugin, random_blocks};
+use crate::signals::{Audio, Noise, RATE_HZ, Song, assert_same, join, level_db, part, silence};
+use crate::sound::{HELD, learned};
+
+/// Automation that lands inside blocks, on their edges and twice on one sample.
+const AUTOMATION: [Change; 9] = [
+    (1, "trim", "1.5 dB"),
+    (64, "output", "-3 dB"),
+    (30_000, "trim", "-2 dB"),
+    (30_000, "trim", "0.5 dB"),
+    (40_961, "listen", "Backing"),
+    (65_535, "listen", "Difference"),
+    (70_001, "lowcut", "200 Hz"),
+    (80_000, "nudge", "2.37 samples"),
+    (90_000, "follow", "Off"),
+];
+
+#[test]
+fn every_division_into_blocks_gives_the_same_samples() {
+    // Long enough to find the backing, learn under the voice and subtract, so that every stage is in the way.
+    let song = Song::new(2, 5.0, RATE_HZ, 1_234, -0.8);
+    let run = |blocks: &[usize]| Plugin::playing(&[]).play_in(&song.mix, &song.backing, blocks, &AUTOMATION);
+    let expected = run(&[512]);
+    let latency = Plugin::playing(&[]).host.latency_samples();
+    let [out, mix] =
+        [part(&expected, latency + 200_000, latency + 210_000), part(&song.mix, 200_000, 210_000)];
+    assert!(level_db(&out) < level_db(&mix) - 3.0, "nothing was subtracted, so nothing is tested");
+    let mut divisions: Vec<Vec<usize>> = [1, 2, 17, 64, 4096].map(|n| vec![n]).to_vec();
+    // The sizes of clap-validator 0.4.1 (process-varying-block-sizes) that are within ours, in turn.
+    divisions.push(vec![1, 256, 1024, 4096, 1536, 10, 17, 2027]);
+    divisions.extend([1, 2, 3].map(random_blocks));
+    for blocks in divisions {
+        assert_same(&run(&blocks), &expected, &format!("blocks of {:?}…", &blocks[..blocks.len().min(8)]));
+    }
+}
+
+/// With Hold there is nothing to learn, so a worker thread has nothing to be late with.
+#[test]
+fn playing_live_gives_what_the_bounce_gives() {
+    let song = Song::copy(2, 2.0);
+    let [live, offline] = [RenderMode::Realtime, RenderMode::Offline].map(|mode| {
+        let mut plugin = Plugin::new();
+        plugin.host.load_state(learned()).expect("a state that the plug-in saved is accepted");
+        plugin.host.set_render_mode(mode).expect("the render mode is accepted");
+        plugin.set(&[("hold", "On")]);
+        plugin.activate(RATE_HZ);
+        plugin.bounce(&song.mix, &song.backing)
+    });
+    assert_same(&live, &offline, "live");
+}
+
+#[test]
+fn reset_leaves_nothing_behind() {
+    let song = Song::copy(2, 2.0);
+    let other = Song::new(2, 1.3, RATE_HZ, 100, 0.5);
+    // Nothing learned yet: as fresh.
+    let fresh = Plugin::playing(&[]).play(&song.mix, &song.backing);
+    let mut plugin = Plugin::playing(&[]);
+    let short = |audio: &Audio| part(audio, 0, 9_999);
+    plugin.play(&short(&other.mix), &short(&other.backing));
+    plugin.host.reset();
+    assert_same(&plugin.play(&song.mix, &song.backing), &fresh, "before learning");
+
+    // Learned and held: the match stays, the signals go.
+    let fresh = Plugin::recalled(learned(), &HELD).play(&song.mix, &song.backing);
+    let mut plugin = Plugin::recalled(learned(), &HELD);
+    plugin.play(&other.mix, &other.backing);
+    plugin.host.reset();
+    assert_same(&plugin.play(&song.mix, &song.backing), &fresh, "with Hold");
+
+    // Stopped and activated again counts as a reset too.
+    plugin.play(&other.mix, &other.backing);
+    plugin.host.deactivate();
+    plugin.activate(RATE_HZ);
+    assert_same(&plugin.play(&song.mix, &song.backing), &fresh, "activated again");
+}
+
+#[test]
+fn activation_at_another_rate_starts_clean() {
+    for rate in [44_100.0, 96_000.0, 8_000.0] {
+        let song = Song::new(2, 1.5, rate, 0, 1.0);
+        let run = |plugin: &mut Plugin| {
+            plugin.activate(rate);
+            plugin.play(&song.mix, &song.backing)
+        };
+        let mut fresh = Plugin::new();
+        fresh.host.load_state(learned()).expect("a state that the plug-in saved is accepted");
+        fresh.set(&HELD);
+        let expected = run(&mut fresh);
+        let mut used = Plugin::recalled(learned(), &HELD);
+        let before = Song::copy(2, 1.0);
+        used.play(&before.mix, &before.backing);
+        used.host.deactivate();
+        assert_same(&run(&mut used), &expected, &format!("from {RATE_HZ} to {rate} Hz"));
+    }
+}
+
+/// Indices that garbage falls on, in every kind of neighbourhood.
+fn spots(length: usize) -> Vec<usize> {
+    let mut noise = Noise::new(5);
+    (0..40).map(|_| noise.between(0, length - 1)).chain([0, 1, length - 1]).chain(24_000..24_300).collect()
+}
+
+#[test]
+fn what_is_not_a_number_counts_as_silence() {
+    let song = Song::copy(2, 4.0);
+    let spots = spots(song.mix[0].len());
+    let with = |audio: &Audio, value: f32| {
+        let mut audio = audio.clone();
+        // Left and right do not fall at once.
+        spots.iter().enumerate().for_each(|(i, n)| audio[i % 2][*n] = value);
+        audio
+    };
+    let run = |value| Plugin::playing(&[]).play(&with(&song.mix, value), &with(&song.backing, value));
+    let expected = run(0.0);
+    for value in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
+        assert_same(&run(value), &expected, &value.to_string());
+    }
+}
+
+#[test]
+fn denormals_and_giants_stay_harmless() {
+    let mut noise = Noise::new(6);
+    let mut tiny = silence(2, 60_000);
+    tiny.iter_mut().flatten().for_each(|x| *x = f32::from_bits((noise.bits() as u32) & 0x807F_FFFF));
+    let song = Song::copy(2, 1.0);
+    // Music that dies into denormals is what leaves filters ringing in them.
+    let mix = join(&[&song.mix, &tiny]);
+    let backing = join(&[&song.backing, &tiny]);
+    for settings in [vec![], HELD.to_vec(), vec![("bypass", "On")], vec![("listen", "Backing")]] {
+        let mut plugin = Plugin::recalled(learned(), &settings);
+        let out = plugin.play(&mix, &backing);
+        assert!(out.iter().flatten().all(|x| !x.is_subnormal() && x.is_finite()), "{settings:?}");
+
+        // Far over full scale, up to the edge of the number range.
+        let giant: Audio = song.mix.iter().map(|c| c.iter().map(|x| x * f32::MAX).collect()).collect();
+        let out = plugin.play(&giant, &song.backing);
+        assert!(out.iter().flatten().all(|x| x.is_finite()), "{settings:?}");
+        // And it recovers: two latencies later the mix is as it was.
+        plugin.host.reset();
+        plugin.set(&[("bypass", "On")]);
+        assert_same(&plugin.bounce(&song.mix, &song.backing), &song.mix, &format!("{settings:?}"));
+    }
+}
+
+#[test]
+fn absurd_parameter_values_are_clamped() {
+    let song = Song::copy(2, 0.7);
+    let mut plugin = Plugin::recalled(learned(), &HELD);
+    for param in plugin.host.params() {
+        for value in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, -1e9, 1e9, f64::MIN_POSITIVE] {
+            let event = xtask::host::Event { at_sample: 0, param: param.id, value };
+            plugin.host.flush(&[event]).expect("parameters can be flushed");
+            let now = plugin.host.value(param.id).expect("the parameter exists");
+            assert!(param.range.contains(&now), "{} is {now} after {value}", param.name);
+        }
+    }
+    let out = plugin.play(&song.mix, &song.backing);
+    assert!(out.iter().flatten().all(|x| x.is_finite() && x.abs() < 100.0));
+}
+
+#[test]
+fn blocks_of_no_samples_and_of_one_are_fine() {
+    let song = Song::copy(2, 0.6);
+    let mut host = Bare::new();
+    host.activate(RATE_HZ);
+    for n in 0..song.mix[0].len() {
+        let one = part(&song.mix, n, n + 1);
+        host.block(&one, &part(&song.backing, n, n + 1), false, &());
+        if n % 1_000 == 0 {
+            host.block(&silence(2, 0), &silence(2, 0), false, &());
+        }
+    }
+}
+
+/// Events that allocate when read: the host's code runs inside the plug-in's `process`.
+struct Allocating;
+
+impl InputEventBuffer for Allocating {
+    fn len(&self) -> u32 {
+        std::hint::black_box(vec![0u8; 64]).len() as u32 - 64
+    }
+
+    fn get(&self, _: u32) -> Option<&UnknownEvent> {
+        None
+    }
+}
+
+const CHILD: &str = "MINUEND_TEST_ALLOCATES";
+
+/// All tests of this suite run with the framework's guard on, which ends the program when `process` allocates.
+/// This one proves that the guard is awake: a copy of the suite that allocates inside `process` must die.
+#[test]
+#[cfg(debug_assertions)] // The guard is a debug build's.
+fn an_allocation_in_process_would_end_this_suite() {
+    let song = Song::copy(2, 0.01);
+    if std::env::var_os(CHILD).is_some() {
+        let mut host = Bare::new();
+        host.activate(RATE_HZ);
+        host.block(&song.mix, &song.backing, false, &Allocating);
+        return;
+    }
+    let child = |set: bool| {
+        let mut command =
+            std::process::Command::new(std::env::current_exe().expect("this program has a path"));
+        command.args(["--exact", "realtime::an_allocation_in_process_would_end_this_suite"]);
+        if set {
+            command.env(CHILD, "1");
+        }
+        command.output().expect("this program can be started again")
+    };
+    let output = child(true);
+    let says = String::from_utf8_lossy(&output.stderr);
+    assert!(!output.status.success(), "an allocation in process goes unnoticed");
+    assert!(says.contains("allocation"), "it died of something else: {says}");
+}

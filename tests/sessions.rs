@@ -1,0 +1,72 @@
+//! What was heard comes back: saved, duplicated, reopened, bounced.
+
+use crate::host::Plugin;
+use crate::signals::{RATE_HZ, Song, assert_same, difference, level_db, part};
+use crate::sound::{LEARN_S, PLAIN};
+
+#[test]
+fn a_session_reopened_with_hold_sounds_as_it_was_left() {
+    // Delay, level and polarity all off their neutral places, so that losing any of them is heard.
+    let song = Song::new(2, LEARN_S, RATE_HZ, 1_234, -0.7);
+    let mut plugin = Plugin::playing(&[]);
+    plugin.bounce(&song.mix, &song.backing);
+    plugin.set(&[("hold", "On"), ("trim", "0.5 dB"), ("lowcut", "120 Hz")]);
+    let session = plugin.state();
+    plugin.host.reset();
+    let heard = plugin.bounce(&song.mix, &song.backing);
+    let change_db = level_db(&difference(&heard, &song.mix)) - level_db(&song.mix);
+    assert!(change_db > -20.0, "nothing is subtracted, so nothing is tested: {change_db:.1} dB");
+
+    let reopened = Plugin::recalled(&session, &[]).bounce(&song.mix, &song.backing);
+    assert_same(&reopened, &heard, "reopened");
+    // Saved again without playing: the same session.
+    let mut again = Plugin::new();
+    again.host.load_state(&session).expect("a state that the plug-in saved is accepted");
+    assert!(again.state() == session, "saved again");
+}
+
+#[test]
+fn loading_into_a_playing_instance_takes_over_its_match() {
+    let song = Song::new(2, LEARN_S, RATE_HZ, 1_234, -0.7);
+    let mut learner = Plugin::playing(&[]);
+    learner.bounce(&song.mix, &song.backing);
+    learner.set(&[("hold", "On")]);
+    let session = learner.state();
+    let expected = Plugin::recalled(&session, &[]).bounce(&song.mix, &song.backing);
+
+    let mut playing = Plugin::playing(&PLAIN);
+    let other = Song::copy(2, 1.0);
+    playing.bounce(&other.mix, &other.backing);
+    playing.host.load_state(&session).expect("a state that the plug-in saved is accepted");
+    playing.host.reset();
+    assert_same(&playing.bounce(&song.mix, &song.backing), &expected, "loaded while playing");
+    assert!(playing.state() == session, "it saves something else than it was given");
+}
+
+#[test]
+fn learning_goes_on_from_where_it_stopped() {
+    // The second play starts from the match of the first: no search, so the first half second is down already.
+    let song = Song::new(2, LEARN_S, RATE_HZ, 1_234, -1.0);
+    let mut plugin = Plugin::playing(&PLAIN);
+    plugin.bounce(&song.mix, &song.backing);
+    let session = plugin.state();
+    let out = Plugin::recalled(&session, &PLAIN).bounce(&song.mix, &song.backing);
+    let half = RATE_HZ as usize / 2;
+    let start = |audio: &Vec<Vec<f32>>| part(audio, 2_000, half);
+    let left_db =
+        level_db(&difference(&start(&out), &start(&song.voice))) - level_db(&start(&song.backing_in_mix));
+    assert!(left_db <= -60.0, "{left_db:.1} dB left at once after reopening");
+}
+
+#[test]
+fn learn_again_forgets() {
+    let song = Song::new(2, LEARN_S, RATE_HZ, 1_234, -1.0);
+    let mut plugin = Plugin::playing(&PLAIN);
+    let fresh = plugin.state();
+    let first = plugin.bounce(&song.mix, &song.backing);
+    assert!(plugin.state() != fresh, "nothing was learned, so nothing is tested");
+    plugin.set(&[("relearn", "On")]);
+    plugin.set(&[("relearn", "Off")]);
+    plugin.host.reset();
+    assert_same(&plugin.bounce(&song.mix, &song.backing), &first, "learned again");
+}
