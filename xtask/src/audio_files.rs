@@ -291,11 +291,12 @@ pub fn read_all(path: &Path) -> Result<(Vec<Vec<f32>>, u32)> {
     }
 }
 
-/// Refuses a name that cannot become a file, or that exists while `overwrite` is off.
+/// Refuses a name that cannot become a file, whose folder is not there, or that exists while `overwrite` is off.
 pub fn check_writable(path: &Path, overwrite: bool) -> Result<()> {
     let shown = path.display();
     ensure!(!path.is_dir(), "{shown}: is a folder; name a file to write");
     ensure!(path.file_name().is_some(), "{shown}: is no file name");
+    ensure!(folder_of(path).is_dir(), "{shown}: its folder does not exist; make it, or choose another one");
     ensure!(
         overwrite || fs::symlink_metadata(path).is_err(),
         "{shown}: exists already; choose another name, or add --force to replace it"

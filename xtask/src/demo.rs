@@ -120,7 +120,7 @@ impl DemoArguments {
         let dip = at(RIDE[1].0)..at(RIDE[2].0);
         let expected_db = 20.0 * (1.0 - 10f64.powf(RIDE[1].1 / 20.0)).log10();
         println!(
-            "\nTrim at {} dB, {} to {} s: the backing comes up to {:.1} dB below its level in the mix ({expected_db:.1} by arithmetic)",
+            "\nTrim at {} dB, {} to {} s: the backing comes up to {:.1} dB of its level in the mix ({expected_db:.1} dB by arithmetic)",
             RIDE[1].1,
             RIDE[1].0,
             RIDE[2].0,

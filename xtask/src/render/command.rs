@@ -121,7 +121,8 @@ pub fn describe(rendered: &Rendered) -> String {
     let delay = rendered.delay_samples;
     let ms = delay / f64::from(rendered.sample_rate_hz) * 1000.0;
     let polarity = if rendered.inverted { "inverted" } else { "kept" };
-    let depth = rendered.null_depth_db.map_or("unknown".to_owned(), |db| format!("{db:.1} dB"));
+    let depth =
+        rendered.null_depth_db.map_or("unknown".to_owned(), |db| format!("{db:.1} dB where the voice rests"));
     let mut line = format!(
         "delay {ms:.3} ms ({delay:.2} samples), polarity {polarity}, null depth {depth}, locked over {:.0} % of the song",
         rendered.locked * 100.0
