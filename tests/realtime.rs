@@ -6,7 +6,7 @@ use clack_host::prelude::UnknownEvent;
 
 use crate::host::{Bare, Change, Plugin, random_blocks};
 use crate::signals::{Audio, Noise, RATE_HZ, Song, assert_same, join, level_db, part, silence};
-use crate::sound::{HELD, learned};
+use crate::sound::{HELD, assert_never_worse, learned};
 
 /// Automation that lands inside blocks, on their edges and twice on one sample.
 const AUTOMATION: [Change; 9] = [
@@ -53,6 +53,22 @@ fn playing_live_gives_what_the_bounce_gives() {
         plugin.bounce(&song.mix, &song.backing)
     });
     assert_same(&live, &offline, "live");
+}
+
+/// Jobs on their thread come back when they come back; the path itself must not care. What is asserted here beside
+/// the rule is that the guard against allocations stays silent.
+#[test]
+fn learning_live_is_never_worse_and_allocates_nothing() {
+    let song = Song::new(2, 6.0, RATE_HZ, 1_234, -0.8);
+    let mut plugin = Plugin::new();
+    plugin.host.set_render_mode(RenderMode::Realtime).expect("the render mode is accepted");
+    plugin.activate(RATE_HZ);
+    for _ in 0..2 {
+        let out = plugin.bounce(&song.mix, &song.backing);
+        assert_never_worse(&out, &song.mix, "live");
+    }
+    plugin.set(&[("relearn", "On")]);
+    assert_never_worse(&plugin.bounce(&song.mix, &song.backing), &song.mix, "learning again");
 }
 
 #[test]

@@ -13,7 +13,7 @@ use xtask::audio_files::{Bits, read_all, write_all};
 use xtask::render::{Render, Rendered, render};
 
 use crate::host::Plugin;
-use crate::signals::{Audio, RATE_HZ, Song, assert_same, join, level_db, scale, silence};
+use crate::signals::{Audio, RATE_HZ, Song, assert_same, difference, join, level_db, scale, silence};
 
 const RATE: u32 = RATE_HZ as u32;
 
@@ -94,7 +94,8 @@ fn a_render_is_the_bounce_bit_for_bit() {
         first.play(&join(&[&song.mix, &rest]), &song.backing);
         let bounce = Plugin::recalled(&first.state(), &[]).bounce(&song.mix, &song.backing);
         assert_same(&found, &bounce, &format!("rendered with {typed:?}"));
-        assert!(level_db(&found) < level_db(&song.mix) - 2.0, "nothing was subtracted, so nothing is tested");
+        let change_db = level_db(&difference(&found, &song.mix)) - level_db(&song.mix);
+        assert!(change_db > -10.0, "nothing was subtracted, so nothing is tested: {change_db:.1} dB");
     }
 }
 
@@ -128,7 +129,11 @@ fn flac(samples: &[Vec<i32>], bits: usize) -> Vec<u8> {
         flacenc::encode_with_fixed_block_size(&config, source, config.block_size).expect("it is encoded");
     let mut sink = flacenc::bitsink::ByteSink::new();
     stream.write(&mut sink).expect("memory can be written");
-    sink.as_slice().to_vec()
+    let mut file = sink.as_slice().to_vec();
+    // The smallest block in the header excludes the last one (RFC 9639, 8.2); flacenc counts it in, and a reader may
+    // take the stream for one of varying blocks. Bytes 8 and 9, after "fLaC" and a block header, are that size.
+    file.copy_within(10..12, 8);
+    file
 }
 
 /// Written by two other programs' libraries (hound, flacenc), read by ours.
@@ -235,7 +240,7 @@ fn bad_files() -> Vec<(&'static str, Vec<u8>, &'static str)> {
         ("no_rate.wav", with(header(2, 0, 16, 96_000), &sound), ""),
         ("too_slow.wav", with(header(2, 4_000, 16, 96_000), &sound), "8000"),
         ("too_fast.wav", with(header(2, 384_000, 16, 96_000), &sound), "192000"),
-        ("truncated.flac", good_flac[..good_flac.len() / 2].to_vec(), ""),
+        ("truncated.flac", good_flac[..good_flac.len() / 2].to_vec(), "promises"),
         ("damaged.flac", damaged_flac, ""),
     ]
 }
@@ -330,11 +335,17 @@ fn nothing_of_the_users_is_overwritten_unasked() {
 #[test]
 fn unwritable_places_are_refused_before_the_work() {
     let folder = folder();
-    let (mix, backing) = song_files(folder.path(), &Song::copy(2, 1.0));
+    let (mix, backing) = song_files(folder.path(), &Song::copy(2, 3.0));
     for out in [folder.path().to_owned(), folder.path().join("no such folder").join("out.wav")] {
         let request = Render { out: out.clone(), overwrite: true, ..request(folder.path(), &mix, &backing) };
-        let error = format!("{:#}", run(&request).expect_err("it cannot be written"));
+        let mut begun = false;
+        let refused = render(&request, &mut |_| {
+            begun = true;
+            ControlFlow::Continue(())
+        });
+        let error = format!("{:#}", refused.expect_err("it cannot be written"));
         assert!(error.contains(&out.display().to_string()), "{error}");
+        assert!(!begun, "{out:?}: minutes of work before saying {error:?}");
     }
 }
 

@@ -35,57 +35,59 @@ fn at(seconds: f64) -> usize {
 /// What is left of the backing in `out`, dB re the backing in the mix, from `from_s` on.
 fn residue_db(out: &Audio, song: &Song, from_s: f64) -> f64 {
     let rest = difference(out, &song.voice);
-    let tail = |audio: &Audio| level_db(&part(audio, at(from_s), audio[0].len()));
+    // A late backing has not yet played the last bars when the song is over.
+    let tail = |audio: &Audio| level_db(&part(audio, at(from_s), audio[0].len() - at(0.2)));
     tail(&rest) - tail(&song.backing_in_mix)
 }
 
 /// Fails if any half second of `out` is more than 1 dB louder than the mix: the promise of the engine while Trim
 /// and Output are at 0 dB.
-fn assert_never_worse(out: &Audio, mix: &Audio, what: &str) {
+pub fn assert_never_worse(out: &Audio, mix: &Audio, what: &str) {
     for from in (0..mix[0].len()).step_by(at(0.5)) {
         let to = (from + at(0.5)).min(mix[0].len());
         let [out_db, mix_db] = [out, mix].map(|audio| level_db(&part(audio, from, to)));
-        assert!(out_db <= mix_db + 1.0, "{what}: {out_db:.1} dB at sample {from}, mix {mix_db:.1} dB");
+        assert!(out_db <= mix_db + 1.0, "{what}: {out_db:.2} dB at sample {from}, mix {mix_db:.2} dB");
     }
 }
 
 /// Delay of the backing in the mix (samples), its level (linear, signed), how far it must be down after learning
 /// (dB).
 ///
-/// Exact copies null as plain inversion does, which leaves rounding alone: a float sample of the mix carries an
-/// error of up to 2^-25 of its size, -150 dB, and -100 dB leaves room for the arithmetic on the way. Levels on a
-/// 0.1 dB grid are found as such and null alike. Other levels must be learned under the voice; the least-squares
-/// error after K samples is 1 / sqrt(K) below the voice (textbook), -57 dB for 8 s at 48 kHz, and the voice is
-/// narrower and hardly softer than the backing, which costs what -45 dB leaves.
+/// Exact copies, and levels on a 0.1 dB grid, are found as such; what is left is rounding: a float sample of the mix
+/// carries an error of up to 2^-25 of its size, -150 dB, and the arithmetic on the way costs some of it. A backing
+/// early by seconds has no counterpart in the mix for as long, which disturbs what is learned in that time. Any other
+/// level must be learned under the voice. Plain least squares after K samples is off by 1 / sqrt(K) of the voice
+/// (textbook), -57 dB for 8 s at 48 kHz; learning from where the voice rests must do better.
 const COPIES: [(i64, f32, f64); 12] = [
-    (0, 1.0, -100.0),
-    (0, -1.0, -100.0),
-    (1, 1.0, -100.0),
-    (-1, 1.0, -100.0),
-    (17, -1.0, -100.0),
-    (-441, 1.0, -100.0),
-    (4_799, 0.501_187_2, -80.0),
-    (-12_000, -1.258_925_4, -80.0),
-    (48_000, 1.0, -100.0),
-    (300_000, 1.0, -100.0),
-    (100, 0.77, -45.0),
-    (-100, -0.6, -45.0),
+    (0, 1.0, -120.0),
+    (0, -1.0, -120.0),
+    (1, 1.0, -120.0),
+    (-1, 1.0, -120.0),
+    (17, -1.0, -120.0),
+    (-441, 1.0, -120.0),
+    (4_799, 0.501_187_2, -120.0),
+    (-5_000, -1.258_925_4, -120.0),
+    (48_000, 1.0, -120.0),
+    (300_000, 1.0, -80.0),
+    (100, 0.77, -70.0),
+    (-100, -0.6, -70.0),
 ];
 
 #[test]
 fn known_delays_levels_and_polarities_null() {
+    let mut failures = Vec::new();
     for (delay, gain, limit_db) in COPIES {
         // A backing that is early by seconds is only heard in the mix after that time.
         let lead_s = delay.max(0) as f64 / RATE_HZ;
         let song = Song::new(2, LEARN_S + lead_s, RATE_HZ, delay, gain);
         let out = Plugin::playing(&PLAIN).bounce(&song.mix, &song.backing);
         let found_db = residue_db(&out, &song, LEARN_S + lead_s - 2.0);
-        assert!(
-            found_db <= limit_db,
-            "delay {delay}, gain {gain}: {found_db:.1} dB left, {limit_db} allowed"
-        );
+        if found_db > limit_db {
+            failures.push(format!("delay {delay}, gain {gain}: {found_db:.1} dB left, {limit_db} allowed"));
+        }
         assert_never_worse(&out, &song.mix, &format!("delay {delay}, gain {gain}"));
     }
+    assert!(failures.is_empty(), "{failures:#?}");
 }
 
 #[test]
@@ -109,7 +111,7 @@ fn mono_and_mixed_layouts_null_too() {
         };
         let left_db = residue_db(&out, &song, LEARN_S - 2.0);
         // Rounding alone, as for stereo copies.
-        assert!(left_db <= -100.0, "layout {layout}: {left_db:.1} dB left");
+        assert!(left_db <= -120.0, "layout {layout}: {left_db:.1} dB left");
     }
 }
 
@@ -198,11 +200,11 @@ fn bypass_is_the_delayed_mix_whatever_else_is_set() {
 #[test]
 fn the_difference_comes_out_exactly_one_latency_later() {
     // The voice alone remains, so it must lie where the mix had it: one sample off and a voice with treble leaves
-    // -20 dB or so, rounding leaves -100 dB.
+    // -20 dB or so, rounding leaves -120 dB.
     let song = Song::copy(2, 2.0);
     let out = Plugin::recalled(learned(), &HELD).bounce(&song.mix, &song.backing);
     let off_db = level_db(&difference(&out, &song.voice)) - level_db(&song.voice);
-    assert!(off_db <= -100.0, "{off_db:.1} dB");
+    assert!(off_db <= -120.0, "{off_db:.1} dB");
     let shifted: Audio = song.voice.iter().map(|c| c[1..].to_vec()).collect();
     let shifted_db =
         level_db(&difference(&part(&out, 0, out[0].len() - 1), &shifted)) - level_db(&song.voice);
@@ -222,13 +224,13 @@ fn mix_backing_and_difference_are_aligned() {
     let gap_db = level_db(&difference(&difference(&mix, &backing), &rest)) - level_db(&mix);
     assert!(gap_db <= -120.0, "mix minus backing differs from the difference by {gap_db:.1} dB");
     let off_db = level_db(&difference(&backing, &song.backing_in_mix)) - level_db(&song.backing_in_mix);
-    assert!(off_db <= -100.0, "the backing is off by {off_db:.1} dB");
+    assert!(off_db <= -120.0, "the backing is off by {off_db:.1} dB");
 
     // Switched while playing: before and after, each as if it had always been so.
     let switches: [Change; 2] = [(at(1.0), "listen", "Backing"), (at(2.0), "listen", "Mix")];
     let out = Plugin::recalled(learned(), &HELD).bounce_with(&song.mix, &song.backing, &switches);
-    // 0.1 s is long enough for any fade that is not meant to be heard as one.
-    for (expected, from, to) in [(&rest, 0.0, 1.0), (&backing, 1.1, 2.0), (&mix, 2.1, 3.0)] {
+    // 0.4 s is long enough for any fade that is not meant to be heard as one to die down to the last bit.
+    for (expected, from, to) in [(&rest, 0.0, 1.0), (&backing, 1.4, 2.0), (&mix, 2.4, 3.0)] {
         let [found, expected] = [&out, expected].map(|audio| part(audio, at(from), at(to)));
         assert_same(&found, &expected, &format!("{from} to {to} s"));
     }

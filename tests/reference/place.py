@@ -15,7 +15,5 @@ mix, backing = (numpy.fromfile(path, "<f4").astype(float) for path in sys.argv[1
 correlation = signal.correlate(mix, backing)
 lag = signal.correlation_lags(len(mix), len(backing))[numpy.argmax(abs(correlation))]
 moved = numpy.roll(backing, lag)
-moved[:lag] = 0
-if lag < 0:
-    moved[lag:] = 0
+moved[slice(lag) if lag >= 0 else slice(lag, None)] = 0
 print(f"{lag},{numpy.dot(mix, moved) / numpy.dot(moved, moved):.6f}")
