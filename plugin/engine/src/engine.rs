@@ -385,7 +385,8 @@ impl Engine {
                 learner.hear([mix_l, mix_r], [backing_l, backing_r]);
             }
         }
-        if hold || learner.end() < self.mix.end() || self.silent_hops > 0 {
+        let within_reach = self.silent_hops < self.sizes.hops(EARLY_S);
+        if hold || learner.end() < self.mix.end() || !within_reach {
             return;
         }
         let heard = (learner.end() - self.learn_from) / hop;
@@ -518,7 +519,9 @@ impl Engine {
     fn report(&mut self, follow: f32) {
         let [left, right] = &self.framing.out;
         let readings = &mut self.readings;
-        let gone = self.silent_hops > self.sizes.hops(GONE_S);
+        // A backing that is early goes on sounding after its input fell silent.
+        let sounding_s = self.place.delay_samples.max(0) as f64 / self.sizes.sample_rate_hz + GONE_S;
+        let gone = self.silent_hops > self.sizes.hops(sounding_s);
         readings.lock = if gone { Lock::NoBacking } else { self.place.state };
         readings.delay_samples = self.place.found_samples;
         readings.late_samples =

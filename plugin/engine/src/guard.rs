@@ -5,6 +5,8 @@ const WINDOW_S: f64 = 0.5;
 /// Energy by which the difference may exceed the mix, as a share of the mix's energy in the window. 1 dB would be
 /// 0.26; the rest is room for the fade.
 const EXCESS: f64 = 0.18;
+/// Mean square below which nothing counts: the first ring of a filter before the music starts (-80 dB re full scale).
+const INAUDIBLE: f64 = 1e-8;
 /// Once it has stepped in, the difference must stay below the mix for this long, seconds.
 const RELEASE_S: f64 = 0.5;
 
@@ -44,7 +46,7 @@ impl Guard {
         self.at = (self.at + 1) % self.energies.len();
         // Largest excess of any stretch that ends here, less what quieter stretches before it do not make good.
         self.excess = (self.excess + difference - mix).max(0.0);
-        if self.excess > EXCESS * self.sum.max(0.0) {
+        if self.excess > EXCESS * self.sum.max(INAUDIBLE * self.energies.len() as f64) {
             self.closed_hops = self.release_hops;
             self.excess = 0.0;
             return false;

@@ -3,9 +3,12 @@
 use crate::align::search::{Found, look_at, search};
 use crate::matching::Taps;
 use crate::matching::follower::{Follower, Movement};
-use crate::matching::ladder::{RUNGS, Rung, Simple, choose, first_choice, fit_simple, simple_taps};
+use crate::matching::ladder::{
+    RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
+};
 use crate::matching::score::{self, mean, score};
 use crate::matching::statistics::{self, Statistics};
+use crate::matching::tone::{STEPS, fit_filter};
 use crate::ring::{Ring, Stereo, stereo};
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
@@ -14,6 +17,12 @@ use crate::spectrum::Spectrum;
 const MEMORY_S: f64 = 30.0;
 /// Least music a match is learned from, seconds.
 const LEAST_S: f64 = 0.4;
+/// Music from which filters are learned, and fine ones, seconds.
+const FILTERS_FROM_S: f64 = 0.9;
+const FINE_FROM_S: f64 = 3.5;
+/// Improvement of the score from which a coarse filter is taken before it was tried out of sample, nats (4.3 dB):
+/// so smooth a filter cannot fake that.
+const AT_ONCE: f64 = 1.0;
 /// Newest music on which a match is judged, seconds.
 const JUDGED_S: f64 = 4.0;
 /// Jobs whose judgements are remembered.
@@ -151,17 +160,30 @@ impl Learner {
         result.following_pays = given.movement.moves() && self.follow(&mut heard, given.movement);
         self.judge_trials(&heard);
         self.fit(&heard);
-        let chosen = self.choose();
-        let Some((_, taps)) = self.trials.iter().find(|(rung, _)| *rung == chosen) else {
+        let newest = heard.newest(self.sizes.samples(JUDGED_S));
+        let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));
+        let trial = |rung| self.trials.iter().find(|(trial, _)| *trial == rung).map(|(_, taps)| taps);
+        let Some(mut taps) = trial(self.choose()) else {
             return result;
         };
-        let judged = heard.newest(self.sizes.samples(JUDGED_S));
-        let gained = mean(&judged.score(&self.taps, self.sizes)) - mean(&judged.score(taps, self.sizes));
+        let mut reached = in_sample(taps);
+        let at_once = Rung::Filters(Resolution::Coarse);
+        if let Some(filter) = trial(at_once).filter(|_| !self.is_judged(at_once)) {
+            let score = in_sample(filter);
+            if score < reached - AT_ONCE {
+                (taps, reached) = (filter, score);
+            }
+        }
+        let gained = in_sample(&self.taps) - reached;
         if gained > 1e-6 {
             result.gained = Some(gained);
-            self.taps.clone_from(taps);
+            self.taps = taps.clone();
         }
         result
+    }
+
+    fn is_judged(&self, rung: Rung) -> bool {
+        self.judged.iter().flatten().any(|(judged, _)| *judged == rung)
     }
 
     /// The newest stretch of which both signals are known, with room for the filter.
@@ -244,35 +266,59 @@ impl Learner {
     fn fit(&mut self, heard: &Heard) {
         let window = self.sizes.scaled(statistics::WINDOW);
         let rate = self.sizes.sample_rate_hz;
+        let seconds = heard.mix[0].len() as f64 / rate;
+        let num_taps = self.taps.num_taps();
+        let mut spectrum = Spectrum::new(window);
         let mut reference = self.taps.clone();
         // While nothing is in force the weights must be found first, so the first job goes over it again.
         let passes = if reference.is_silent() { 3 } else { 1 };
-        for _ in 0..passes {
+        let mut trials = Vec::new();
+        for pass in 0..passes {
             let statistics = Statistics::gather(&heard.mix, &heard.backing, &reference, window);
-            let active = reference.centred_responses(&mut Spectrum::new(window));
+            let active = reference.centred_responses(&mut spectrum);
             self.level = fit_simple(&statistics, &active, self.level, false, rate);
             self.delayed = fit_simple(&statistics, &active, self.delayed, true, rate);
-            let rung = first_choice(&self.delayed);
-            reference = simple_taps(rung, &self.level, &self.delayed, self.taps.num_taps());
+            let simple = |rung| simple_taps(rung, &self.level, &self.delayed, num_taps);
+            reference = simple(first_choice(&self.delayed));
+            if pass + 1 < passes {
+                continue;
+            }
+            trials.extend(RUNGS[..4].iter().map(|&rung| (rung, simple(rung))));
+            if seconds < FILTERS_FROM_S {
+                continue;
+            }
+            let steps = if seconds < FINE_FROM_S { &STEPS[..2] } else { &STEPS[..] };
+            for kind in [Rung::Filters, Rung::Across] {
+                let across = kind(Resolution::Coarse) == Rung::Across(Resolution::Coarse);
+                let former = self.trials.iter().find(|(rung, _)| *rung == kind(Resolution::Coarse));
+                let start = former.map_or(&trials[3].1, |(_, taps)| taps);
+                let fits = fit_filter(&statistics, &active, start, across, steps, &mut spectrum);
+                for (step, taps) in fits.into_iter().enumerate() {
+                    match step {
+                        1 => trials.push((kind(Resolution::Coarse), taps)),
+                        3 => trials.push((kind(Resolution::Fine), taps)),
+                        _ => {}
+                    }
+                }
+            }
         }
-        self.trials = RUNGS
-            .iter()
-            .map(|&rung| (rung, simple_taps(rung, &self.level, &self.delayed, self.taps.num_taps())))
-            .collect();
+        self.trials = trials;
     }
 
+    /// The rung to use, judged on the jobs in which all of the present ones were tried.
     fn choose(&self) -> Rung {
-        let scores: Vec<(Rung, Vec<f64>)> = RUNGS
-            .iter()
-            .filter_map(|&rung| {
-                let scores: Vec<f64> = self
-                    .judged
-                    .iter()
-                    .flatten()
-                    .filter(|(judged, _)| *judged == rung)
-                    .flat_map(|(_, scores)| scores.iter().copied())
-                    .collect();
-                (!scores.is_empty()).then_some((rung, scores))
+        let counts =
+            |rung: Rung| self.judged.iter().filter(|job| job.iter().any(|(r, _)| *r == rung)).count();
+        let candidates: Vec<Rung> = RUNGS.into_iter().filter(|&rung| counts(rung) > 0).collect();
+        let jobs = candidates.iter().map(|&rung| counts(rung)).min().unwrap_or_default();
+        let recent = &self.judged[self.judged.len() - jobs..];
+        let scores: Vec<(Rung, Vec<f64>)> = candidates
+            .into_iter()
+            .map(|rung| {
+                let of_job = |job: &Vec<(Rung, Vec<f64>)>| {
+                    job.iter().find(|(r, _)| *r == rung).map_or(Vec::new(), |(_, scores)| scores.clone())
+                };
+                (rung, recent.iter().flat_map(of_job).collect())
             })
             .collect();
         choose(&scores).unwrap_or_else(|| first_choice(&self.delayed))

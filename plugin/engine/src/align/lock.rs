@@ -6,11 +6,11 @@ use crate::readings::Lock;
 
 /// Highest over second highest correlation peak from which a search counts. Right songs gave 3.1 or more, wrong
 /// songs at most 1.38 (measured on 28 pairs of recordings); this lies between.
-const LOCK_CONFIDENCE: f32 = 2.0;
+const LOCK_CONFIDENCE: f32 = 1.7;
 /// The same for holding on to a place already known.
 const HOLD_CONFIDENCE: f32 = 1.3;
 /// How far two findings may differ and still agree, seconds: clocks may run apart meanwhile.
-const AGREE_S: f64 = 1e-4;
+const AGREE_S: f64 = 1.5e-4;
 /// Looks in a row that must miss before the place is given up.
 const MISSES: u32 = 2;
 

@@ -44,8 +44,9 @@ pub fn search(mix: &Ring, backing: &Ring, sizes: Sizes) -> Option<Found> {
     // The newest mix against the older backing, and the newest backing against the older mix.
     for (newer, older, reach_s, sign) in [(mix, backing, EARLY_S, 1.0), (backing, mix, LATE_S, -1.0)] {
         let reach = (heard - window).min(sizes.samples(reach_s)) / step * step;
-        let newer = decimated(newer, mix.end() - window as i64, window, step)?;
-        let older = decimated(older, mix.end() - (window + reach) as i64, window + reach, step)?;
+        let newer = decimated(newer, mix.end() - window as i64, window, step);
+        let older = decimated(older, mix.end() - (window + reach) as i64, window + reach, step);
+        let (Some(newer), Some(older)) = (newer, older) else { continue };
         let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, 0.4));
         // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
         let lags = reach / step;

@@ -17,10 +17,32 @@ pub enum Rung {
     PerSide,
     /// A gain per side and a fraction of a sample.
     PerSideDelayed,
+    /// A filter per side of coarse or fine resolution.
+    Filters(Resolution),
+    /// Filters per side and across sides.
+    Across(Resolution),
+}
+
+/// Resolution of a filter in frequency.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Resolution {
+    /// Down to a sixth of the frequency.
+    Coarse,
+    /// Down to a twenty-fourth.
+    Fine,
 }
 
 /// All rungs in order.
-pub const RUNGS: [Rung; 4] = [Rung::Unit, Rung::Gain, Rung::PerSide, Rung::PerSideDelayed];
+pub const RUNGS: [Rung; 8] = [
+    Rung::Unit,
+    Rung::Gain,
+    Rung::PerSide,
+    Rung::PerSideDelayed,
+    Rung::Filters(Resolution::Coarse),
+    Rung::Filters(Resolution::Fine),
+    Rung::Across(Resolution::Coarse),
+    Rung::Across(Resolution::Fine),
+];
 
 /// Band from which gains and delay are fitted.
 const BAND_HZ: (f64, f64) = (30.0, 16_000.0);
@@ -146,7 +168,7 @@ fn snap(gain: f64, error: f64) -> f64 {
     }
 }
 
-/// The filter of a simple rung. `level` was fitted without a delay, `delayed` with one.
+/// The filter of a simple rung, up to [`Rung::PerSideDelayed`]. `level` was fitted without a delay, `delayed` with one.
 pub fn simple_taps(rung: Rung, level: &Simple, delayed: &Simple, len: usize) -> Taps {
     let common: f64 = (0..2).map(|i| level.gains[i] * level.share[i]).sum();
     let common_error: f64 = (0..2).map(|i| level.gains_error[i].powi(2) * level.share[i]).sum::<f64>().sqrt();
@@ -155,7 +177,7 @@ pub fn simple_taps(rung: Rung, level: &Simple, delayed: &Simple, len: usize) -> 
         Rung::Unit => Taps::gains(len, [1f64.copysign(common); 2], 0.0),
         Rung::Gain => Taps::gains(len, [snap(common, common_error); 2], 0.0),
         Rung::PerSide => Taps::gains(len, sides(level), 0.0),
-        Rung::PerSideDelayed => Taps::gains(len, sides(delayed), delayed.delay_samples),
+        _ => Taps::gains(len, sides(delayed), delayed.delay_samples),
     }
 }
 

@@ -6,6 +6,7 @@ pub mod ladder;
 pub mod score;
 pub mod statistics;
 pub mod taps;
+pub mod tone;
 
 pub use taps::Taps;
 
