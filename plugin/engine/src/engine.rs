@@ -11,7 +11,7 @@
 
 use crate::align::delay_line::{DelayLine, TAPS};
 use crate::align::lock::{Change, Place};
-use crate::align::search::{EARLY_S, LATE_S};
+use crate::align::search::{EARLY_S, Found, LATE_S};
 use crate::framing::Framing;
 use crate::guard::Guard;
 use crate::job::{Job, Worker};
@@ -21,6 +21,7 @@ use crate::matching::filter::Filter;
 use crate::matching::follower::{Follower, Movement};
 use crate::matching::{Match, Taps};
 use crate::null_depth::NullDepth;
+use crate::presence::{Presence, Verdict};
 use crate::readings::Lock;
 use crate::ring::{Ring, Stereo, stereo};
 use crate::schedule::{Due, Schedule};
@@ -42,6 +43,9 @@ const LATE: usize = 6144;
 const AUDIBLE: f64 = 1e-7;
 /// Silence after which the backing counts as gone, seconds.
 const GONE_S: f64 = 2.0;
+/// Music with which a backing is searched the first time, and again after it was lost, seconds.
+const SEARCH_S: f64 = 4.0;
+const SEARCH_AGAIN_S: f64 = 2.0;
 /// Hops handed to the learner at once while it catches up after a job.
 const CATCH_UP_HOPS: usize = 4;
 /// Jumps of the transport that are remembered.
@@ -68,6 +72,8 @@ pub struct Engine {
     guard: Guard,
     low_cut: LowCut,
     null_depth: NullDepth,
+    presence: Presence,
+    verdict: Verdict,
     glides: Glides,
     scratch: Scratch,
 
@@ -146,6 +152,8 @@ impl Engine {
             guard: Guard::new(hop, sample_rate_hz),
             low_cut: LowCut::new(sample_rate_hz),
             null_depth: NullDepth::new(sizes),
+            presence: Presence::new(hop, sample_rate_hz),
+            verdict: Verdict::Present,
             glides: Glides {
                 trim: glide(1.0, 3.0),
                 output: glide(1.0, 3.0),
@@ -205,6 +213,8 @@ impl Engine {
         self.guard.reset();
         self.low_cut.reset();
         self.null_depth.reset();
+        self.presence.reset();
+        self.verdict = Verdict::Present;
         self.glides.fresh = true;
         self.forget_heard();
         self.learn_from = 0;
@@ -390,9 +400,15 @@ impl Engine {
             return;
         }
         let heard = (learner.end() - self.learn_from) / hop;
-        let Some((due, after)) = self.schedule.due(self.now, self.place.state, heard as u64) else { return };
+        let Some((due, after)) =
+            self.schedule.due(self.now, self.place.state, self.verdict == Verdict::Doubtful, heard as u64)
+        else {
+            return;
+        };
         learner.task = match due {
-            Due::Search => Task::Search,
+            // After an edit only the newest music belongs to the new place.
+            Due::Search if self.place.state == Lock::Searching => Task::Search(SEARCH_S),
+            Due::Search => Task::Search(SEARCH_AGAIN_S),
             Due::Look => Task::Look(self.place.delay_samples),
             Due::Match => Task::Match(Given {
                 delay_samples: self.place.delay_samples,
@@ -412,7 +428,11 @@ impl Engine {
         let Some(learner) = &self.learner else { return };
         match learner.outcome {
             Outcome::Searched(found) => {
+                let known = self.learned.known;
                 if self.place.searched(found) == Change::Found {
+                    if known && self.learned.delay_samples != self.place.delay_samples {
+                        self.learn_from = self.mix.end() - self.sizes.samples(0.5 * SEARCH_AGAIN_S) as i64;
+                    }
                     self.schedule.locked(self.now);
                     self.learned.known = true;
                     self.learned.delay_samples = self.place.delay_samples;
@@ -421,12 +441,20 @@ impl Engine {
                     self.filter.exchange(if late { &self.silence } else { &self.learned.taps });
                 }
             }
-            Outcome::Looked(found) => {
-                if self.place.looked(found) == Change::Lost {
-                    self.filter.exchange(&self.silence);
+            Outcome::Looked(found) => match self.place.looked(found) {
+                Change::None => {}
+                Change::Lost => self.lose(),
+                Change::Found => {
+                    self.learned.delay_samples = self.place.delay_samples;
+                    self.readings.match_revision += 1;
+                    self.schedule.locked(self.now);
                 }
-            }
+            },
             Outcome::Matched(matched) => {
+                if self.looked(matched.looked) {
+                    return; // What was learned round the old place is of no use.
+                }
+                let Some(learner) = &self.learner else { return };
                 self.learned.following_pays = matched.following_pays;
                 self.learned.movement = self.follower.movement();
                 if let Some(gained) = matched.gained {
@@ -442,6 +470,32 @@ impl Engine {
         }
     }
 
+    /// Acts on a look at the place in force; true if that is given up or moved.
+    fn looked(&mut self, found: Option<Found>) -> bool {
+        let change = self.place.looked(found);
+        match change {
+            Change::None => {}
+            Change::Lost => self.lose(),
+            Change::Found => {
+                let moved = self.place.delay_samples - self.learned.delay_samples;
+                self.learned.delay_samples = self.place.delay_samples;
+                self.learned.taps.advance(moved as isize);
+                self.filter.exchange(&self.learned.taps);
+                self.readings.match_revision += 1;
+                self.schedule.locked(self.now);
+            }
+        }
+        change != Change::None
+    }
+
+    /// From here on the mix passes until the backing is found again.
+    fn lose(&mut self) {
+        self.place.lose();
+        self.filter.exchange(&self.silence);
+        self.presence.reset();
+        self.verdict = Verdict::Present;
+    }
+
     /// Mix minus matched backing, as far as that is not louder than the mix.
     fn subtract(&mut self, settings: &Settings) {
         let Scratch { mix, matched, difference, .. } = &mut self.scratch;
@@ -449,6 +503,7 @@ impl Engine {
             d.iter_mut().zip(x.iter().zip(b)).for_each(|(d, (x, b))| *d = x - b);
         }
         let mix_power = mean_square([&mix[0], &mix[1]]);
+        let matched_power = mean_square([&matched[0], &matched[1]]);
         let power = mean_square([&difference[0], &difference[1]]);
         // Whoever turns the backing away from where it was found wants to hear just that.
         let by_hand = settings.nudge_samples != 0.0;
@@ -470,9 +525,13 @@ impl Engine {
                 d[n] = x[n] - b[n];
             }
         }
-        let Scratch { matched, .. } = &self.scratch;
-        let matched_power = mean_square([&matched[0], &matched[1]]);
         self.readings.null_depth_db = self.null_depth.add(power, matched_power);
+        // The power of a difference holds the product: |x - b|^2 = |x|^2 + |b|^2 - 2 x b.
+        self.verdict =
+            self.presence.add(0.5 * (mix_power + matched_power - power), matched_power, mix_power > AUDIBLE);
+        if self.verdict == Verdict::Absent && self.place.state == Lock::Locked && !settings.hold {
+            self.lose();
+        }
     }
 
     /// After a reset the first settings hold at once.

@@ -33,8 +33,8 @@ const PAYS: f64 = 0.1;
 /// What a job is to do.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Task {
-    /// Find the backing's place.
-    Search,
+    /// Find the backing's place with this much of the newest music, seconds.
+    Search(f64),
     /// Look whether it is still at this delay, samples.
     Look(i64),
     /// Learn the match.
@@ -66,6 +66,8 @@ pub enum Outcome {
 /// How learning a match ended.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Matched {
+    /// Where the backing is now, as by [`Task::Look`].
+    pub looked: Option<Found>,
     /// By how much the new filter beats the one in force, nats; `None` if it does not.
     pub gained: Option<f64>,
     /// Whether following the level made the difference smaller.
@@ -96,7 +98,7 @@ impl Learner {
     pub fn new(sizes: Sizes, num_taps: usize) -> Self {
         let len = sizes.samples(MEMORY_S);
         Self {
-            task: Task::Search,
+            task: Task::Look(0),
             outcome: Outcome::Searched(None),
             taps: Taps::silent(num_taps),
             mix: Ring::new(len),
@@ -139,17 +141,20 @@ impl Learner {
     /// Does the task.
     pub fn run(&mut self) {
         self.outcome = match self.task {
-            Task::Search => Outcome::Searched(search(&self.mix, &self.backing, self.sizes)),
-            Task::Look(delay) => {
-                let reach = self.sizes.scaled(64);
-                Outcome::Looked(look_at(&self.mix, &self.backing, delay, reach, self.sizes))
+            Task::Search(window_s) => {
+                Outcome::Searched(search(&self.mix, &self.backing, window_s, self.sizes))
             }
+            Task::Look(delay) => Outcome::Looked(self.look(delay)),
             Task::Match(given) => Outcome::Matched(self.learn(given)),
         };
     }
 
+    fn look(&self, delay_samples: i64) -> Option<Found> {
+        look_at(&self.mix, &self.backing, delay_samples, self.sizes.scaled(64), self.sizes)
+    }
+
     fn learn(&mut self, given: Given) -> Matched {
-        let mut result = Matched::default();
+        let mut result = Matched { looked: self.look(given.delay_samples), ..Matched::default() };
         if given.delay_samples != self.delay_samples {
             self.delay_samples = given.delay_samples;
             self.forget_trials();

@@ -10,6 +10,7 @@ mod learner;
 mod low_cut;
 mod matching;
 mod null_depth;
+mod presence;
 mod readings;
 mod ring;
 mod schedule;

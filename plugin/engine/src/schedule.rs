@@ -65,9 +65,11 @@ impl Schedule {
     }
 
     /// The job due at hop `now`, if any, and the hops after which it is taken back; `heard` = hops the learner
-    /// remembers.
-    pub fn due(&mut self, now: u64, state: Lock, heard: u64) -> Option<(Due, u64)> {
+    /// remembers;
+    /// `doubtful` = the backing may be elsewhere than where it is taken from.
+    pub fn due(&mut self, now: u64, state: Lock, doubtful: bool, heard: u64) -> Option<(Due, u64)> {
         match state {
+            Lock::Locked if doubtful && now >= self.next_search => self.search(now),
             Lock::Locked if now >= self.next_match() => {
                 self.num_matches += 1;
                 // More music takes longer to learn from.
@@ -78,11 +80,13 @@ impl Schedule {
                 self.next_look = now + self.sizes.hops(LOOK_EVERY_S);
                 Some((Due::Look, self.sizes.hops(0.25)))
             }
-            Lock::Searching | Lock::Lost | Lock::TooLate if now >= self.next_search => {
-                self.next_search = now + self.sizes.hops(SEARCH_EVERY_S);
-                Some((Due::Search, self.sizes.hops(0.25)))
-            }
+            Lock::Searching | Lock::Lost | Lock::TooLate if now >= self.next_search => self.search(now),
             _ => None,
         }
+    }
+
+    fn search(&mut self, now: u64) -> Option<(Due, u64)> {
+        self.next_search = now + self.sizes.hops(SEARCH_EVERY_S);
+        Some((Due::Search, self.sizes.hops(0.25)))
     }
 }

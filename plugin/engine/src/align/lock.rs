@@ -11,6 +11,8 @@ const LOCK_CONFIDENCE: f32 = 1.7;
 const HOLD_CONFIDENCE: f32 = 1.3;
 /// How far two findings may differ and still agree, seconds: clocks may run apart meanwhile.
 const AGREE_S: f64 = 1.5e-4;
+/// Deviation from the place in force, samples, at which two looks that agree move it.
+const RECENTRE: f64 = 1.0;
 /// Looks in a row that must miss before the place is given up.
 const MISSES: u32 = 2;
 
@@ -39,6 +41,7 @@ pub struct Place {
     /// Confidence of the last finding.
     pub confidence: f32,
     candidate: Option<f64>,
+    wander: Option<f64>,
     misses: u32,
     cover_samples: i64,
     agree_samples: f64,
@@ -54,6 +57,7 @@ impl Place {
             inverted: false,
             confidence: 0.0,
             candidate: None,
+            wander: None,
             misses: 0,
             cover_samples: cover_samples as i64,
             agree_samples: (AGREE_S * sample_rate_hz).max(2.0),
@@ -69,6 +73,7 @@ impl Place {
             inverted: false,
             confidence: 0.0,
             candidate: None,
+            wander: None,
             misses: 0,
             ..*self
         };
@@ -86,6 +91,23 @@ impl Place {
         self.state = if -self.delay_samples > self.cover_samples { Lock::TooLate } else { Lock::Locked };
         self.misses = 0;
         self.candidate = None;
+        self.wander = None;
+    }
+
+    fn move_to(&mut self, found: Found) -> Change {
+        let known = self.state == Lock::Locked;
+        self.take(found);
+        let moved = self.delay_samples != found.delay_samples.round() as i64;
+        self.delay_samples = found.delay_samples.round() as i64;
+        self.settle();
+        if known && !moved { Change::None } else { Change::Found }
+    }
+
+    /// Gives the place up.
+    pub fn lose(&mut self) {
+        self.state = Lock::Lost;
+        self.candidate = None;
+        self.wander = None;
     }
 
     /// Takes the result of a search of the whole reach.
@@ -100,10 +122,7 @@ impl Place {
             self.candidate = Some(found.delay_samples);
             return Change::None;
         }
-        self.take(found);
-        self.delay_samples = found.delay_samples.round() as i64;
-        self.settle();
-        Change::Found
+        self.move_to(found)
     }
 
     fn take(&mut self, found: Found) {
@@ -121,15 +140,19 @@ impl Place {
         if near && found.confidence >= HOLD_CONFIDENCE {
             self.take(found);
             self.misses = 0;
-            return Change::None;
+            // A first finding in little music may be some samples off.
+            let off = (found.delay_samples - self.delay_samples as f64).abs() >= RECENTRE
+                && found.confidence >= LOCK_CONFIDENCE;
+            let agrees = self.wander.is_some_and(|w| (w - found.delay_samples).abs() < 0.5 * RECENTRE);
+            self.wander = off.then_some(found.delay_samples);
+            return if off && agrees { self.move_to(found) } else { Change::None };
         }
         self.confidence = found.confidence;
         self.misses += 1;
         if self.misses < MISSES {
             return Change::None;
         }
-        self.state = Lock::Lost;
-        self.candidate = None;
+        self.lose();
         Change::Lost
     }
 }

@@ -6,8 +6,8 @@ use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
 use realfft::num_complex::Complex32;
 
-/// Longest stretch of music compared at once, seconds.
-const WINDOW_S: f64 = 4.0;
+/// Longest stretch of music looked at round a known place, seconds.
+const LOOK_S: f64 = 2.0;
 /// How early the backing may be, seconds.
 pub const EARLY_S: f64 = 18.0;
 /// How late it may be, seconds.
@@ -32,12 +32,12 @@ pub struct Found {
     pub confidence: f32,
 }
 
-/// Searches the whole reach. `None` while too little was heard.
-pub fn search(mix: &Ring, backing: &Ring, sizes: Sizes) -> Option<Found> {
+/// Searches the whole reach with the last `window_s` seconds. `None` while too little was heard.
+pub fn search(mix: &Ring, backing: &Ring, window_s: f64, sizes: Sizes) -> Option<Found> {
     let step = (sizes.sample_rate_hz / 10_000.0).floor().max(1.0) as usize;
     let begin = mix.begin().max(backing.begin());
     let heard = (mix.end() - begin) as usize;
-    let window = (heard / 2).min(sizes.samples(WINDOW_S)) / step * step;
+    let window = (heard / 2).min(sizes.samples(window_s)) / step * step;
     let rate = sizes.sample_rate_hz / step as f64;
     let peak_width = (PEAK_S * rate).ceil() as usize;
     let mut peaks = Peaks::default();
@@ -66,7 +66,7 @@ pub fn look_at(mix: &Ring, backing: &Ring, delay_samples: i64, reach: usize, siz
     // For a late backing the counterpart of the newest mix is not there yet.
     let end = mix.end().min(backing.end() + delay_samples - local);
     let begin = mix.begin().max(backing.begin() + delay_samples);
-    let len = (end - begin).min(sizes.samples(0.5 * WINDOW_S) as i64);
+    let len = (end - begin).min(sizes.samples(LOOK_S) as i64);
     if len < sizes.samples(0.2) as i64 {
         return None;
     }
@@ -215,7 +215,7 @@ mod tests {
         {
             for inverted in [false, true] {
                 let (mix, backing) = rings(delay, inverted, 16_000, seconds);
-                let found = search(&mix, &backing, sizes).unwrap();
+                let found = search(&mix, &backing, 4.0, sizes).unwrap();
                 assert!((found.delay_samples - delay as f64).abs() < 0.1, "{delay}: {found:?}");
                 assert_eq!(found.inverted, inverted);
                 assert!(found.confidence > 2.0, "{delay}: {found:?}");
@@ -231,7 +231,7 @@ mod tests {
             let (mix, backing) = (music(64_000, 10 + seed), music(64_000, 100 + seed));
             x.push([&mix, &mix]);
             y.push([&backing, &backing]);
-            assert!(search(&x, &y, sizes).unwrap().confidence < 1.5);
+            assert!(search(&x, &y, 4.0, sizes).unwrap().confidence < 1.5);
         }
     }
 
@@ -240,6 +240,6 @@ mod tests {
         let (mut x, mut y) = (Ring::new(64_000), Ring::new(64_000));
         x.push([&music(64_000, 1), &music(64_000, 2)]);
         y.push([&[0.0; 64_000], &[0.0; 64_000]]);
-        assert_eq!(search(&x, &y, Sizes::new(16_000.0)), None);
+        assert_eq!(search(&x, &y, 4.0, Sizes::new(16_000.0)), None);
     }
 }

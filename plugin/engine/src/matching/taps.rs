@@ -49,6 +49,21 @@ impl Taps {
         taps
     }
 
+    /// Moves all responses earlier by `samples`; what moves out is lost.
+    pub fn advance(&mut self, samples: isize) {
+        let by = samples.unsigned_abs().min(self.num_taps());
+        for h in self.h.iter_mut().flatten() {
+            if samples >= 0 {
+                h.rotate_left(by);
+                let kept = h.len() - by;
+                h[kept..].fill(0.0);
+            } else {
+                h.rotate_right(by);
+                h[..by].fill(0.0);
+            }
+        }
+    }
+
     /// Taps of each response.
     pub fn num_taps(&self) -> usize {
         self.h[0][0].len()
