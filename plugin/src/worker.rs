@@ -7,6 +7,7 @@ use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 use minuend_engine::{Job, Worker};
+use nice_plug::util::permit_alloc;
 use rtrb::{Consumer, Producer, RingBuffer};
 
 /// The engine's worker inside a host.
@@ -81,7 +82,8 @@ impl<T: Send + 'static> JobRunner<T> {
 
     fn give_back(&mut self) -> Option<T> {
         if let Some(mut job) = self.waiting.take() {
-            (self.run)(&mut job);
+            // Offline a block may take its time.
+            permit_alloc(|| (self.run)(&mut job));
             return Some(job);
         }
         if !self.job_is_out {
