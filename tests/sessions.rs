@@ -1,7 +1,7 @@
 //! What was heard comes back: saved, duplicated, reopened, bounced.
 
 use crate::host::Plugin;
-use crate::signals::{RATE_HZ, Song, assert_same, difference, level_db, part};
+use crate::signals::{RATE_HZ, Song, assert_same, difference, level_db, part, silence};
 use crate::sound::{LEARN_S, PLAIN};
 
 #[test]
@@ -41,6 +41,21 @@ fn loading_into_a_playing_instance_takes_over_its_match() {
     playing.host.reset();
     assert_same(&playing.bounce(&song.mix, &song.backing), &expected, "loaded while playing");
     assert!(playing.state() == session, "it saves something else than it was given");
+}
+
+#[test]
+fn the_session_is_marked_changed_when_something_was_learned() {
+    let song = Song::new(2, LEARN_S, RATE_HZ, 1_234, -0.7);
+    let mut plugin = Plugin::playing(&PLAIN);
+    let silent = silence(2, song.mix[0].len());
+    plugin.bounce(&song.mix, &silent);
+    assert!(!plugin.host.take_dirty(), "changed without a backing to learn from");
+    plugin.bounce(&song.mix, &song.backing);
+    assert!(plugin.host.take_dirty(), "what was learned would be lost");
+    plugin.set(&[("hold", "On")]);
+    plugin.host.take_dirty();
+    plugin.bounce(&song.mix, &song.backing);
+    assert!(!plugin.host.take_dirty(), "changed although the match is held");
 }
 
 #[test]
