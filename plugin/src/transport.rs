@@ -5,12 +5,22 @@ use nice_plug::prelude::Transport;
 /// Hosts round the position they tell; nobody jumps by less on purpose.
 const TOLERANCE_S: f64 = 1e-3;
 
-/// Compares where the transport is with where it should be.
+/// Compares where the transport is with where it should be. Made anew whenever the signals are forgotten.
 #[derive(Default)]
 pub struct TransportWatch {
-    /// Where the next block begins if nothing happens, s; `None` inside while the host tells no position, `None`
-    /// outside while the transport stands.
-    expected_s: Option<Option<f64>>,
+    before: Before,
+}
+
+/// The block before.
+#[derive(Default)]
+enum Before {
+    /// There was none: what follows cannot jump.
+    #[default]
+    None,
+    /// The transport stood.
+    Standing,
+    /// It played, and the next block begins here if nothing happens, s; `None` if the host told no position.
+    Playing(Option<f64>),
 }
 
 impl TransportWatch {
@@ -18,19 +28,21 @@ impl TransportWatch {
     /// Real-time safe.
     pub fn jumped(&mut self, transport: &Transport, num_samples: usize) -> bool {
         if !transport.playing {
-            self.expected_s = None;
+            self.before = Before::Standing;
             return false;
         }
         // A position in beats alone is left out: it seems to jump whenever the tempo moves.
         let sample_rate_hz = f64::from(transport.sample_rate);
         let position_s =
             transport.pos_seconds.or(transport.pos_samples.map(|samples| samples as f64 / sample_rate_hz));
-        let jumped = match (self.expected_s, position_s) {
-            (None, _) => true,
-            (Some(Some(expected_s)), Some(position_s)) => (position_s - expected_s).abs() > TOLERANCE_S,
-            (Some(_), _) => false,
+        let jumped = match (&self.before, position_s) {
+            (Before::Standing, _) => true,
+            (Before::Playing(Some(expected_s)), Some(position_s)) => {
+                (position_s - expected_s).abs() > TOLERANCE_S
+            }
+            _ => false,
         };
-        self.expected_s = Some(position_s.map(|s| s + num_samples as f64 / sample_rate_hz));
+        self.before = Before::Playing(position_s.map(|s| s + num_samples as f64 / sample_rate_hz));
         jumped
     }
 }
@@ -64,7 +76,7 @@ mod tests {
     #[test]
     fn a_host_without_positions_never_jumps() {
         let mut watch = TransportWatch::default();
-        assert!(watch.jumped(&at(None), 64));
+        assert!(!watch.jumped(&at(None), 64), "nothing before");
         assert!(!watch.jumped(&at(None), 64));
         assert!(!watch.jumped(&at(Some(9.0)), 64));
         assert!(watch.jumped(&at(Some(5.0)), 64));
