@@ -177,7 +177,51 @@ fn lock_words(meters: &Meters) -> String {
 
 fn null_words(meters: &Meters) -> String {
     match meters.readings.null_depth_db {
-        Some(depth_db) => format!("Null depth {depth_db:.1} dB"),
-        None => "Null depth not known yet".into(),
+        Some(depth_db) if meters.readings.lock == Lock::Locked => format!("Null depth {depth_db:.1} dB"),
+        _ => "Null depth not known yet".into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use minuend_engine::Readings;
+
+    use super::*;
+
+    fn shown(readings: Readings) -> Meters {
+        Meters { readings, sample_rate_hz: 48_000.0, latency_samples: 0 }
+    }
+
+    #[test]
+    fn a_late_backing_is_told_how_far_to_move() {
+        let words = lock_words(&shown(Readings {
+            lock: Lock::TooLate,
+            delay_samples: -120_000.0,
+            late_samples: 111_072.0,
+            ..Readings::default()
+        }));
+        assert_eq!(words, "Backing 2.314 s late: move its clip 2.314 s (111072 samples) earlier.");
+    }
+
+    #[test]
+    fn a_delay_is_told_in_both_units() {
+        let words = lock_words(&shown(Readings {
+            lock: Lock::Locked,
+            delay_samples: 1_234.0,
+            inverted: true,
+            ..Readings::default()
+        }));
+        assert_eq!(words, "Locked: delay 25.708 ms (1234.00 samples), polarity inverted.");
+        assert!(lock_words(&Meters::default()).starts_with("Not running"));
+    }
+
+    #[test]
+    fn a_null_depth_is_told_only_while_there_is_one() {
+        let deep = Readings { lock: Lock::Locked, null_depth_db: Some(61.26), ..Readings::default() };
+        assert_eq!(null_words(&shown(deep)), "Null depth 61.3 dB");
+        assert_eq!(
+            null_words(&shown(Readings { lock: Lock::Searching, ..deep })),
+            "Null depth not known yet"
+        );
     }
 }
