@@ -338,7 +338,9 @@ impl Engine {
         self.ticks[newest] = Tick { settings: hop.settings, filtered: false };
         let backing = mean_square([backing_l, backing_r]);
         self.silent_hops = if backing > AUDIBLE { 0 } else { self.silent_hops.saturating_add(1) };
-        self.readings.mix_db = power_to_db(mean_square([mix_l, mix_r])) as f32;
+        let mix = mean_square([mix_l, mix_r]);
+        self.guard.hear(mix);
+        self.readings.mix_db = power_to_db(mix) as f32;
         self.readings.backing_db = power_to_db(backing) as f32;
     }
 
@@ -455,7 +457,9 @@ impl Engine {
                     return; // What was learned round the old place is of no use.
                 }
                 let Some(learner) = &self.learner else { return };
-                self.learned.following_pays = matched.following_pays;
+                if let Some(pays) = matched.following_pays {
+                    self.learned.following_pays = pays;
+                }
                 self.learned.movement = self.follower.movement();
                 if let Some(gained) = matched.gained {
                     self.learned.taps.clone_from(&learner.taps);
@@ -638,7 +642,7 @@ impl Engine {
         self.learned.delay_samples = 0;
         self.learned.taps.clone_from(&self.silence);
         self.learned.movement = Movement::STILL;
-        self.learned.following_pays = false;
+        self.learned.following_pays = true;
         self.readings.match_revision += 1;
         self.learn_from = self.mix.end();
         self.follower.forget_statistics();

@@ -8,13 +8,14 @@ const EXCESS: f64 = 0.18;
 /// Mean square below which nothing counts: the first ring of a filter before the music starts (-80 dB re full scale).
 const INAUDIBLE: f64 = 1e-8;
 /// Once it has stepped in, the difference must stay below the mix for this long, seconds.
-const RELEASE_S: f64 = 0.5;
+const RELEASE_S: f64 = 0.03;
 
 /// Watches the energies of mix and difference hop by hop and says how much may be subtracted.
 pub struct Guard {
     energies: Vec<f64>,
     at: usize,
     sum: f64,
+    /// Largest excess of any stretch of the output that ends here, over the mix.
     excess: f64,
     closed_hops: usize,
     release_hops: usize,
@@ -40,23 +41,26 @@ impl Guard {
         (self.at, self.sum, self.excess, self.closed_hops) = (0, 0.0, 0.0, 0);
     }
 
-    /// Takes the energies of the hop that is about to leave; true if the backing may be subtracted from it.
-    pub fn allows(&mut self, mix: f64, difference: f64) -> bool {
+    /// Hears the energy of the newest hop of the mix, ahead of the one that is about to leave: the window reaches
+    /// from there into the past, so that an onset is measured against the music it starts.
+    pub fn hear(&mut self, mix: f64) {
         self.sum += mix - std::mem::replace(&mut self.energies[self.at], mix);
         self.at = (self.at + 1) % self.energies.len();
-        // Largest excess of any stretch that ends here, less what quieter stretches before it do not make good.
-        self.excess = (self.excess + difference - mix).max(0.0);
-        if self.excess > EXCESS * self.sum.max(INAUDIBLE * self.energies.len() as f64) {
+    }
+
+    /// Takes the energies of the hop that is about to leave; true if the backing may be subtracted from it.
+    pub fn allows(&mut self, mix: f64, difference: f64) -> bool {
+        let limit = EXCESS * self.sum.max(INAUDIBLE * self.energies.len() as f64);
+        let excess = (self.excess + difference - mix).max(0.0);
+        if excess > limit || (self.closed_hops > 0 && difference > mix) {
             self.closed_hops = self.release_hops;
-            self.excess = 0.0;
             return false;
         }
         if self.closed_hops > 0 {
-            // Still too loud by itself: wait on.
-            self.closed_hops = if difference > mix { self.release_hops } else { self.closed_hops - 1 };
-            self.excess = 0.0;
+            self.closed_hops -= 1;
             return false;
         }
+        self.excess = excess;
         true
     }
 }
@@ -75,6 +79,7 @@ mod tests {
             seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             let mix = 0.5 + f64::from(seed >> 16) / 65_536.0;
             let difference = mix * [0.01, 4.0, 1.5, 1.0, 0.0, 9.0][hop / 61 % 6];
+            guard.hear(mix);
             let output = if guard.allows(mix, difference) { difference } else { mix };
             mixes.push(mix);
             outputs.push(output);

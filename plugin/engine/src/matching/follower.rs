@@ -2,8 +2,10 @@
 //!
 //! A gain around 1 is tracked by a Kalman filter (Kalman 1960) with fixed-lag smoothing (Rauch, Tung, Striebel
 //! 1965) from weighted projections of the mix on the matched backing; the weights are the inverse covariance of
-//! the voice, taken from the residual itself (after Nakatani et al. 2010). How much the level moves is decided by
-//! split-band agreement: two halves of the spectrum that share no bin must move together. That rule is ours.
+//! the voice, taken from the residual itself (after Nakatani et al. 2010). Whether and how fast the level moves is
+//! decided by prediction across the spectrum: of several speeds, that one is followed with which the level tracked
+//! in one half of the bins best predicts the level measured in the other half. That rule is ours; maximum
+//! likelihood sees movement where there is none, because a voice is no white noise.
 
 use crate::sizes::Sizes;
 use crate::spectrum::{Spectrum, hann};
@@ -16,12 +18,21 @@ const LOOK: usize = 32;
 const KEPT: usize = LOOK + 3;
 /// Frames after which a frame is weighted again with the level known by then.
 const REWEIGHT: usize = 8;
-/// Frames between the two ends of the differences from which movement is told.
-const LAG: usize = 8;
-/// Time after which an unmeasured level is back at 1, seconds.
-const TAU_S: f64 = 0.5;
+/// Speeds on trial: variance of the movement per frame at 1/3 of a decade from each other.
+const NUM_SPEEDS: usize = 14;
+const NUM_TRIALS: usize = TAUS_S.len() * NUM_SPEEDS;
+const SLOWEST: f64 = 1e-8;
+/// Frames over which one verdict on the speeds is summed.
+const BLOCK: usize = 32;
+/// Blocks after which, statistics having started over, the movement known before is replaced.
+const ENOUGH_BLOCKS: usize = 6;
+/// Most that a single frame can say for or against a speed, in units of its variance.
+const MOST: f64 = 25.0;
+/// Times on trial after which an unmeasured level is back at 1, seconds: a limiter that lets go between words, a
+/// compressor that leans on a whole verse.
+const TAUS_S: [f64; 2] = [0.5, 8.0];
 /// Memory of the movement statistics, seconds.
-const MEMORY_S: f64 = 10.0;
+const MEMORY_S: f64 = 6.0;
 /// Band in which the level is read: codecs open holes above it that look like level changes.
 const BAND_HZ: (f64, f64) = (40.0, 5_000.0);
 /// Floor of the voice's power re the backing's in the weights.
@@ -38,13 +49,15 @@ const INFLATION: f64 = 2.0;
 pub struct Movement {
     /// Variance of the level's movement per frame; at most [`STILL`] = not moving.
     pub process: f64,
+    /// Time after which an unmeasured level is back at 1, seconds.
+    pub tau_s: f64,
     /// Factor on the variance that the weights predict for one measurement.
     pub measurement: f64,
 }
 
 impl Movement {
     /// Nothing moves, as far as is known.
-    pub const STILL: Self = Self { process: 1e-12, measurement: 2.0 };
+    pub const STILL: Self = Self { process: 1e-12, tau_s: TAUS_S[0], measurement: 2.0 };
 
     /// Whether the level moves at all.
     pub fn moves(&self) -> bool {
@@ -77,32 +90,33 @@ pub struct Follower {
     newest: usize,
     num_frames: u64,
     prior: (f64, f64),
-    decay: f64,
+    hop_s: f64,
     block_decay: f64,
-    block: Block,
-    sums: Sums,
+    trials: [Trial; NUM_TRIALS],
+    spread: Spread,
+    block_frames: usize,
+    num_blocks: usize,
     movement: Movement,
     learning: bool,
     hop: usize,
     output: f32,
 }
 
+/// One speed on trial: the level tracked in either half of the spectrum, and what it won in the other half against
+/// no movement at all.
 #[derive(Clone, Copy, Default)]
-struct Block {
-    frames: usize,
-    agreement: f64,
-    weight: f64,
-    spread: f64,
-    spread_weight: f64,
+struct Trial {
+    tracks: [(f64, f64); 2],
+    block: f64,
+    won: f64,
+    squares: f64,
 }
 
+/// How far the halves differ, re what the weights predict.
 #[derive(Clone, Copy, Default)]
-struct Sums {
-    agreement: f64,
-    agreement_squared: f64,
+struct Spread {
+    sum: f64,
     weight: f64,
-    spread: f64,
-    spread_weight: f64,
 }
 
 /// Gain for the hop that lies [`Follower::latency_samples`] back, gliding linearly.
@@ -144,10 +158,12 @@ impl Follower {
             newest: 0,
             num_frames: 0,
             prior: (0.0, 0.0),
-            decay: (-(hop as f64) / sizes.sample_rate_hz / TAU_S).exp(),
-            block_decay: (-((LOOK * hop) as f64) / sizes.sample_rate_hz / MEMORY_S).exp(),
-            block: Block::default(),
-            sums: Sums::default(),
+            hop_s: hop as f64 / sizes.sample_rate_hz,
+            block_decay: (-((BLOCK * hop) as f64) / sizes.sample_rate_hz / MEMORY_S).exp(),
+            trials: [Trial::default(); NUM_TRIALS],
+            spread: Spread::default(),
+            block_frames: 0,
+            num_blocks: 0,
             movement: Movement::STILL,
             learning: true,
             hop,
@@ -176,8 +192,10 @@ impl Follower {
 
     /// Starts the movement statistics over, for when the match beneath them has changed.
     pub fn forget_statistics(&mut self) {
-        self.block = Block::default();
-        self.sums = Sums::default();
+        self.trials = [Trial::default(); NUM_TRIALS];
+        self.spread = Spread::default();
+        self.block_frames = 0;
+        self.num_blocks = 0;
     }
 
     /// Movement in force.
@@ -208,6 +226,11 @@ impl Follower {
         FollowerGain { from: 1.0 + from, to: 1.0 + self.output }
     }
 
+    /// Factor by which an unmeasured level approaches 1 from frame to frame.
+    fn decay(&self, tau_s: f64) -> f64 {
+        (-self.hop_s / tau_s).exp()
+    }
+
     fn index(&self, age: usize) -> usize {
         (self.newest + KEPT - age) % KEPT
     }
@@ -215,7 +238,7 @@ impl Follower {
     fn take_frame(&mut self, mix: [&[f32]; 2], matched: [&[f32]; 2]) {
         self.newest = (self.newest + 1) % KEPT;
         self.num_frames += 1;
-        let predicted = self.frames[self.index(1)].level * self.decay;
+        let predicted = self.frames[self.index(1)].level * self.decay(self.movement.tau_s);
         let frame = &mut self.frames[self.newest];
         frame.level = predicted;
         (frame.z, frame.variance) = (0.0, 1e9);
@@ -299,50 +322,71 @@ impl Follower {
         }
     }
 
-    /// Split-band agreement: movement is what both halves of the spectrum report.
+    /// Puts every speed to the test in the frame that was just weighted again.
     fn learn_movement(&mut self) {
-        if self.num_frames <= (REWEIGHT + LAG + 2) as u64 {
-            return;
+        let frame = &self.frames[self.index(REWEIGHT)];
+        let (halves, information) = (frame.halves, frame.information);
+        let harmonic = 1.0 / (1.0 / information[0] + 1.0 / information[1]);
+        if harmonic > 1.0 {
+            let weight = harmonic.sqrt();
+            self.spread.sum += weight * ((halves[0] - halves[1]).powi(2) * harmonic).min(50.0);
+            self.spread.weight += weight;
         }
-        let (now, then) = (&self.frames[self.index(REWEIGHT)], &self.frames[self.index(REWEIGHT + LAG)]);
-        let harmonic = |f: &Frame| 1.0 / (1.0 / f.information[0] + 1.0 / f.information[1]);
-        let loud = |f: &Frame| 1.0 / f.variance > 1.0;
-        let block = &mut self.block;
-        if loud(now) {
-            let weight = harmonic(now).sqrt();
-            let spread = ((now.halves[0] - now.halves[1]).powi(2) * harmonic(now)).min(50.0);
-            block.spread += weight * spread;
-            block.spread_weight += weight;
-            if loud(then) {
-                let weight = harmonic(now).min(harmonic(then)).sqrt();
-                let product = (now.halves[0] - then.halves[0]) * (now.halves[1] - then.halves[1]);
-                block.agreement += weight * 0.5 * product;
-                block.weight += weight;
+        let noise = self.movement.measurement;
+        let decays = TAUS_S.map(|tau_s| self.decay(tau_s));
+        for (idx, trial) in self.trials.iter_mut().enumerate() {
+            let decay = decays[idx / NUM_SPEEDS];
+            for half in 0..2 {
+                let (mean, variance) = &mut trial.tracks[half];
+                *mean *= decay;
+                *variance = decay * decay * *variance + speed_variance(idx % NUM_SPEEDS);
+                let gain = *variance / (*variance + noise / information[half]);
+                *mean += gain * (halves[half] - *mean);
+                *variance *= 1.0 - gain;
+                let other = 1 - half;
+                let still = halves[other].powi(2);
+                let moving = (halves[other] - *mean).powi(2);
+                trial.block += ((still - moving) * information[other] / noise).clamp(-MOST, MOST);
             }
         }
-        block.frames += 1;
-        if block.frames < LOOK {
+        self.block_frames += 1;
+        if self.block_frames == BLOCK {
+            self.block_frames = 0;
+            self.judge_speeds();
+        }
+    }
+
+    fn judge_speeds(&mut self) {
+        let decay = self.block_decay;
+        for trial in &mut self.trials {
+            let block = std::mem::take(&mut trial.block);
+            trial.won = decay * trial.won + block;
+            trial.squares = decay * trial.squares + block * block;
+        }
+        let (best, trial) = self
+            .trials
+            .iter()
+            .enumerate()
+            .max_by(|a, b| a.1.won.total_cmp(&b.1.won))
+            .expect("there are speeds on trial");
+        // Two standard errors, from the scatter of the blocks.
+        let moves = trial.won > 2.0 * trial.squares.sqrt();
+        self.spread.sum *= decay;
+        self.spread.weight *= decay;
+        self.num_blocks += 1;
+        if self.num_blocks < ENOUGH_BLOCKS {
             return;
         }
-        let block = std::mem::take(&mut self.block);
-        let (sums, decay) = (&mut self.sums, self.block_decay);
-        sums.agreement = decay * sums.agreement + block.agreement;
-        sums.agreement_squared = decay * sums.agreement_squared + block.agreement * block.agreement;
-        sums.weight = decay * sums.weight + block.weight;
-        sums.spread = decay * sums.spread + block.spread;
-        sums.spread_weight = decay * sums.spread_weight + block.spread_weight;
-        let gamma = sums.agreement / (sums.weight + 1e-9);
-        let error = sums.agreement_squared.sqrt() / (sums.weight + 1e-9);
-        let (one, lag) = (self.decay.powi(2), self.decay.powi(2 * LAG as i32));
         self.movement = Movement {
-            process: ((gamma - 2.0 * error) / (1.0 - lag) * (1.0 - one)).clamp(1e-12, 1e-2),
-            measurement: (INFLATION * sums.spread / (sums.spread_weight + 1e-9)).clamp(0.5, 40.0),
+            process: if moves { speed_variance(best % NUM_SPEEDS) } else { Movement::STILL.process },
+            tau_s: TAUS_S[best / NUM_SPEEDS],
+            measurement: (INFLATION * self.spread.sum / (self.spread.weight + 1e-9)).clamp(0.5, 40.0),
         };
     }
 
     /// Fixed-lag smoothing; returns the movement at the oldest frame.
     fn smooth(&mut self) -> f64 {
-        let (a, q) = (self.decay, self.movement.process);
+        let (a, q) = (self.decay(self.movement.tau_s), self.movement.process);
         let mut filtered = [(0.0, 0.0); LOOK + 1];
         let (mut mean, mut variance) = self.prior;
         for (step, filtered) in filtered.iter_mut().enumerate() {
@@ -374,6 +418,10 @@ impl Follower {
         let level = f64::from(self.output) * 0.85;
         if level.abs() < 1e-6 { 0.0 } else { level }
     }
+}
+
+fn speed_variance(speed: usize) -> f64 {
+    SLOWEST * 10f64.powf(speed as f64 / 3.0)
 }
 
 /// Interleaved quarter-octave cells, at least 12 bins wide and 2 bins apart: the half of the spectrum each bin

@@ -25,7 +25,7 @@ pub struct Match {
     pub taps: Taps,
     /// How the level moves.
     pub movement: Movement,
-    /// Whether following the level made the difference smaller when it was last tried.
+    /// False if following the level did not make the difference smaller when it was last tried.
     pub following_pays: bool,
 }
 
@@ -38,7 +38,7 @@ impl Match {
             delay_samples: 0,
             taps: Taps::silent(num_taps),
             movement: Movement::STILL,
-            following_pays: false,
+            following_pays: true,
         }
     }
 
@@ -48,6 +48,7 @@ impl Match {
             && self.delay_samples.unsigned_abs() < 1 << 40
             && self.taps.h.iter().flatten().flatten().all(|x| x.abs() <= 64.0)
             && (0.0..=1e-2).contains(&self.movement.process)
+            && (0.01..=100.0).contains(&self.movement.tau_s)
             && (0.1..=100.0).contains(&self.movement.measurement)
     }
 }
