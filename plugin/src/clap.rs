@@ -89,7 +89,9 @@ impl HostLink {
             offline: AtomicBool::new(false),
             latency_samples: AtomicU32::new(0),
         });
-        MADE.set(Some(link.clone()));
+        if !link.host.is_null() {
+            MADE.set(Some(link.clone()));
+        }
         link
     }
 
@@ -283,34 +285,43 @@ unsafe extern "C" fn activate(
     min_frames: u32,
     max_frames: u32,
 ) -> bool {
-    // SAFETY: the host gives its instance, and calls nothing else on it meanwhile that uses these fields.
-    let rim = unsafe { &mut *plugin.cast_mut().cast::<Rim>() };
-    let Some(activate) = rim.inner.activate else { return false };
-    // SAFETY: the host gives its instance.
-    if !unsafe { activate(plugin, sample_rate_hz, min_frames, max_frames) } {
-        return false;
-    }
-    rim.silence = vec![0.0; max_frames as usize];
-    rim.num_channels = std::array::from_fn(|port| {
-        // SAFETY: an all-zero port is a valid one, and the host gives its instance.
-        unsafe {
-            let mut info: clap_audio_port_info = std::mem::zeroed();
-            get_port(plugin, port as u32, true, &mut info);
-            (info.channel_count as usize).min(MAX_CHANNELS)
+    // SAFETY: the host gives its instance, on the main thread, and calls nothing meanwhile that reads the fields set.
+    unsafe {
+        let activated = rim(plugin)
+            .inner
+            .activate
+            .is_some_and(|activate| activate(plugin, sample_rate_hz, min_frames, max_frames));
+        if !activated {
+            return false;
         }
-    });
-    let latency_samples = rim.link.latency_samples.load(Ordering::Relaxed);
-    if rim.wrapper().current_latency.swap(latency_samples, Ordering::SeqCst) != latency_samples {
-        // SAFETY: this is the main thread, and the type is the extension's.
-        unsafe {
-            if let Some(latency) = rim.link.extension::<clap_host_latency>(CLAP_EXT_LATENCY)
-                && let Some(changed) = latency.changed
-            {
-                changed(rim.link.host);
-            }
+        let num_channels = std::array::from_fn(|port| num_channels(plugin, port as u32));
+        let rim = &mut *plugin.cast_mut().cast::<Rim>();
+        rim.num_channels = num_channels;
+        rim.silence = vec![0.0; max_frames as usize];
+
+        let latency_samples = rim.link.latency_samples.load(Ordering::Relaxed);
+        if rim.wrapper().current_latency.swap(latency_samples, Ordering::SeqCst) != latency_samples
+            && let Some(latency) = rim.link.extension::<clap_host_latency>(CLAP_EXT_LATENCY)
+            && let Some(changed) = latency.changed
+        {
+            changed(rim.link.host);
         }
     }
     true
+}
+
+/// Channels of an input port.
+///
+/// # Safety
+///
+/// As for [`rim`], on the main thread.
+unsafe fn num_channels(plugin: *const clap_plugin, port: u32) -> usize {
+    // SAFETY: a port's description may be all zeros.
+    unsafe {
+        let mut info: clap_audio_port_info = std::mem::zeroed();
+        get_port(plugin, port, true, &mut info);
+        (info.channel_count as usize).min(MAX_CHANNELS)
+    }
 }
 
 unsafe extern "C" fn on_main_thread(plugin: *const clap_plugin) {
@@ -445,5 +456,52 @@ unsafe fn find_channels(given: &clap_process, port: usize, channels: &mut [*mut 
                 *channel = *buffer.data32.add(c);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn port(channels: &mut [*mut f32]) -> clap_audio_buffer {
+        let num_channels = channels.len() as u32;
+        clap_audio_buffer { data32: channels.as_mut_ptr(), channel_count: num_channels, ..NO_BUFFER }
+    }
+
+    fn found(ports: &[clap_audio_buffer], index: usize) -> [*mut f32; MAX_CHANNELS] {
+        let given = clap_process {
+            steady_time: -1,
+            frames_count: 1,
+            transport: ptr::null(),
+            audio_inputs: if ports.is_empty() { ptr::null() } else { ports.as_ptr() },
+            audio_outputs: ptr::null_mut(),
+            audio_inputs_count: ports.len() as u32,
+            audio_outputs_count: 0,
+            in_events: ptr::null(),
+            out_events: ptr::null(),
+        };
+        let mut channels = [ptr::null_mut(); MAX_CHANNELS];
+        // SAFETY: the ports are as many, and have as many channels, as they say.
+        unsafe { find_channels(&given, index, &mut channels) };
+        channels
+    }
+
+    #[test]
+    fn only_what_the_host_gives_is_read() {
+        let none = ptr::null_mut();
+        let mut samples = [0.0_f32; 3];
+        let [a, b, c] = samples.each_mut().map(ptr::from_mut);
+        let (mut two, mut one, mut three, mut half) = ([a, b], [c], [a, b, c], [none, b]);
+        let [stereo, mono] = [port(&mut two), port(&mut one)];
+        let [three, half] = [port(&mut three), port(&mut half)];
+        let empty = clap_audio_buffer { channel_count: 2, ..NO_BUFFER };
+
+        assert_eq!(found(&[stereo, mono], 0), [a, b]);
+        assert_eq!(found(&[stereo, mono], 1), [c, none]);
+        assert_eq!(found(&[stereo], 1), [none, none], "no second port");
+        assert_eq!(found(&[], 0), [none, none], "no ports");
+        assert_eq!(found(&[three], 0), [a, b], "more than asked for");
+        assert_eq!(found(&[half], 0), [none, b], "a channel without samples");
+        assert_eq!(found(&[empty], 0), [none, none], "a port without channels");
     }
 }
