@@ -103,7 +103,7 @@ impl Kept {
     }
 }
 
-/// A flag whether there is a match; then its rate (f64), delay (i64), movement (2 x f64), whether following pays (u8),
+/// A flag whether there is a match; then its rate (f64), delay (i64), movement (3 x f64), whether following pays (u8),
 /// taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where it
 /// begins (u32), its length (u32), its taps (f32).
 fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
@@ -114,8 +114,8 @@ fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     };
     bytes.extend(sample_rate_hz.to_le_bytes());
     bytes.extend(delay_samples.to_le_bytes());
-    bytes.extend(movement.process.to_le_bytes());
-    bytes.extend(movement.measurement.to_le_bytes());
+    let Movement { process, tau_s, measurement } = movement;
+    bytes.extend([process, tau_s, measurement].into_iter().flat_map(|value| value.to_le_bytes()));
     bytes.push(u8::from(*following_pays));
     bytes.extend((taps.num_taps() as u32).to_le_bytes());
     for response in taps.h.iter().flatten() {
@@ -137,6 +137,7 @@ fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
         delay_samples: i64::from_le_bytes(reader.array()?),
         movement: Movement {
             process: f64::from_le_bytes(reader.array()?),
+            tau_s: f64::from_le_bytes(reader.array()?),
             measurement: f64::from_le_bytes(reader.array()?),
         },
         following_pays: reader.flag()?,
@@ -412,7 +413,7 @@ mod tests {
             sample_rate_hz: 44_100.0,
             delay_samples: -1234,
             taps,
-            movement: Movement { process: 1e-3, measurement: 2.5 },
+            movement: Movement { process: 1e-3, tau_s: 0.5, measurement: 2.5 },
             following_pays: true,
         }
     }
@@ -444,8 +445,8 @@ mod tests {
     fn layout_1_is_read() {
         // Put together by hand, byte by byte as `encode` says, with another CRC-32 implementation (zlib).
         let text = concat!(
-            "AQAUAAAAeyJ0cmltIjp7ImYzMiI6MS41fX0BAAAAAICI5UAu+/////////yp8dJNYlA/AAAAAAAABEAB",
-            "CAAAAAQAAAABAAAAAAAAPwAAAAAAAAAAAgAAAAEAAAAAAIA9AwAAAAMAAAAAAAA+AACAvgAAAD6BOgnF",
+            "AQAUAAAAeyJ0cmltIjp7ImYzMiI6MS41fX0BAAAAAICI5UAu+/////////yp8dJNYlA/AAAAAAAA4D8AAAAAAA",
+            "AEQAEIAAAABAAAAAEAAAAAAAA/AAAAAAAAAAACAAAAAQAAAAAAgD0DAAAAAwAAAAAAAD4AAIC+AAAAPgYpmjQ=",
         );
         let kept = Kept::decode(text).unwrap();
         assert_eq!(kept.learned, Some(learned()));
