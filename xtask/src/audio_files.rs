@@ -29,6 +29,8 @@ pub struct AudioReader {
     /// Decoded and not yet handed out, `[channel_idx][sample_idx]`.
     pending: Vec<Vec<f32>>,
     pending_start: usize,
+    /// Silence still to be handed out before the first sample.
+    silence_left: u64,
 }
 
 impl AudioReader {
@@ -44,7 +46,7 @@ impl AudioReader {
         let stream = MediaSourceStream::new(Box::new(file), Default::default());
         let format = symphonia::default::get_probe()
             .probe(&Hint::new(), stream, Default::default(), Default::default())
-            .map_err(|e| anyhow!("{shown}: is no WAV or FLAC file ({e}); convert it to one of these"))?;
+            .map_err(|e| anyhow!("{shown}: cannot be read as WAV or FLAC ({e}); export it again, or convert it to one of these"))?;
         let track = format
             .default_track(TrackType::Audio)
             .with_context(|| format!("{shown}: holds no audio track"))?;
@@ -77,6 +79,7 @@ impl AudioReader {
             decoded_samples: 0,
             pending: vec![Vec::new(); num_channels],
             pending_start: 0,
+            silence_left: 0,
         })
     }
 
@@ -99,10 +102,13 @@ impl AudioReader {
     /// fewer than asked for only at the end, and then the rest of the block is silence.
     pub fn read(&mut self, block: &mut [Vec<f32>]) -> Result<usize> {
         let wanted = block.first().map_or(0, |channel| channel.len());
-        let mut filled = 0;
+        let mut filled = self.silence_left.min(wanted as u64) as usize;
+        self.silence_left -= filled as u64;
+        for channel in block.iter_mut() {
+            channel[..filled].fill(0.0);
+        }
         while filled < wanted {
-            let available = self.pending[0].len() - self.pending_start;
-            if available == 0 && !self.decode_packet()? {
+            if self.pending_start == self.pending[0].len() && !self.decode_packet()? {
                 break;
             }
             let count = (self.pending[0].len() - self.pending_start).min(wanted - filled);
@@ -117,6 +123,22 @@ impl AudioReader {
             channel[filled..].fill(0.0);
         }
         Ok(filled)
+    }
+
+    /// Moves the signal, before any of it is read: earlier by leaving out its first samples, or later, if negative, by
+    /// silence before them.
+    pub fn advance(&mut self, samples: i64) -> Result<()> {
+        self.silence_left = samples.min(0).unsigned_abs();
+        let mut left = samples.max(0) as usize;
+        while left > 0 {
+            if self.pending_start == self.pending[0].len() && !self.decode_packet()? {
+                break;
+            }
+            let count = left.min(self.pending[0].len() - self.pending_start);
+            self.pending_start += count;
+            left -= count;
+        }
+        Ok(())
     }
 
     /// Decodes one packet into `pending`; false at the end of the file.

@@ -1,6 +1,7 @@
 //! `cargo xtask render`: mix minus backing from files to a file, through the plug-in's own engine.
 
 pub mod command;
+mod far;
 
 use std::{
     fs,
@@ -10,6 +11,8 @@ use std::{
 
 use anyhow::{Context, Result, bail, ensure};
 use minuend_engine::{Engine, Inline, Lock, Readings, Settings, settings::Listen};
+
+use far::far_offset_samples;
 
 use crate::audio_files::{AudioReader, AudioWriter, Bits, check_writable};
 
@@ -71,11 +74,12 @@ pub fn render(request: &Render, progress: &mut dyn FnMut(f64) -> ControlFlow<()>
     }
 
     // First pass: learn, moving the backing until it lies within reach of the engine's latency.
-    let mut skip_samples = 0;
+    check_fit(request)?;
+    let mut advance_samples = far_offset_samples(&request.mix, &request.backing)?;
     let mut moves = 0;
     let first = loop {
         let mut late_samples = 0.0;
-        let first = play(request, skip_samples, None, &mut |block| {
+        let first = play(request, advance_samples, None, &mut |block| {
             if block.readings.lock == Lock::TooLate && moves < MAX_MOVES {
                 late_samples = block.readings.late_samples;
                 return Ok(ControlFlow::Break(()));
@@ -85,7 +89,7 @@ pub fn render(request: &Render, progress: &mut dyn FnMut(f64) -> ControlFlow<()>
         if late_samples <= 0.0 {
             break first;
         }
-        skip_samples += late_samples.ceil() as u64;
+        advance_samples += late_samples.ceil() as i64;
         moves += 1;
     };
     let listen = request.settings.listen;
@@ -109,7 +113,7 @@ pub fn render(request: &Render, progress: &mut dyn FnMut(f64) -> ControlFlow<()>
         request.overwrite,
     )?;
     let mut depths_db = Vec::new();
-    let second = play(request, skip_samples, Some(&first.engine), &mut |block| {
+    let second = play(request, advance_samples, Some(&first.engine), &mut |block| {
         writer.write(block.output)?;
         depths_db.extend(block.readings.null_depth_db);
         report(progress, 0.5 + block.done / 2.0)
@@ -117,7 +121,7 @@ pub fn render(request: &Render, progress: &mut dyn FnMut(f64) -> ControlFlow<()>
     let readings = second.engine.readings();
     Ok(Rendered {
         sample_rate_hz: second.sample_rate_hz,
-        delay_samples: readings.delay_samples - skip_samples as f64,
+        delay_samples: readings.delay_samples - advance_samples as f64,
         inverted: readings.inverted,
         null_depth_db: median(depths_db),
         locked: second.locked_blocks as f64 / second.backed_blocks.max(1) as f64,
@@ -143,24 +147,30 @@ struct Pass {
     locked_blocks: usize,
 }
 
-/// Plays both files through an engine once, without the first samples of the backing, and hands out the output with
-/// the latency taken off. Starts with the match of `teacher`, if there is one.
+/// Refuses files that cannot be compared sample by sample.
+fn check_fit(request: &Render) -> Result<()> {
+    let [mix_hz, backing_hz] = [AudioReader::open(&request.mix)?, AudioReader::open(&request.backing)?]
+        .map(|file| file.sample_rate_hz());
+    ensure!(
+        mix_hz == backing_hz,
+        "{} has {mix_hz} Hz but {} has {backing_hz} Hz; convert one to the rate of the other",
+        request.mix.display(),
+        request.backing.display()
+    );
+    Ok(())
+}
+
+/// Plays both files through an engine once, the backing earlier by some samples, or later if they are negative, and
+/// hands out the output with the latency taken off. Starts with the match of `teacher`, if there is one.
 fn play(
     request: &Render,
-    skip_samples: u64,
+    advance_samples: i64,
     teacher: Option<&Engine>,
     each: &mut dyn FnMut(Block) -> Result<ControlFlow<()>>,
 ) -> Result<Pass> {
     let mut mix = AudioReader::open(&request.mix)?;
     let mut backing = AudioReader::open(&request.backing)?;
     let (sample_rate_hz, num_channels) = (mix.sample_rate_hz(), mix.num_channels());
-    ensure!(
-        backing.sample_rate_hz() == sample_rate_hz,
-        "{} has {sample_rate_hz} Hz but {} has {} Hz; convert one to the rate of the other",
-        request.mix.display(),
-        request.backing.display(),
-        backing.sample_rate_hz()
-    );
     let mut engine = Engine::new(f64::from(sample_rate_hz), num_channels)
         .with_context(|| request.mix.display().to_string())?;
     if let Some(teacher) = teacher {
@@ -169,14 +179,7 @@ fn play(
 
     let mut mix_block = vec![vec![0.0; BLOCK_SAMPLES]; num_channels];
     let mut backing_block = vec![vec![0.0; BLOCK_SAMPLES]; backing.num_channels()];
-    let mut left = skip_samples;
-    while left > 0 {
-        let count = left.min(BLOCK_SAMPLES as u64);
-        backing_block.iter_mut().for_each(|channel| channel.resize(count as usize, 0.0));
-        backing.read(&mut backing_block)?;
-        left -= count;
-    }
-    backing_block.iter_mut().for_each(|channel| channel.resize(BLOCK_SAMPLES, 0.0));
+    backing.advance(advance_samples)?;
 
     let mut worker = Inline::default();
     let mut num_samples = 0;
