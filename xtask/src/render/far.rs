@@ -15,8 +15,9 @@ const COARSE_RATE_HZ: u32 = 4_000;
 /// How much of each file is compared, s: a quarter of an hour takes about 150 MiB.
 const REACH_S: u64 = 900;
 
-/// How far the highest peak must stand above all others. Whole right songs stood 4 and more times above, wrong songs
-/// and songs of loops at most 1.4.
+/// How far the highest peak must stand above all others. In 27 of 28 pairs of a mix and its backing, clean to worn vinyl,
+/// it stood 3.2 to 38 times above them, in a rearranged one 1.1; in 284 pairs of different songs the median was 1.05,
+/// and nothing away from the start of both stood twice as high.
 const CLEAR: f32 = 2.0;
 
 /// By how many samples the backing must be moved earlier (later, if negative) to bring it to about its place, if that is
