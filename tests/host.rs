@@ -269,20 +269,20 @@ impl Bare {
         params.flush(&mut handle, &InputEvents::from_buffer(&event), &mut OutputEvents::void());
     }
 
-    /// Processes one block. `backing` may have no channels; `in_place` gives the main output the main input's
-    /// buffers.
+    /// Processes one block. `backing` may have no channels, or not be given as a port at all; `in_place` gives the
+    /// main output the main input's buffers.
     pub fn block(
         &mut self,
         mix: &[Vec<f32>],
-        backing: &[Vec<f32>],
+        backing: Option<&[Vec<f32>]>,
         in_place: bool,
         events: &impl InputEventBuffer,
     ) -> Audio {
-        let (mut mix, mut backing) = (mix.to_vec(), backing.to_vec());
+        let (mut mix, mut channels) = (mix.to_vec(), backing.unwrap_or_default().to_vec());
         // What a host leaves in an output buffer is anything but silence.
         let mut out = vec![vec![f32::NAN; mix[0].len()]; mix.len()];
         let (mut inputs, mut outputs) = (AudioPorts::with_capacity(4, 2), AudioPorts::with_capacity(2, 1));
-        let inputs = inputs.with_input_buffers([&mut mix, &mut backing].map(|port| AudioPortBuffer {
+        let inputs = inputs.with_input_buffers([&mut mix, &mut channels].map(|port| AudioPortBuffer {
             latency: 0,
             channels: AudioPortBufferType::f32_input_only(port.iter_mut().map(InputChannel::variable)),
         }));
@@ -291,8 +291,10 @@ impl Bare {
             channels: AudioPortBufferType::f32_output_only(out.iter_mut().map(Vec::as_mut_slice)),
         }]);
         let mut ports = inputs.as_raw_buffers().to_vec();
-        if backing.is_empty() {
-            ports[1].data32 = std::ptr::null_mut();
+        match backing {
+            None => ports.truncate(1),
+            Some([]) => ports[1].data32 = std::ptr::null_mut(),
+            Some(_) => {}
         }
         if in_place {
             outputs.as_raw_buffers()[0].data32 = ports[0].data32;
@@ -308,12 +310,14 @@ impl Bare {
     }
 
     /// Plays a signal.
-    pub fn play(&mut self, mix: &[Vec<f32>], backing: &[Vec<f32>], in_place: bool) -> Audio {
+    pub fn play(&mut self, mix: &[Vec<f32>], backing: Option<&[Vec<f32>]>, in_place: bool) -> Audio {
         let (length, block) = (mix[0].len(), MAX_BLOCK as usize);
         let mut out = vec![Vec::with_capacity(length); mix.len()];
         for from in (0..length).step_by(block) {
             let cut = |port: &[Vec<f32>]| crate::signals::part(port, from, (from + block).min(length));
-            for (whole, block) in out.iter_mut().zip(self.block(&cut(mix), &cut(backing), in_place, &())) {
+            for (whole, block) in
+                out.iter_mut().zip(self.block(&cut(mix), backing.map(cut).as_deref(), in_place, &()))
+            {
                 whole.extend(block);
             }
         }

@@ -6,7 +6,7 @@ use clack_host::prelude::UnknownEvent;
 
 use crate::host::{Bare, Change, Plugin, random_blocks};
 use crate::signals::{Audio, Noise, RATE_HZ, Song, assert_same, join, level_db, part, silence};
-use crate::sound::{HELD, assert_never_worse, learned};
+use crate::sound::{HELD, LEARN_S, assert_never_worse, learned};
 
 /// Automation that lands inside blocks, on their edges and twice on one sample.
 const AUTOMATION: [Change; 9] = [
@@ -24,7 +24,7 @@ const AUTOMATION: [Change; 9] = [
 #[test]
 fn every_division_into_blocks_gives_the_same_samples() {
     // Long enough to find the backing, learn under the voice and subtract, so that every stage is in the way.
-    let song = Song::new(2, 5.0, RATE_HZ, 1_234, -0.8);
+    let song = Song::swaying(5.0);
     let run = |blocks: &[usize]| Plugin::playing(&[]).play_in(&song.mix, &song.backing, blocks, &AUTOMATION);
     let expected = run(&[512]);
     let latency = Plugin::playing(&[]).host.latency_samples();
@@ -84,8 +84,14 @@ fn reset_leaves_nothing_behind() {
     assert_same(&plugin.play(&song.mix, &song.backing), &fresh, "before learning");
 
     // Learned and held: the match stays, the signals go.
-    let fresh = Plugin::recalled(learned(), &HELD).play(&song.mix, &song.backing);
-    let mut plugin = Plugin::recalled(learned(), &HELD);
+    let whole = Song::swaying(LEARN_S);
+    let mut learner = Plugin::playing(&[]);
+    learner.play(&whole.mix, &whole.backing);
+    learner.set(&[("hold", "On")]);
+    let session = learner.state();
+    let song = Song::swaying(2.0);
+    let fresh = Plugin::recalled(&session, &[]).play(&song.mix, &song.backing);
+    let mut plugin = Plugin::recalled(&session, &[]);
     plugin.play(&other.mix, &other.backing);
     plugin.host.reset();
     assert_same(&plugin.play(&song.mix, &song.backing), &fresh, "with Hold");
@@ -188,9 +194,9 @@ fn blocks_of_no_samples_and_of_one_are_fine() {
     host.activate(RATE_HZ);
     for n in 0..song.mix[0].len() {
         let one = part(&song.mix, n, n + 1);
-        host.block(&one, &part(&song.backing, n, n + 1), false, &());
+        host.block(&one, Some(&part(&song.backing, n, n + 1)), false, &());
         if n % 1_000 == 0 {
-            host.block(&silence(2, 0), &silence(2, 0), false, &());
+            host.block(&silence(2, 0), Some(&silence(2, 0)), false, &());
         }
     }
 }
@@ -219,7 +225,7 @@ fn an_allocation_in_process_would_end_this_suite() {
     if std::env::var_os(CHILD).is_some() {
         let mut host = Bare::new();
         host.activate(RATE_HZ);
-        host.block(&song.mix, &song.backing, false, &Allocating);
+        host.block(&song.mix, Some(&song.backing), false, &Allocating);
         return;
     }
     let child = |set: bool| {

@@ -13,7 +13,7 @@ use xtask::audio_files::{Bits, read_all, write_all};
 use xtask::render::{Render, Rendered, render};
 
 use crate::host::Plugin;
-use crate::signals::{Audio, RATE_HZ, Song, assert_same, difference, join, level_db, scale, silence};
+use crate::signals::{Audio, RATE_HZ, Song, assert_same, difference, join, level_db, part, scale, silence};
 
 const RATE: u32 = RATE_HZ as u32;
 
@@ -97,6 +97,25 @@ fn a_render_is_the_bounce_bit_for_bit() {
         let change_db = level_db(&difference(&found, &song.mix)) - level_db(&song.mix);
         assert!(change_db > -10.0, "nothing was subtracted, so nothing is tested: {change_db:.1} dB");
     }
+}
+
+/// What a host cannot do, a file can: start the backing earlier.
+#[test]
+fn a_late_backing_is_moved_and_nulls() {
+    let delay = -60_000;
+    let song = Song::new(2, 8.0, RATE_HZ, delay, -1.0);
+    let folder = folder();
+    let (mix, backing) = song_files(folder.path(), &song);
+    let plain = Settings { slope: Slope::Off, ..Settings::default() };
+    let request = Render { settings: plain, ..request(folder.path(), &mix, &backing) };
+    let rendered = run(&request).expect("the song is rendered");
+    assert_eq!((rendered.delay_samples.round() as i64, rendered.inverted), (delay, true));
+    let (out, _) = read_all(&request.out).expect("the output can be read");
+    // From the first bars, learned in the first pass, to where the backing's file runs out.
+    let [rest, backing] = [difference(&out, &song.voice), song.backing_in_mix]
+        .map(|audio| level_db(&part(&audio, 24_000, audio[0].len() - 70_000)));
+    // A copy, so rounding alone should be left; -80 dB is what the design asks of it.
+    assert!(rest - backing <= -80.0, "{:.1} dB left", rest - backing);
 }
 
 /// Integer samples as a file holds them, and the floats they stand for: full scale is 2^(bits - 1).

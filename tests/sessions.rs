@@ -6,8 +6,8 @@ use crate::sound::{LEARN_S, PLAIN};
 
 #[test]
 fn a_session_reopened_with_hold_sounds_as_it_was_left() {
-    // Delay, level and polarity all off their neutral places, so that losing any of them is heard.
-    let song = Song::new(2, LEARN_S, RATE_HZ, 1_234, -0.7);
+    // Delay, level, polarity and movement all off their neutral places, so that losing any of them is heard.
+    let song = Song::swaying(LEARN_S);
     let mut plugin = Plugin::playing(&[]);
     plugin.bounce(&song.mix, &song.backing);
     plugin.set(&[("hold", "On"), ("trim", "0.5 dB"), ("lowcut", "120 Hz")]);

@@ -122,6 +122,20 @@ impl Song {
         Self { mix, backing, backing_in_mix, voice }
     }
 
+    /// A song whose backing sways in level by 3 dB up and down, about every second and a half, as under a bus
+    /// compressor: every stage has something to do.
+    pub fn swaying(seconds: f64) -> Self {
+        let mut song = Self::new(2, seconds, RATE_HZ, 1_234, -0.8);
+        for channel in &mut song.backing_in_mix {
+            for (n, x) in channel.iter_mut().enumerate() {
+                let level_db = 3.0 * (TAU * 0.7 * n as f64 / RATE_HZ).sin();
+                *x *= 10f64.powf(level_db / 20.0) as f32;
+            }
+        }
+        song.mix = sum(&song.backing_in_mix, &song.voice);
+        song
+    }
+
     /// The plainest song: an exact copy of the backing under the voice.
     pub fn copy(channels: usize, seconds: f64) -> Self {
         Self::new(channels, seconds, RATE_HZ, 0, 1.0)
