@@ -149,7 +149,7 @@ fn flac(samples: &[Vec<i32>], bits: usize) -> Vec<u8> {
     let mut sink = flacenc::bitsink::ByteSink::new();
     stream.write(&mut sink).expect("memory can be written");
     let mut file = sink.as_slice().to_vec();
-    // The smallest block in the header excludes the last one (RFC 9639, 8.2); flacenc counts it in, and a reader may
+    // The smallest block in the header excludes the last one (RFC 9639, 8.2; from memory); flacenc counts it in, and a reader may
     // take the stream for one of varying blocks. Bytes 8 and 9, after "fLaC" and a block header, are that size.
     file.copy_within(10..12, 8);
     file
@@ -218,7 +218,7 @@ fn what_is_written_is_a_sound_wav() {
     assert!(run(&clipped).expect("the song is rendered").clipped_samples > 0);
 }
 
-/// A WAV header as Microsoft and IBM laid it down in 1991, saying whatever a test wants it to say.
+/// A WAV header as Microsoft and IBM laid it down in 1991 (from memory), saying whatever a test wants it to say.
 fn header(channels: u16, rate: u32, bits: u16, data_bytes: u32) -> Vec<u8> {
     let frame = channels * bits / 8;
     [

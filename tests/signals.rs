@@ -10,7 +10,7 @@ pub type Audio = Vec<Vec<f32>>;
 /// Rate of nearly all signals, Hz.
 pub const RATE_HZ: f64 = 48_000.0;
 
-/// Seeded noise: SplitMix64 (Steele, Lea & Flood, OOPSLA 2014), constants as in the published code.
+/// Seeded noise: SplitMix64 (Steele, Lea & Flood, OOPSLA 2014), constants from memory.
 pub struct Noise(u64);
 
 impl Noise {
