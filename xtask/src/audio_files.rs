@@ -338,3 +338,59 @@ fn new_temporary(folder: &Path) -> std::io::Result<NamedTempFile> {
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
     builder.tempfile_in(folder)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Moving a signal is leaving out its start, or silence before it.
+    #[test]
+    fn a_signal_is_moved_by_whole_samples() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("ramp.wav");
+        let ramp: Vec<f32> = (1..=10_000).map(|n| n as f32).collect();
+        write_all(&path, 8_000, std::slice::from_ref(&ramp)).unwrap();
+        for advance in [0, 1, 4_321, -1, -5_000, 10_000, 20_000] {
+            let mut reader = AudioReader::open(&path).unwrap();
+            reader.advance(advance).unwrap();
+            let mut block = [vec![f32::NAN; 12_000]];
+            reader.read(&mut block).unwrap();
+            for (n, &found) in block[0].iter().enumerate() {
+                let source = usize::try_from(n as i64 + advance).ok().and_then(|n| ramp.get(n));
+                assert_eq!(found, source.copied().unwrap_or(0.0), "sample {n}, moved by {advance}");
+            }
+        }
+    }
+
+    /// Sizes in the RIFF header have 32 bits (Microsoft and IBM 1991): what does not fit is refused before the work.
+    #[test]
+    fn more_than_a_wav_file_can_hold_is_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("long.wav");
+        let three_hours = 3 * 3600 * 96_000;
+        let refused = AudioWriter::create(&path, 2, 96_000, three_hours, Bits::Float, false).err().unwrap();
+        assert!(
+            refused.to_string().contains("long.wav") && refused.to_string().contains("24 bits"),
+            "{refused}"
+        );
+        assert!(AudioWriter::create(&path, 2, 48_000, three_hours / 2, Bits::Float, false).is_ok());
+        assert_eq!(
+            fs::read_dir(folder.path()).unwrap().count(),
+            0,
+            "a file that was not finished is left behind"
+        );
+    }
+
+    /// A file written is as readable to others as any new file of the user's is.
+    #[cfg(unix)]
+    #[test]
+    fn permissions_are_those_of_a_new_file() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let [ours, any] = ["ours.wav", "any"].map(|name| folder.path().join(name));
+        write_all(&ours, 8_000, &[vec![0.0]]).unwrap();
+        fs::write(&any, "").unwrap();
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode();
+        assert_eq!(mode(&ours), mode(&any));
+    }
+}

@@ -230,3 +230,48 @@ fn median(mut values: Vec<f32>) -> Option<f32> {
     values.sort_by(f32::total_cmp);
     values.get(values.len() / 2).copied()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audio_files::{read_all, write_all};
+
+    /// Whatever the distance between the starts, the backing goes: nearer than the engine looks, later than its
+    /// latency covers, and further away than it looks on either side.
+    #[test]
+    fn any_distance_is_bridged() {
+        const RATE_HZ: u32 = 8_000;
+        let mut state = 1u64;
+        // Lehmer's generator with the constants of Park and Miller 1988.
+        let mut noise = |_| {
+            state = state * 16_807 % 2_147_483_647;
+            state as f32 / 2_147_483_647.0 - 0.5
+        };
+        let song: Vec<f32> = (0..12 * RATE_HZ).map(&mut noise).collect();
+        let silence = |samples: i64| vec![0.0; samples.max(0) as usize];
+        let folder = tempfile::tempdir().unwrap();
+        let [mix, backing, out] = ["mix.wav", "backing.wav", "out.wav"].map(|name| folder.path().join(name));
+        for delay in [0, 4_000, -12_345, 100_000, -100_000] {
+            let in_mix = [silence(delay), song.clone()].concat();
+            write_all(&mix, RATE_HZ, std::slice::from_ref(&in_mix)).unwrap();
+            write_all(&backing, RATE_HZ, &[[silence(-delay), song.clone()].concat()]).unwrap();
+            let request = Render {
+                mix: mix.clone(),
+                backing: backing.clone(),
+                out: out.clone(),
+                settings: Settings::default(),
+                bits: Bits::Float,
+                overwrite: true,
+            };
+            let rendered = render(&request, &mut |_| ControlFlow::Continue(())).unwrap();
+            assert!((rendered.delay_samples - delay as f64).abs() < 0.1, "{delay}: {rendered:?}");
+            let (left, _) = read_all(&out).unwrap();
+            assert_eq!(left[0].len(), in_mix.len());
+            let energy = |signal: &[f32]| signal.iter().map(|x| x * x).sum::<f32>();
+            // The first moments of a song may pass while the recalled place is confirmed; all the rest goes.
+            let rest = &left[0][left[0].len() - 10 * RATE_HZ as usize..];
+            let down_db = 10.0 * (energy(rest) / energy(&song)).log10();
+            assert!(down_db < -60.0, "{down_db} dB left at {delay}");
+        }
+    }
+}
