@@ -9,10 +9,12 @@
 //! Everything works in hops of a fixed length. Each stage lags its input by a constant; settings travel with the
 //! mix sample they arrived with, so each stage looks up the settings of the moment it is working on.
 
+use crate::align::course::Course;
 use crate::align::delay_line::{DelayLine, TAPS};
+use crate::align::drift::{Drift, Wander};
 use crate::align::lock::{Change, Place};
 use crate::align::search::{EARLY_S, Found, LATE_S};
-use crate::framing::Framing;
+use crate::framing::{Framing, SILENCE};
 use crate::guard::Guard;
 use crate::job::{Job, Worker};
 use crate::learner::{Given, Learner, Outcome, Task};
@@ -43,9 +45,8 @@ const LATE: usize = 6144;
 const AUDIBLE: f64 = 1e-7;
 /// Silence after which the backing counts as gone, seconds.
 const GONE_S: f64 = 2.0;
-/// Music with which a backing is searched the first time, and again after it was lost, seconds.
-const SEARCH_S: f64 = 4.0;
-const SEARCH_AGAIN_S: f64 = 2.0;
+/// Music before the moment at which a new place was found that is taken to belong to it, seconds.
+const NEW_PLACE_S: f64 = 1.0;
 /// Hops handed to the learner at once while it catches up after a job.
 const CATCH_UP_HOPS: usize = 4;
 /// Jumps of the transport that are remembered.
@@ -64,6 +65,9 @@ pub struct Engine {
     ticks: Vec<Tick>,
     jumps: [i64; JUMPS],
 
+    drift: Drift,
+    /// Delays in force, beside the mix they belong to.
+    course: Course,
     delay_line: DelayLine,
     filter: Filter,
     follower: Follower,
@@ -86,6 +90,8 @@ pub struct Engine {
     stale: bool,
     /// Position before which mix and backing may belong together otherwise.
     learn_from: i64,
+    /// Position in the song less position since the last reset.
+    song_offset: i64,
     silent_hops: u64,
     learned: Match,
     silence: Taps,
@@ -134,9 +140,13 @@ impl Engine {
         let (hop, num_taps) = (sizes.hop(), sizes.scaled(FILTER_TAPS));
         let filter = Filter::new(hop, num_taps);
         let follower = Follower::new(sizes);
-        let past = sizes.scaled(LATE) + filter.latency_samples() + follower.latency_samples();
+        let drift = Drift::new(sizes);
+        let past = sizes.scaled(LATE)
+            + drift.latency_samples()
+            + filter.latency_samples()
+            + follower.latency_samples();
         let glide = |value, time_ms| Glide::new(value, time_ms, sample_rate_hz);
-        Ok(Self {
+        let mut engine = Self {
             framing: Framing::new(hop),
             now: 0,
             // The learner reads from these as well; it is never longer away than a few seconds.
@@ -145,7 +155,9 @@ impl Engine {
             levels: Ring::new(past + hop),
             ticks: vec![Tick::default(); past / hop + 1],
             jumps: [i64::MIN; JUMPS],
+            course: Course::new(sizes.samples(LATE_S) / hop),
             delay_line: DelayLine::new(hop),
+            drift,
             matched: Ring::new(follower.latency_samples() + hop),
             filter,
             follower,
@@ -179,12 +191,15 @@ impl Engine {
             back_at: 0,
             stale: false,
             learn_from: 0,
+            song_offset: 0,
             silent_hops: u64::MAX,
             learned: Match::unknown(sample_rate_hz, num_taps),
             silence: Taps::silent(num_taps),
             readings: Readings::default(),
             sizes,
-        })
+        };
+        engine.reset();
+        Ok(engine)
     }
 
     /// How much later the output is than the mix, samples: one constant for every setting.
@@ -194,7 +209,12 @@ impl Engine {
 
     /// Lag of the last stage behind the newest whole hop.
     fn lag_samples(&self) -> usize {
-        self.sizes.scaled(LATE) + self.filter.latency_samples() + self.follower.latency_samples()
+        self.align_lag_samples() + self.filter.latency_samples() + self.follower.latency_samples()
+    }
+
+    /// Lag of the alignment.
+    fn align_lag_samples(&self) -> usize {
+        self.sizes.scaled(LATE) + self.drift.latency_samples()
     }
 
     /// Forgets all signals, keeps the match: an engine after `reset` equals a new one that recalls the match.
@@ -207,6 +227,7 @@ impl Engine {
         }
         self.ticks.fill(Tick::default());
         self.jumps = [i64::MIN; JUMPS];
+        self.course.restart(-((self.align_lag_samples() / self.sizes.hop()) as i64));
         self.delay_line.reset();
         self.filter.reset();
         self.follower.reset();
@@ -218,6 +239,7 @@ impl Engine {
         self.glides.fresh = true;
         self.forget_heard();
         self.learn_from = 0;
+        self.song_offset = 0;
         self.silent_hops = u64::MAX;
         self.schedule.reset(0);
         let revision = self.readings.match_revision;
@@ -237,7 +259,7 @@ impl Engine {
     fn take_up(&mut self) {
         if self.learned.known {
             let inverted = self.learned.taps.level().iter().sum::<f32>() < 0.0;
-            self.place.recall(self.learned.delay_samples, inverted);
+            self.place.recall(self.learned_delay(self.mix.end()).round() as i64, inverted);
         } else {
             self.place.reset();
         }
@@ -248,7 +270,21 @@ impl Engine {
         } else {
             self.filter.exchange(taps);
         }
+        self.restart_drift(self.learned.wander);
         self.follower.set_movement(self.learned.movement, true);
+    }
+
+    /// Delay at a position of the mix by the learned law, samples.
+    fn learned_delay(&self, position: i64) -> f64 {
+        self.learned.delay_samples + self.learned.wander.rate * (position + self.song_offset) as f64
+    }
+
+    /// Starts tracking the delay at the place in force.
+    fn restart_drift(&mut self, wander: Wander) {
+        let newest = self.mix.end() - self.sizes.scaled(LATE) as i64;
+        let delay = if wander.moves() { self.learned_delay(newest) } else { self.place.delay_samples as f64 };
+        self.drift.restart(delay, wander, newest);
+        self.drift.set_filter(&self.learned.taps);
     }
 
     /// Processes one host block of any length in place: `mix` comes in and the output goes out.
@@ -279,15 +315,17 @@ impl Engine {
     /// The path of the samples.
     fn hop(&mut self, worker: &mut impl Worker) {
         let hop = self.sizes.hop();
-        let late = self.sizes.scaled(LATE);
         self.take_in();
         self.learn(worker);
+        self.track();
 
         // Align: the backing is read at the delay found, plus what the user adds.
-        let start = self.mix.end() - (hop + late) as i64;
-        let nudge = self.tick(late).settings.nudge_samples;
-        let delay = self.place.delay_samples as f64 + f64::from(nudge);
-        self.delay_line.read(&self.backing, start, delay, &mut self.scratch.aligned);
+        let lag = self.align_lag_samples();
+        let start = self.mix.end() - (hop + lag) as i64;
+        let delay = self.drift.delay_at(start + hop as i64);
+        self.course.push(delay);
+        let nudge = f64::from(self.tick(lag).settings.nudge_samples);
+        self.delay_line.read(&self.backing, start, delay + nudge, &mut self.scratch.aligned);
         self.silence_across_jumps(start);
 
         // Match level (and tone, once there is more than a level).
@@ -296,7 +334,7 @@ impl Engine {
         self.ticks[newest].filtered = !self.filter.is_silent();
 
         // Follow the level as it moves.
-        let lag = late + self.filter.latency_samples();
+        let lag = lag + self.filter.latency_samples();
         self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
         let [mix_l, mix_r] = &self.scratch.mix;
         let [filtered_l, filtered_r] = &self.scratch.filtered;
@@ -342,6 +380,26 @@ impl Engine {
         self.guard.hear(mix);
         self.readings.mix_db = power_to_db(mix) as f32;
         self.readings.backing_db = power_to_db(backing) as f32;
+    }
+
+    /// Tracks the delay as it moves.
+    fn track(&mut self) {
+        if self.place.state != Lock::Locked {
+            return;
+        }
+        let moved_before = self.drift.wander().moves();
+        let end = self.mix.end() - self.sizes.scaled(LATE) as i64;
+        self.drift.advance(&self.mix, &self.backing, end, !self.framing.hop.settings.hold);
+        let moves = self.drift.wander().moves();
+        if moves {
+            self.place.delay_samples = self.drift.delay_at(end).round() as i64;
+            self.place.found_samples = self.drift.delay_at(end);
+        }
+        if moves != moved_before {
+            // What was learned under the other assumption is smeared: learn again from here.
+            self.learn_from = self.mix.end() - self.align_lag_samples() as i64;
+            self.schedule.locked(self.now);
+        }
     }
 
     /// What travelled with the hop that arrived `age_samples` before the newest.
@@ -398,6 +456,7 @@ impl Engine {
             }
         }
         let within_reach = self.silent_hops < self.sizes.hops(EARLY_S);
+        learner.hear_course(&self.course);
         if hold || learner.end() < self.mix.end() || !within_reach {
             return;
         }
@@ -408,12 +467,11 @@ impl Engine {
             return;
         };
         learner.task = match due {
-            // After an edit only the newest music belongs to the new place.
-            Due::Search if self.place.state == Lock::Searching => Task::Search(SEARCH_S),
-            Due::Search => Task::Search(SEARCH_AGAIN_S),
+            Due::Search => Task::Search,
             Due::Look => Task::Look(self.place.delay_samples),
             Due::Match => Task::Match(Given {
                 delay_samples: self.place.delay_samples,
+                moving: self.drift.wander().moves(),
                 from: self.learn_from,
                 movement: self.follower.movement(),
             }),
@@ -432,38 +490,36 @@ impl Engine {
             Outcome::Searched(found) => {
                 let known = self.learned.known;
                 if self.place.searched(found) == Change::Found {
-                    if known && self.learned.delay_samples != self.place.delay_samples {
-                        self.learn_from = self.mix.end() - self.sizes.samples(0.5 * SEARCH_AGAIN_S) as i64;
+                    if known {
+                        self.learn_from = self.mix.end() - self.sizes.samples(NEW_PLACE_S) as i64;
                     }
                     self.schedule.locked(self.now);
-                    self.learned.known = true;
-                    self.learned.delay_samples = self.place.delay_samples;
-                    self.readings.match_revision += 1;
+                    self.remember_place();
                     let late = self.place.state == Lock::TooLate;
                     self.filter.exchange(if late { &self.silence } else { &self.learned.taps });
                 }
             }
-            Outcome::Looked(found) => match self.place.looked(found) {
-                Change::None => {}
-                Change::Lost => self.lose(),
-                Change::Found => {
-                    self.learned.delay_samples = self.place.delay_samples;
-                    self.readings.match_revision += 1;
-                    self.schedule.locked(self.now);
-                }
-            },
+            Outcome::Looked(found) => _ = self.looked(found),
             Outcome::Matched(matched) => {
                 if self.looked(matched.looked) {
                     return; // What was learned round the old place is of no use.
                 }
                 let Some(learner) = &self.learner else { return };
-                if let Some(pays) = matched.following_pays {
-                    self.learned.following_pays = pays;
+                let pays = matched.following_pays.unwrap_or(self.learned.following_pays);
+                self.learned.following_pays = pays;
+                let movement = self.follower.movement();
+                let was_moving = self.learned.movement.moves() || self.learned.wander.moves();
+                self.learned.movement = if movement.moves() { movement } else { Movement::STILL };
+                if self.drift.wander().moves() {
+                    (self.learned.delay_samples, self.learned.wander) = self.drift.law(-self.song_offset);
                 }
-                self.learned.movement = self.follower.movement();
+                if was_moving || movement.moves() || self.learned.wander.moves() {
+                    self.readings.match_revision += 1;
+                }
                 if let Some(gained) = matched.gained {
                     self.learned.taps.clone_from(&learner.taps);
                     self.filter.exchange(&self.learned.taps);
+                    self.drift.set_filter(&self.learned.taps);
                     self.readings.match_revision += 1;
                     // What was learned of the level through a much shallower null is void.
                     if gained > 0.1 {
@@ -476,20 +532,31 @@ impl Engine {
 
     /// Acts on a look at the place in force; true if that is given up or moved.
     fn looked(&mut self, found: Option<Found>) -> bool {
+        if self.drift.wander().moves() {
+            return false; // The tracker looks more closely.
+        }
         let change = self.place.looked(found);
         match change {
             Change::None => {}
             Change::Lost => self.lose(),
             Change::Found => {
-                let moved = self.place.delay_samples - self.learned.delay_samples;
-                self.learned.delay_samples = self.place.delay_samples;
-                self.learned.taps.advance(moved as isize);
+                let moved = self.place.delay_samples as f64 - self.learned.delay_samples;
+                self.learned.taps.advance(moved.round() as isize);
                 self.filter.exchange(&self.learned.taps);
-                self.readings.match_revision += 1;
+                self.remember_place();
                 self.schedule.locked(self.now);
             }
         }
         change != Change::None
+    }
+
+    /// The place in force is the learned one from now on, and stands still as far as is known.
+    fn remember_place(&mut self) {
+        self.learned.known = true;
+        self.learned.delay_samples = self.place.delay_samples as f64;
+        self.learned.wander = Wander::NONE;
+        self.readings.match_revision += 1;
+        self.restart_drift(Wander::NONE);
     }
 
     /// From here on the mix passes until the backing is found again.
@@ -512,13 +579,8 @@ impl Engine {
         // Whoever turns the backing away from where it was found wants to hear just that.
         let by_hand = settings.nudge_samples != 0.0;
         let allowed = self.guard.allows(mix_power, power) || by_hand;
+        let sign = if self.is_turned(settings.polarity) { -1.0 } else { 1.0 };
         let Scratch { mix, matched, difference, levels, .. } = &mut self.scratch;
-        let turned = match settings.polarity {
-            Polarity::Follow => false,
-            Polarity::Keep => self.place.inverted,
-            Polarity::Invert => !self.place.inverted,
-        };
-        let sign = if turned { -1.0 } else { 1.0 };
         let glides = &mut self.glides;
         for n in 0..mix[0].len() {
             let gain = glides.trim.next(levels[0][n])
@@ -538,10 +600,23 @@ impl Engine {
         }
     }
 
+    /// Whether the backing is to be turned against the polarity found.
+    fn is_turned(&self, polarity: Polarity) -> bool {
+        match polarity {
+            Polarity::Follow => false,
+            Polarity::Keep => self.place.inverted,
+            Polarity::Invert => !self.place.inverted,
+        }
+    }
+
     /// After a reset the first settings hold at once.
     fn start_glides(&mut self, settings: &Settings) {
-        let glides = &mut self.glides;
-        if std::mem::take(&mut glides.fresh) {
+        if std::mem::take(&mut self.glides.fresh) {
+            let turned = self.is_turned(settings.polarity);
+            let glides = &mut self.glides;
+            glides.polarity.set(if turned { -1.0 } else { 1.0 });
+            glides.guard.set(1.0);
+            glides.engaged.set(0.0);
             glides.trim.set(self.scratch.levels[0][0]);
             glides.output.set(self.scratch.levels[1][0]);
             glides.bypass.set(f32::from(settings.bypass));
@@ -574,7 +649,9 @@ impl Engine {
                 let d = difference[side][n] + engaged * (cut[side][n] - difference[side][n]);
                 let heard = weights[0] * d + weights[1] * matched[side][n] + weights[2] * x;
                 let out = level * heard;
-                self.framing.out[side][n] = out + bypass * (x - out);
+                // Exact at the end of the glide; nothing so small that it slows a host down.
+                let out = if bypass == 1.0 { x } else { out + bypass * (x - out) };
+                self.framing.out[side][n] = if out.abs() < SILENCE { 0.0 } else { out };
             }
         }
     }
@@ -615,11 +692,12 @@ impl Engine {
         let own = &mut self.learned;
         own.known = learned.known;
         own.delay_samples = learned.delay_samples;
+        own.wander = learned.wander;
         if learned.sample_rate_hz == own.sample_rate_hz && learned.taps.num_taps() == own.taps.num_taps() {
             own.taps.clone_from(&learned.taps);
         } else {
             let ratio = own.sample_rate_hz / learned.sample_rate_hz;
-            own.delay_samples = (learned.delay_samples as f64 * ratio).round() as i64;
+            own.delay_samples = (learned.delay_samples * ratio).round();
             own.taps.clone_from(&self.silence);
             for (side, level) in learned.taps.level().into_iter().enumerate() {
                 let centre = own.taps.num_taps() / 2;
@@ -639,13 +717,15 @@ impl Engine {
     /// Forgets the match and starts over. Real-time safe.
     pub fn relearn(&mut self) {
         self.learned.known = false;
-        self.learned.delay_samples = 0;
+        self.learned.delay_samples = 0.0;
+        self.learned.wander = Wander::NONE;
         self.learned.taps.clone_from(&self.silence);
         self.learned.movement = Movement::STILL;
         self.learned.following_pays = true;
         self.readings.match_revision += 1;
         self.learn_from = self.mix.end();
         self.follower.forget_statistics();
+        self.null_depth.reset();
         self.forget_heard();
         self.schedule.reset(self.now);
         self.take_up();

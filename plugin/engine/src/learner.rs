@@ -1,5 +1,7 @@
 //! Learns the match from what was heard: everything that comes in lumps. Runs as a job, on whatever thread.
 
+use crate::align::course::Course;
+use crate::align::delay_line::DelayLine;
 use crate::align::search::{Found, look_at, search};
 use crate::matching::Taps;
 use crate::matching::follower::{Follower, Movement};
@@ -13,6 +15,8 @@ use crate::ring::{Ring, Stereo, stereo};
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
 
+/// Music with which the backing's place is searched, seconds.
+const SEARCH_S: [f64; 2] = [4.0, 1.0];
 /// Music from which a match is learned, seconds.
 const MEMORY_S: f64 = 30.0;
 /// Least music a match is learned from, seconds.
@@ -36,8 +40,8 @@ const PAYS_FROM_S: f64 = 1.5;
 /// What a job is to do.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Task {
-    /// Find the backing's place with this much of the newest music, seconds.
-    Search(f64),
+    /// Find the backing's place.
+    Search,
     /// Look whether it is still at this delay, samples.
     Look(i64),
     /// Learn the match.
@@ -49,6 +53,8 @@ pub enum Task {
 pub struct Given {
     /// Delay in force, samples.
     pub delay_samples: i64,
+    /// Whether it moves: then it is read from the course heard.
+    pub moving: bool,
     /// Position before which mix and backing may belong together otherwise.
     pub from: i64,
     /// How the level moves.
@@ -93,7 +99,10 @@ pub struct Learner {
     judged_to: i64,
     level: Simple,
     delayed: Simple,
-    delay_samples: i64,
+    place: Option<i64>,
+    forget: bool,
+    course: Course,
+    delay_line: DelayLine,
 }
 
 impl Learner {
@@ -112,15 +121,20 @@ impl Learner {
             judged_to: 0,
             level: Simple::default(),
             delayed: Simple::default(),
-            delay_samples: 0,
+            place: None,
+            forget: false,
+            course: Course::new(len / sizes.hop() + 1),
+            delay_line: DelayLine::new(sizes.hop()),
         }
     }
 
-    /// Forgets everything heard; the next sample has position `at`.
+    /// Forgets everything heard; the next sample has position `at`. Real-time safe: what was allocated in a job is
+    /// given back in a job.
     pub fn restart(&mut self, at: i64) {
         self.mix.restart(at);
         self.backing.restart(at);
-        self.forget_trials();
+        self.course.restart(at / self.sizes.hop() as i64);
+        self.forget = true;
     }
 
     fn forget_trials(&mut self) {
@@ -141,11 +155,28 @@ impl Learner {
         self.backing.push(backing);
     }
 
+    /// Hears the delays in force, as far as they are known.
+    pub fn hear_course(&mut self, course: &Course) {
+        if self.course.end() < course.begin() {
+            self.course.restart(course.begin());
+        }
+        for hop in self.course.end()..course.end() {
+            self.course.push(course.get(hop));
+        }
+    }
+
     /// Does the task.
     pub fn run(&mut self) {
+        if std::mem::take(&mut self.forget) {
+            self.forget_trials();
+        }
         self.outcome = match self.task {
-            Task::Search(window_s) => {
-                Outcome::Searched(search(&self.mix, &self.backing, window_s, self.sizes))
+            Task::Search => {
+                // Long windows find a faint backing, short ones one that moves or has just begun.
+                let found = SEARCH_S.map(|s| search(&self.mix, &self.backing, s, self.sizes));
+                let confidence = |found: &Option<Found>| found.map_or(0.0, |f| f.confidence);
+                let best = found.into_iter().max_by(|a, b| confidence(a).total_cmp(&confidence(b)));
+                Outcome::Searched(best.flatten())
             }
             Task::Look(delay) => Outcome::Looked(self.look(delay)),
             Task::Match(given) => Outcome::Matched(self.learn(given)),
@@ -158,8 +189,10 @@ impl Learner {
 
     fn learn(&mut self, given: Given) -> Matched {
         let mut result = Matched { looked: self.look(given.delay_samples), ..Matched::default() };
-        if given.delay_samples != self.delay_samples {
-            self.delay_samples = given.delay_samples;
+        // Trials are made for one place; a delay that moves is one place.
+        let place = (!given.moving).then_some(given.delay_samples);
+        if place != self.place {
+            self.place = place;
             self.forget_trials();
         }
         let Some(mut heard) = self.heard(given) else {
@@ -197,22 +230,45 @@ impl Learner {
     }
 
     /// The newest stretch of which both signals are known, with room for the filter.
-    fn heard(&self, given: Given) -> Option<Heard> {
+    fn heard(&mut self, given: Given) -> Option<Heard> {
         let margin = self.taps.num_taps() as i64 / 2;
-        let delay = given.delay_samples;
-        let end = self.mix.end().min(self.backing.end() + delay - margin);
-        let begin = (end - self.sizes.samples(MEMORY_S) as i64)
-            .max(self.mix.begin())
-            .max(self.backing.begin() + delay + margin)
-            .max(given.from);
+        let hop = self.sizes.hop() as i64;
+        let (mut begin, mut end) = (self.mix.begin().max(given.from), self.mix.end());
+        if given.moving {
+            begin = (begin.max(self.course.begin() * hop + margin) / hop + 1) * hop;
+            end = end.min(self.course.end() * hop - margin) / hop * hop;
+        } else {
+            begin = begin.max(self.backing.begin() + given.delay_samples + margin);
+            end = end.min(self.backing.end() + given.delay_samples - margin);
+        }
+        begin = begin.max(end - self.sizes.samples(MEMORY_S) as i64 / hop * hop);
         if end - begin < self.sizes.samples(LEAST_S) as i64 {
             return None;
         }
         let mut mix = stereo((end - begin) as usize);
         self.mix.read_stereo(begin, &mut mix);
         let mut backing = stereo((end - begin + 2 * margin) as usize);
-        self.backing.read_stereo(begin - delay - margin, &mut backing);
+        if given.moving {
+            self.read_along_course(begin - margin, &mut backing);
+        } else {
+            self.backing.read_stereo(begin - given.delay_samples - margin, &mut backing);
+        }
         Some(Heard { mix, backing, end })
+    }
+
+    /// Reads the backing at the delays that were in force; `start` and the length are whole hops.
+    fn read_along_course(&mut self, start: i64, out: &mut Stereo) {
+        let hop = self.sizes.hop();
+        let mut block = stereo(hop);
+        self.delay_line.reset();
+        for at in (0..out[0].len()).step_by(hop) {
+            let position = start + at as i64;
+            let delay = self.course.get(position / hop as i64);
+            self.delay_line.read(&self.backing, position, delay, &mut block);
+            for (out, block) in out.iter_mut().zip(&block) {
+                out[at..at + hop].copy_from_slice(block);
+            }
+        }
     }
 
     /// Moves the backing's level as it moves in the mix, if that makes the difference smaller.

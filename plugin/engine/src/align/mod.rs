@@ -1,5 +1,7 @@
 //! Where the backing sits in the mix: search, lock, and the delay line that brings it there.
 
+pub mod course;
 pub mod delay_line;
+pub mod drift;
 pub mod lock;
 pub mod search;

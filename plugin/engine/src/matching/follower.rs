@@ -344,9 +344,10 @@ impl Follower {
                 *mean += gain * (halves[half] - *mean);
                 *variance *= 1.0 - gain;
                 let other = 1 - half;
-                let still = halves[other].powi(2);
-                let moving = (halves[other] - *mean).powi(2);
-                trial.block += ((still - moving) * information[other] / noise).clamp(-MOST, MOST);
+                let cost = |predicted: f64| {
+                    ((halves[other] - predicted).powi(2) * information[other] / noise).min(MOST)
+                };
+                trial.block += cost(0.0) - cost(*mean);
             }
         }
         self.block_frames += 1;
@@ -426,7 +427,7 @@ fn speed_variance(speed: usize) -> f64 {
 
 /// Interleaved quarter-octave cells, at least 12 bins wide and 2 bins apart: the half of the spectrum each bin
 /// belongs to.
-fn halves(first_bin: usize, num_bins: usize) -> Vec<Option<usize>> {
+pub fn halves(first_bin: usize, num_bins: usize) -> Vec<Option<usize>> {
     let mut halves = vec![None; num_bins];
     let (mut from, mut cell) = (1usize, 0usize);
     while from < first_bin + num_bins {

@@ -10,17 +10,21 @@ pub mod tone;
 
 pub use taps::Taps;
 
+use crate::align::drift::Wander;
 use follower::Movement;
 
 /// What has been learned: plain values, to be kept in a session and recalled.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Debug, PartialEq)]
 pub struct Match {
     /// False while the backing's place is not known; every other field is then neutral.
     pub known: bool,
     /// Rate at which it was learned, Hz.
     pub sample_rate_hz: f64,
-    /// How much later than the backing the mix plays the same music, whole samples; negative = the backing is late.
-    pub delay_samples: i64,
+    /// How much later than the backing the mix plays the same music at the start of the song, samples, whole unless
+    /// it moves; negative = the backing is late.
+    pub delay_samples: f64,
+    /// How the delay moves.
+    pub wander: Wander,
     /// Filter from the aligned backing to the backing in the mix.
     pub taps: Taps,
     /// How the level moves.
@@ -29,13 +33,27 @@ pub struct Match {
     pub following_pays: bool,
 }
 
+// By hand, for a `clone_from` that allocates nothing when the filters are of one length.
+impl Clone for Match {
+    fn clone(&self) -> Self {
+        Self { taps: self.taps.clone(), ..*self }
+    }
+
+    fn clone_from(&mut self, source: &Self) {
+        let mut taps = std::mem::take(&mut self.taps);
+        taps.clone_from(&source.taps);
+        *self = Self { taps, ..*source };
+    }
+}
+
 impl Match {
     /// Nothing known, with room for a filter of `num_taps`.
     pub fn unknown(sample_rate_hz: f64, num_taps: usize) -> Self {
         Self {
             known: false,
             sample_rate_hz,
-            delay_samples: 0,
+            delay_samples: 0.0,
+            wander: Wander::NONE,
             taps: Taps::silent(num_taps),
             movement: Movement::STILL,
             following_pays: true,
@@ -45,7 +63,9 @@ impl Match {
     /// Whether every value is finite and within what the engine itself could have learned.
     pub fn is_sound(&self) -> bool {
         self.sample_rate_hz.is_finite()
-            && self.delay_samples.unsigned_abs() < 1 << 40
+            && self.delay_samples.abs() < 1e9
+            && (0.0..=1.0).contains(&self.wander.process)
+            && self.wander.rate.abs() <= 1e-2
             && self.taps.h.iter().flatten().flatten().all(|x| x.abs() <= 64.0)
             && (0.0..=1e-2).contains(&self.movement.process)
             && (0.01..=100.0).contains(&self.movement.tau_s)
