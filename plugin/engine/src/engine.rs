@@ -27,7 +27,7 @@ use crate::presence::{Presence, Verdict};
 use crate::readings::Lock;
 use crate::ring::{Ring, Stereo, stereo};
 use crate::schedule::{Due, Schedule};
-use crate::settings::{Follow, Listen, NUDGE_SAMPLES, Polarity};
+use crate::settings::{Follow, Listen, NUDGE_SAMPLES, Polarity, Tone};
 use crate::sizes::Sizes;
 use crate::smooth::Glide;
 use crate::units::{mean_square, power_to_db};
@@ -95,6 +95,9 @@ pub struct Engine {
     silent_hops: u64,
     learned: Match,
     silence: Taps,
+    /// The learned filter, held to the freedom set.
+    in_force: Taps,
+    tone: Tone,
     readings: Readings,
 }
 
@@ -195,6 +198,8 @@ impl Engine {
             silent_hops: u64::MAX,
             learned: Match::unknown(sample_rate_hz, num_taps),
             silence: Taps::silent(num_taps),
+            in_force: Taps::silent(num_taps),
+            tone: Tone::default(),
             readings: Readings::default(),
             sizes,
         };
@@ -263,15 +268,22 @@ impl Engine {
         } else {
             self.place.reset();
         }
-        let passes = self.place.state == Lock::Locked;
-        let taps = if passes { &self.learned.taps } else { &self.silence };
+        self.put_in_force();
+        self.restart_drift(self.learned.wander);
+        self.follower.set_movement(self.learned.movement, true);
+    }
+
+    /// Puts the learned filter in force, held to the freedom set, or silence while the place is not known.
+    fn put_in_force(&mut self) {
+        self.in_force.clone_from(&self.learned.taps);
+        self.in_force.restrict(self.tone);
+        let taps = if self.place.state == Lock::Locked { &self.in_force } else { &self.silence };
         if self.now == 0 {
             self.filter.set(taps);
         } else {
             self.filter.exchange(taps);
         }
-        self.restart_drift(self.learned.wander);
-        self.follower.set_movement(self.learned.movement, true);
+        self.drift.set_filter(&self.in_force);
     }
 
     /// Delay at a position of the mix by the learned law, samples.
@@ -284,7 +296,6 @@ impl Engine {
         let newest = self.mix.end() - self.sizes.scaled(LATE) as i64;
         let delay = if wander.moves() { self.learned_delay(newest) } else { self.place.delay_samples as f64 };
         self.drift.restart(delay, wander, newest);
-        self.drift.set_filter(&self.learned.taps);
     }
 
     /// Processes one host block of any length in place: `mix` comes in and the output goes out.
@@ -318,6 +329,11 @@ impl Engine {
         self.take_in();
         self.learn(worker);
         self.track();
+        let tone = self.framing.hop.settings.tone;
+        if std::mem::replace(&mut self.tone, tone) != tone {
+            self.put_in_force();
+            self.schedule.match_soon(self.now);
+        }
 
         // Align: the backing is read at the delay found, plus what the user adds.
         let lag = self.align_lag_samples();
@@ -339,7 +355,7 @@ impl Engine {
         let [mix_l, mix_r] = &self.scratch.mix;
         let [filtered_l, filtered_r] = &self.scratch.filtered;
         self.matched.push([filtered_l, filtered_r]);
-        let follow = self.tick(lag).settings.follow == Follow::Level && self.learned.following_pays;
+        let follow = self.tick(lag).settings.follow != Follow::Off && self.learned.following_pays;
         let gain = self.follower.process([mix_l, mix_r], [filtered_l, filtered_r], follow);
         let lag = self.lag_samples();
         let from = -((hop + self.follower.latency_samples()) as i64);
@@ -474,9 +490,10 @@ impl Engine {
                 moving: self.drift.wander().moves(),
                 from: self.learn_from,
                 movement: self.follower.movement(),
+                tone: self.tone,
             }),
         };
-        learner.taps.clone_from(&self.learned.taps);
+        learner.taps.clone_from(&self.in_force);
         if let Some(learner) = self.learner.take() {
             worker.submit(Job(learner));
             self.back_at = self.now + after;
@@ -495,8 +512,7 @@ impl Engine {
                     }
                     self.schedule.locked(self.now);
                     self.remember_place();
-                    let late = self.place.state == Lock::TooLate;
-                    self.filter.exchange(if late { &self.silence } else { &self.learned.taps });
+                    self.put_in_force();
                 }
             }
             Outcome::Looked(found) => _ = self.looked(found),
@@ -518,8 +534,7 @@ impl Engine {
                 }
                 if let Some(gained) = matched.gained {
                     self.learned.taps.clone_from(&learner.taps);
-                    self.filter.exchange(&self.learned.taps);
-                    self.drift.set_filter(&self.learned.taps);
+                    self.put_in_force();
                     self.readings.match_revision += 1;
                     // What was learned of the level through a much shallower null is void.
                     if gained > 0.1 {
@@ -542,8 +557,8 @@ impl Engine {
             Change::Found => {
                 let moved = self.place.delay_samples as f64 - self.learned.delay_samples;
                 self.learned.taps.advance(moved.round() as isize);
-                self.filter.exchange(&self.learned.taps);
                 self.remember_place();
+                self.put_in_force();
                 self.schedule.locked(self.now);
             }
         }

@@ -12,6 +12,7 @@ use crate::matching::score::{self, mean, score};
 use crate::matching::statistics::{self, Statistics};
 use crate::matching::tone::{STEPS, fit_filter};
 use crate::ring::{Ring, Stereo, stereo};
+use crate::settings::Tone;
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
 
@@ -59,6 +60,8 @@ pub struct Given {
     pub from: i64,
     /// How the level moves.
     pub movement: Movement,
+    /// How free the tone may be.
+    pub tone: Tone,
 }
 
 /// What a job found.
@@ -202,16 +205,18 @@ impl Learner {
             result.following_pays = self.follow(&mut heard, given.movement);
         }
         self.judge_trials(&heard);
-        self.fit(&heard);
+        self.fit(&heard, given.tone);
         let newest = heard.newest(self.sizes.samples(JUDGED_S));
         let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));
         let trial = |rung| self.trials.iter().find(|(trial, _)| *trial == rung).map(|(_, taps)| taps);
-        let Some(mut taps) = trial(self.choose()) else {
+        let Some(mut taps) = trial(self.choose(given.tone)) else {
             return result;
         };
         let mut reached = in_sample(taps);
         let at_once = Rung::Filters(Resolution::Coarse);
-        if let Some(filter) = trial(at_once).filter(|_| !self.is_judged(at_once)) {
+        if let Some(filter) =
+            trial(at_once).filter(|_| at_once.within(given.tone) && !self.is_judged(at_once))
+        {
             let score = in_sample(filter);
             if score < reached - AT_ONCE {
                 (taps, reached) = (filter, score);
@@ -330,7 +335,7 @@ impl Learner {
     }
 
     /// Fits every rung.
-    fn fit(&mut self, heard: &Heard) {
+    fn fit(&mut self, heard: &Heard, tone: Tone) {
         let window = self.sizes.scaled(statistics::WINDOW);
         let rate = self.sizes.sample_rate_hz;
         let seconds = heard.mix[0].len() as f64 / rate;
@@ -346,7 +351,7 @@ impl Learner {
             self.level = fit_simple(&statistics, &active, self.level, false, rate);
             self.delayed = fit_simple(&statistics, &active, self.delayed, true, rate);
             let simple = |rung| simple_taps(rung, &self.level, &self.delayed, num_taps);
-            reference = simple(first_choice(&self.delayed));
+            reference = simple(first_choice(&self.delayed, tone));
             if pass + 1 < passes {
                 continue;
             }
@@ -373,10 +378,11 @@ impl Learner {
     }
 
     /// The rung to use, judged on the jobs in which all of the present ones were tried.
-    fn choose(&self) -> Rung {
+    fn choose(&self, tone: Tone) -> Rung {
         let counts =
             |rung: Rung| self.judged.iter().filter(|job| job.iter().any(|(r, _)| *r == rung)).count();
-        let candidates: Vec<Rung> = RUNGS.into_iter().filter(|&rung| counts(rung) > 0).collect();
+        let allowed = RUNGS.into_iter().filter(|rung| rung.within(tone));
+        let candidates: Vec<Rung> = allowed.filter(|&rung| counts(rung) > 0).collect();
         let jobs = candidates.iter().map(|&rung| counts(rung)).min().unwrap_or_default();
         let recent = &self.judged[self.judged.len() - jobs..];
         let scores: Vec<(Rung, Vec<f64>)> = candidates
@@ -388,7 +394,7 @@ impl Learner {
                 (rung, recent.iter().flat_map(of_job).collect())
             })
             .collect();
-        choose(&scores).unwrap_or_else(|| first_choice(&self.delayed))
+        choose(&scores).unwrap_or_else(|| first_choice(&self.delayed, tone))
     }
 }
 

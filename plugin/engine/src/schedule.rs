@@ -52,6 +52,12 @@ impl Schedule {
         self.next_look = now + self.sizes.hops(LOOK_EVERY_S);
     }
 
+    /// Has the match learned soon, and often for a while.
+    pub fn match_soon(&mut self, now: u64) {
+        self.locked_at = now;
+        self.num_matches = 0;
+    }
+
     /// Has the place looked at soon.
     pub fn look_soon(&mut self, now: u64) {
         self.next_look = now + self.sizes.hops(0.5 * LOOK_EVERY_S);

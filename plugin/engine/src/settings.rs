@@ -30,8 +30,32 @@ pub enum Follow {
     /// The matched level stays.
     Off,
     /// One level for all frequencies.
-    #[default]
     Level,
+    /// The level, and then the level of each band.
+    #[default]
+    LevelAndTone,
+}
+
+/// How free the matched tone is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Tone {
+    /// One gain for both sides.
+    Off,
+    /// A filter for either side.
+    PerSide,
+    /// Filters for either side and from each side to the other.
+    #[default]
+    AcrossSides,
+}
+
+/// Where the backing comes from.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum BackingKind {
+    /// A recording of the song without the voice.
+    #[default]
+    Recorded,
+    /// Estimated from the mix by a machine, with rests of the voice in it: subtracted cautiously.
+    Estimated,
 }
 
 /// Steepness of the low-cut.
@@ -52,6 +76,8 @@ pub enum Slope {
 pub const TRIM_DB: (f32, f32) = (-12.0, 12.0);
 /// Range of [`Settings::nudge_samples`].
 pub const NUDGE_SAMPLES: (f32, f32) = (-32.0, 32.0);
+/// Range of [`Settings::cleanup_percent`].
+pub const CLEANUP_PERCENT: (f32, f32) = (0.0, 100.0);
 /// Range of [`Settings::low_cut_hz`].
 pub const LOW_CUT_HZ: (f32, f32) = (20.0, 400.0);
 /// Range of [`Settings::output_db`].
@@ -71,6 +97,10 @@ pub struct Settings {
     pub polarity: Polarity,
     /// What is followed as it moves.
     pub follow: Follow,
+    /// How free the matched tone is.
+    pub tone: Tone,
+    /// How much of what still leaks is taken out, within [`CLEANUP_PERCENT`]; 0 = plain subtraction.
+    pub cleanup_percent: f32,
     /// Corner (-3 dB) of the low-cut, Hz, within [`LOW_CUT_HZ`].
     pub low_cut_hz: f32,
     /// Steepness of the low-cut.
@@ -79,6 +109,8 @@ pub struct Settings {
     pub output_db: f32,
     /// Keep the match and stop learning.
     pub hold: bool,
+    /// Where the backing comes from.
+    pub backing_kind: BackingKind,
     /// Pass the delayed mix, untouched by every other setting.
     pub bypass: bool,
 }
@@ -91,10 +123,13 @@ impl Default for Settings {
             nudge_samples: 0.0,
             polarity: Polarity::default(),
             follow: Follow::default(),
+            tone: Tone::default(),
+            cleanup_percent: 50.0,
             low_cut_hz: 80.0,
             slope: Slope::default(),
             output_db: 0.0,
             hold: false,
+            backing_kind: BackingKind::default(),
             bypass: false,
         }
     }
@@ -111,6 +146,7 @@ impl Settings {
         Self {
             trim_db: clamp(self.trim_db, TRIM_DB, default.trim_db),
             nudge_samples: clamp(self.nudge_samples, NUDGE_SAMPLES, default.nudge_samples),
+            cleanup_percent: clamp(self.cleanup_percent, CLEANUP_PERCENT, default.cleanup_percent),
             low_cut_hz: clamp(self.low_cut_hz, LOW_CUT_HZ, default.low_cut_hz),
             output_db: clamp(self.output_db, OUTPUT_DB, default.output_db),
             ..*self

@@ -4,6 +4,7 @@
 use crate::matching::Taps;
 use crate::matching::score::mean;
 use crate::matching::statistics::Statistics;
+use crate::settings::Tone;
 use realfft::num_complex::{Complex32, Complex64};
 
 /// The rungs, simplest first.
@@ -21,6 +22,17 @@ pub enum Rung {
     Filters(Resolution),
     /// Filters per side and across sides.
     Across(Resolution),
+}
+
+impl Rung {
+    /// Whether a freedom of the tone takes this rung in.
+    pub fn within(self, tone: Tone) -> bool {
+        match tone {
+            Tone::Off => self <= Self::Gain,
+            Tone::PerSide => self <= Self::Filters(Resolution::Fine),
+            Tone::AcrossSides => true,
+        }
+    }
 }
 
 /// Resolution of a filter in frequency.
@@ -181,8 +193,11 @@ pub fn simple_taps(rung: Rung, level: &Simple, delayed: &Simple, len: usize) -> 
     }
 }
 
-/// Which rung before any has been tried out of sample: the delay only if it stands out from its error.
-pub fn first_choice(delayed: &Simple) -> Rung {
+/// Which rung, of those within a freedom of the tone, before any has been tried out of sample: the delay only if it stands out from its error.
+pub fn first_choice(delayed: &Simple, tone: Tone) -> Rung {
+    if tone == Tone::Off {
+        return Rung::Gain;
+    }
     let shifted = delayed.delay_samples.abs() > 6.0 * delayed.delay_error && delayed.delay_error < 0.02;
     if shifted { Rung::PerSideDelayed } else { Rung::PerSide }
 }

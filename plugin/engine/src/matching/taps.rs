@@ -2,6 +2,7 @@
 
 use crate::align::delay_line::windowed_sinc;
 use crate::ring::Stereo;
+use crate::settings::Tone;
 use crate::spectrum::Spectrum;
 use realfft::num_complex::Complex32;
 
@@ -47,6 +48,23 @@ impl Taps {
             }
         }
         taps
+    }
+
+    /// Holds the filter to a freedom, in place: without filters across sides, or to one gain for both.
+    pub fn restrict(&mut self, tone: Tone) {
+        if tone != Tone::AcrossSides {
+            self.h[0][1].fill(0.0);
+            self.h[1][0].fill(0.0);
+        }
+        if tone == Tone::Off {
+            let [left, right] = self.level();
+            let centre = self.num_taps() / 2;
+            for side in 0..2 {
+                let h = &mut self.h[side][side];
+                h.fill(0.0);
+                h[centre] = 0.5 * (left + right);
+            }
+        }
     }
 
     /// Moves all responses earlier by `samples`; what moves out is lost.
