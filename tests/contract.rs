@@ -53,17 +53,20 @@ struct Row {
 }
 
 #[rustfmt::skip]
-const PARAMETERS: [Row; 11] = [
+const PARAMETERS: [Row; 14] = [
     Row { id: "listen", number: 1_044_975_047, name: "Listen", lowest: "Difference", highest: "Mix", default: "Difference", steps: 2, typed: &[("Backing", "Backing")] },
     Row { id: "trim", number: 3_568_674, name: "Trim", lowest: "-12.000 dB", highest: "+12.000 dB", default: "0.000 dB", steps: 0, typed: &[("3", "+3.000 dB"), ("-0.25 dB", "-0.250 dB"), ("+6dB", "+6.000 dB"), ("\u{2212}3,5 db", "-3.500 dB"), ("99", "+12.000 dB")] },
     Row { id: "nudge", number: 105_172_251, name: "Fine delay", lowest: "-32.00 samples", highest: "+32.00 samples", default: "0.00 samples", steps: 0, typed: &[("1.5", "+1.50 samples"), ("-0.01 samples", "-0.01 samples")] },
     Row { id: "polarity", number: 539_953_328, name: "Polarity", lowest: "Follow", highest: "Invert", default: "Follow", steps: 2, typed: &[("Keep", "Keep")] },
-    Row { id: "follow", number: 878_525_361, name: "Level follow", lowest: "Off", highest: "Level", default: "Level", steps: 1, typed: &[("Off", "Off")] },
-    Row { id: "lowcut", number: 1_050_619_502, name: "Low-cut", lowest: "20.0 Hz", highest: "400.0 Hz", default: "80.0 Hz", steps: 0, typed: &[("120", "120.0 Hz")] },
+    Row { id: "follow", number: 878_525_361, name: "Level follow", lowest: "Off", highest: "Level and tone", default: "Level and tone", steps: 2, typed: &[("Level", "Level")] },
+    Row { id: "tone", number: 3_565_938, name: "Tone match", lowest: "Off", highest: "Across sides", default: "Across sides", steps: 2, typed: &[("Per side", "Per side")] },
+    Row { id: "cleanup", number: 856_774_308, name: "Clean-up", lowest: "0 %", highest: "100 %", default: "50 %", steps: 0, typed: &[("35", "35 %"), ("80%", "80 %"), ("-1 %", "0 %")] },
+    Row { id: "lowcut", number: 1_050_619_502, name: "Low-cut", lowest: "20.0 Hz", highest: "400.0 Hz", default: "80.0 Hz", steps: 0, typed: &[("120", "120.0 Hz"), ("0.2 kHz", "200.0 Hz")] },
     Row { id: "slope", number: 109_532_587, name: "Low-cut slope", lowest: "Off", highest: "48 dB/oct", default: "24 dB/oct", steps: 3, typed: &[("12 dB/oct", "12 dB/oct")] },
     Row { id: "output", number: 1_141_971_201, name: "Output", lowest: "-24.00 dB", highest: "+12.00 dB", default: "0.00 dB", steps: 0, typed: &[("-6", "-6.00 dB")] },
     Row { id: "hold", number: 3_208_383, name: "Hold", lowest: "Off", highest: "On", default: "Off", steps: 1, typed: &[("On", "On")] },
     Row { id: "relearn", number: 1_090_594_801, name: "Learn again", lowest: "Off", highest: "On", default: "Off", steps: 1, typed: &[("On", "On")] },
+    Row { id: "backing_kind", number: 1_495_476_152, name: "Backing is", lowest: "Recorded", highest: "Estimated", default: "Recorded", steps: 1, typed: &[("Estimated", "Estimated")] },
     Row { id: "bypass", number: 773_352_680, name: "Bypass", lowest: "Off", highest: "On", default: "Off", steps: 1, typed: &[("On", "On")] },
 ];
 
@@ -131,16 +134,19 @@ fn texts_are_read_and_shown_both_ways() {
 }
 
 /// Every control at some other place than its default.
-pub const ELSEWHERE: [(&str, &str); 9] = [
+pub const ELSEWHERE: [(&str, &str); 12] = [
     ("listen", "Backing"),
     ("trim", "-3.250 dB"),
     ("nudge", "+4.50 samples"),
     ("polarity", "Invert"),
     ("follow", "Off"),
+    ("tone", "Per side"),
+    ("cleanup", "80 %"),
     ("lowcut", "120.0 Hz"),
     ("slope", "48 dB/oct"),
     ("output", "-6.00 dB"),
     ("hold", "On"),
+    ("backing_kind", "Estimated"),
 ];
 
 #[test]

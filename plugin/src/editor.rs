@@ -17,7 +17,7 @@ use triple_buffer::Output;
 use crate::meters::Meters;
 use crate::params::Controls;
 
-const SIZE: LogicalSize<f32> = LogicalSize { width: 460.0, height: 480.0 };
+const SIZE: LogicalSize<f32> = LogicalSize { width: 460.0, height: 580.0 };
 
 /// Readings are shown at most this often.
 const REPAINT_INTERVAL: Duration = Duration::from_millis(50);
@@ -75,10 +75,13 @@ fn controls(ui: &mut Ui, controls: &Controls, host: &ParamSetter) {
         number(ui, &controls.nudge, host);
         choice(ui, &controls.polarity, host);
         choice(ui, &controls.follow, host);
+        choice(ui, &controls.tone, host);
+        number(ui, &controls.cleanup, host);
         number(ui, &controls.low_cut, host);
         choice(ui, &controls.slope, host);
         number(ui, &controls.output, host);
         switch(ui, &controls.hold, host);
+        choice(ui, &controls.backing_kind, host);
         switch(ui, &controls.bypass, host);
     });
     if ui.button(controls.relearn.name()).clicked() {

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use minuend_engine::Settings;
-use minuend_engine::settings::{self, Follow, Listen, Polarity, Slope};
+use minuend_engine::settings::{self, BackingKind, Follow, Listen, Polarity, Slope, Tone};
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::*;
 
@@ -47,9 +47,13 @@ choice!(ListenChoice of Listen, "What is heard.":
 choice!(PolarityChoice of Polarity, "Polarity of the subtraction.":
     Follow "follow" "Follow", Keep "keep" "Keep", Invert "invert" "Invert");
 choice!(FollowChoice of Follow, "What is followed as it moves.":
-    Off "off" "Off", Level "level" "Level");
+    Off "off" "Off", Level "level" "Level", LevelAndTone "level-and-tone" "Level and tone");
+choice!(ToneChoice of Tone, "How free the matched tone is.":
+    Off "off" "Off", PerSide "per-side" "Per side", AcrossSides "across-sides" "Across sides");
 choice!(SlopeChoice of Slope, "Steepness of the low-cut.":
     Off "off" "Off", Db12 "12" "12 dB/oct", Db24 "24" "24 dB/oct", Db48 "48" "48 dB/oct");
+choice!(BackingKindChoice of BackingKind, "Where the backing comes from.":
+    Recorded "recorded" "Recorded", Estimated "estimated" "Estimated");
 
 /// Everything a session keeps.
 #[derive(Params)]
@@ -87,6 +91,12 @@ pub struct Controls {
     /// What is followed as it moves.
     #[id = "follow"]
     pub follow: EnumParam<FollowChoice>,
+    /// How free the matched tone is.
+    #[id = "tone"]
+    pub tone: EnumParam<ToneChoice>,
+    /// How much of what still leaks is taken out, percent.
+    #[id = "cleanup"]
+    pub cleanup: FloatParam,
     /// Corner of the low-cut, Hz.
     #[id = "lowcut"]
     pub low_cut: FloatParam,
@@ -102,6 +112,9 @@ pub struct Controls {
     /// Forget the match and start over: acts when it goes on. Counted in [`Controls::relearn_presses`].
     #[id = "relearn"]
     pub relearn: BoolParam,
+    /// Where the backing comes from.
+    #[id = "backing_kind"]
+    pub backing_kind: EnumParam<BackingKindChoice>,
     /// The host's bypass: the mix, delayed by our latency.
     #[id = "bypass"]
     pub bypass: BoolParam,
@@ -124,22 +137,24 @@ impl Default for Controls {
         Self {
             listen: EnumParam::new("Listen", ListenChoice(default.listen)),
             // A trim of 0.01 dB leaves -59 dB of the backing: steps must be finer than that.
-            trim: number("Trim", default.trim_db, settings::TRIM_DB, 0.001, " dB", true),
+            trim: number("Trim", default.trim_db, even(settings::TRIM_DB), 0.001, " dB"),
             nudge: number(
                 "Fine delay",
                 default.nudge_samples,
-                settings::NUDGE_SAMPLES,
+                even(settings::NUDGE_SAMPLES),
                 0.01,
                 " samples",
-                true,
             ),
             polarity: EnumParam::new("Polarity", PolarityChoice(default.polarity)),
             follow: EnumParam::new("Level follow", FollowChoice(default.follow)),
-            low_cut: number("Low-cut", default.low_cut_hz, settings::LOW_CUT_HZ, 0.1, " Hz", false),
+            tone: EnumParam::new("Tone match", ToneChoice(default.tone)),
+            cleanup: number("Clean-up", default.cleanup_percent, even(settings::CLEANUP_PERCENT), 1.0, " %"),
+            low_cut: number("Low-cut", default.low_cut_hz, low_end(settings::LOW_CUT_HZ), 0.1, " Hz"),
             slope: EnumParam::new("Low-cut slope", SlopeChoice(default.slope)),
-            output: number("Output", default.output_db, settings::OUTPUT_DB, 0.01, " dB", true),
+            output: number("Output", default.output_db, even(settings::OUTPUT_DB), 0.01, " dB"),
             hold: BoolParam::new("Hold", default.hold),
             relearn: BoolParam::new("Learn again", false).with_callback(Arc::new(count_press)),
+            backing_kind: EnumParam::new("Backing is", BackingKindChoice(default.backing_kind)),
             bypass: BoolParam::new("Bypass", default.bypass).make_bypass(),
             relearn_presses,
         }
@@ -155,10 +170,13 @@ impl Controls {
             nudge_samples: self.nudge.value(),
             polarity: self.polarity.value().0,
             follow: self.follow.value().0,
+            tone: self.tone.value().0,
+            cleanup_percent: self.cleanup.value(),
             low_cut_hz: self.low_cut.value(),
             slope: self.slope.value().0,
             output_db: self.output.value(),
             hold: self.hold.value(),
+            backing_kind: self.backing_kind.value().0,
             bypass: self.bypass.value(),
         }
         .clamped()
@@ -187,24 +205,25 @@ impl Controls {
     }
 }
 
-/// A number within a range of the engine's, in steps of `step`. A `level` is shown with its sign and spread evenly;
-/// a frequency is not, and the lower half of its slider covers the lowest quarter.
+/// A range spread evenly over its slider.
+fn even((min, max): (f32, f32)) -> FloatRange {
+    FloatRange::Linear { min, max }
+}
+
+/// A range of which the lower half of the slider covers the lowest quarter.
+fn low_end((min, max): (f32, f32)) -> FloatRange {
+    FloatRange::Skewed { min, max, factor: 0.5 }
+}
+
+/// A number within a range, in steps of `step`; shown with its sign if it can be negative.
 ///
 /// Values are snapped to the step, so that a default that went through the host's 0 to 1 is still the default.
-fn number(
-    name: &'static str,
-    default: f32,
-    (min, max): (f32, f32),
-    step: f32,
-    unit: &'static str,
-    level: bool,
-) -> FloatParam {
-    let range =
-        if level { FloatRange::Linear { min, max } } else { FloatRange::Skewed { min, max, factor: 0.5 } };
+fn number(name: &'static str, default: f32, range: FloatRange, step: f32, unit: &'static str) -> FloatParam {
+    let signed = range.unnormalize(0.0) < 0.0;
     FloatParam::new(name, default, range)
         .with_step_size(step)
         .with_unit(unit)
-        .with_value_to_string(Arc::new(move |value| number_to_text(value, step, level)))
+        .with_value_to_string(Arc::new(move |value| number_to_text(value, step, signed)))
         .with_string_to_value(Arc::new(text_to_number))
 }
 
@@ -221,10 +240,13 @@ fn number_to_text(value: f32, step: f32, signed: bool) -> String {
     }
 }
 
-/// A finite number, with or without a unit behind it; decimal commas and the typographic minus are understood.
+/// A finite number, with or without a unit behind it; a `k` in front of the unit, decimal commas and the typographic
+/// minus are understood.
 fn text_to_number(text: &str) -> Option<f32> {
-    let digits = text.trim_end_matches(|c: char| c.is_alphabetic() || c.is_whitespace()).trim();
-    let value: f32 = digits.replace(',', ".").replace('\u{2212}', "-").parse().ok()?;
+    let digits = text.trim_end_matches(|c: char| c.is_alphabetic() || c.is_whitespace() || c == '%');
+    let unit = text[digits.len()..].trim_start();
+    let value: f64 = digits.trim_start().replace(',', ".").replace('\u{2212}', "-").parse().ok()?;
+    let value = if unit.starts_with(['k', 'K']) { 1e3 * value } else { value } as f32;
     value.is_finite().then_some(value)
 }
 
@@ -254,7 +276,8 @@ mod tests {
     #[test]
     fn defaults_survive_the_hosts_normalisation() {
         let controls = Controls::default();
-        for param in [&controls.trim, &controls.nudge, &controls.low_cut, &controls.output] {
+        for param in [&controls.trim, &controls.nudge, &controls.cleanup, &controls.low_cut, &controls.output]
+        {
             let default = param.default_plain_value();
             assert_eq!(param.preview_plain(param.preview_normalized(default)), default, "{}", param.name());
         }
@@ -263,17 +286,26 @@ mod tests {
 
     #[test]
     fn text_is_read_as_people_write_it() {
-        for (text, value) in
-            [("-3.5", -3.5), ("+3,5 dB", 3.5), ("\u{2212}3 db", -3.0), (" 80Hz ", 80.0), ("0 samples", 0.0)]
-        {
+        for (text, value) in [
+            ("-3.5", -3.5),
+            ("+3,5 dB", 3.5),
+            ("\u{2212}3 db", -3.0),
+            (" 80Hz ", 80.0),
+            ("0.2 kHz", 200.0),
+            ("0,1k", 100.0),
+            ("0 samples", 0.0),
+            ("35 %", 35.0),
+            ("35%", 35.0),
+        ] {
             assert_eq!(text_to_number(text), Some(value), "{text}");
         }
-        for text in ["", "dB", "nan", "inf", "-infinity dB", "1e99", "1.2.3", "12 dB/oct"] {
+        for text in ["", "dB", "nan", "inf", "-infinity dB", "1e99", "1.2.3", "12 dB/oct", "1e36 kHz", "%"] {
             assert_eq!(text_to_number(text), None, "{text}");
         }
         assert_eq!(number_to_text(-0.0004, 0.001, true), "0.000");
         assert_eq!(number_to_text(1.5, 0.001, true), "+1.500");
         assert_eq!(number_to_text(80.0, 0.1, false), "80.0");
+        assert_eq!(number_to_text(50.0, 1.0, false), "50");
     }
 
     #[test]

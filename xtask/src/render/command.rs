@@ -17,7 +17,10 @@ use clap::{
 use indicatif::{ProgressBar, ProgressStyle};
 use minuend_engine::{
     Settings,
-    settings::{Follow, LOW_CUT_HZ, Listen, NUDGE_SAMPLES, OUTPUT_DB, Polarity, Slope, TRIM_DB},
+    settings::{
+        BackingKind, CLEANUP_PERCENT, Follow, LOW_CUT_HZ, Listen, NUDGE_SAMPLES, OUTPUT_DB, Polarity, Slope,
+        TRIM_DB, Tone,
+    },
 };
 
 use super::{Render, Rendered, render};
@@ -46,8 +49,14 @@ pub struct RenderArguments {
     #[arg(long, default_value = "follow", value_parser = choice([("follow", Polarity::Follow), ("keep", Polarity::Keep), ("invert", Polarity::Invert)]))]
     polarity: Polarity,
     /// What is followed as it moves
-    #[arg(long, default_value = "level", value_parser = choice([("off", Follow::Off), ("level", Follow::Level)]))]
+    #[arg(long, default_value = "level-and-tone", value_parser = choice([("off", Follow::Off), ("level", Follow::Level), ("level-and-tone", Follow::LevelAndTone)]))]
     follow: Follow,
+    /// How free the matched tone is: one gain, a filter per side, filters across the sides too
+    #[arg(long, default_value = "across-sides", value_parser = choice([("off", Tone::Off), ("per-side", Tone::PerSide), ("across-sides", Tone::AcrossSides)]))]
+    tone: Tone,
+    /// How much of what still leaks is taken out, percent, 0 to 100; 0 = plain subtraction
+    #[arg(long, default_value = "50", value_parser = ranged(CLEANUP_PERCENT))]
+    cleanup: f32,
     /// Corner of the low-cut, Hz, 20 to 400
     #[arg(long, default_value = "80", value_parser = ranged(LOW_CUT_HZ))]
     low_cut: f32,
@@ -57,6 +66,9 @@ pub struct RenderArguments {
     /// Level of the output, dB, -24 to 12
     #[arg(long, default_value = "0", allow_negative_numbers = true, value_parser = ranged(OUTPUT_DB))]
     output: f32,
+    /// Where the backing comes from: a recording, or estimated from a mix by a machine (subtracted cautiously)
+    #[arg(long, default_value = "recorded", value_parser = choice([("recorded", BackingKind::Recorded), ("estimated", BackingKind::Estimated)]))]
+    backing_is: BackingKind,
     /// Bits a sample of the file written
     #[arg(long, value_enum, default_value_t)]
     bits: Bits,
@@ -78,9 +90,12 @@ impl RenderArguments {
                 nudge_samples: self.nudge,
                 polarity: self.polarity,
                 follow: self.follow,
+                tone: self.tone,
+                cleanup_percent: self.cleanup,
                 low_cut_hz: self.low_cut,
                 slope: self.slope,
                 output_db: self.output,
+                backing_kind: self.backing_is,
                 ..Settings::default()
             },
             bits: self.bits,
@@ -177,8 +192,10 @@ mod tests {
             <Line as clap::Parser>::parse_from(["", "mix.wav", "backing.wav", "--out", "out.wav"]).render;
         let default = Settings::default();
         assert_eq!((line.listen, line.polarity), (default.listen, default.polarity));
-        assert_eq!((line.follow, line.slope), (default.follow, default.slope));
+        assert_eq!((line.follow, line.tone), (default.follow, default.tone));
+        assert_eq!((line.slope, line.backing_is), (default.slope, default.backing_kind));
         assert_eq!((line.trim, line.nudge), (default.trim_db, default.nudge_samples));
         assert_eq!((line.low_cut, line.output), (default.low_cut_hz, default.output_db));
+        assert_eq!(line.cleanup, default.cleanup_percent);
     }
 }
