@@ -27,7 +27,7 @@ use crate::{
 #[derive(Args)]
 pub struct DemoArguments {
     /// Folder for the files [default: target/demo]
-    #[arg(long)]
+    #[arg(long, value_name = "FOLDER")]
     out: Option<PathBuf>,
     /// Replace files of an earlier demo in a folder of your own
     #[arg(long)]

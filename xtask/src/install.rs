@@ -17,7 +17,7 @@ const PLUGIN_ID: &[u8] = b"audio.minuend.minuend";
 #[derive(Args)]
 pub struct InstallArguments {
     /// Put both formats into this folder instead of the user's plug-in folders
-    #[arg(long)]
+    #[arg(long, value_name = "FOLDER")]
     to: Option<PathBuf>,
 }
 

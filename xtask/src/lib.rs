@@ -5,7 +5,9 @@ pub mod bundle;
 pub mod demo;
 pub mod host;
 pub mod install;
+pub mod metrics;
 pub mod render;
+pub mod score;
 pub mod setup;
 pub mod si_sdr;
 pub mod test;
@@ -35,6 +37,8 @@ enum Command {
     Install(install::InstallArguments),
     /// Make the demo song, play it through the bundled plug-in and print the figures
     Demo(demo::DemoArguments),
+    /// Score the engine on mixes whose true vocal is known
+    Score(score::command::ScoreArguments),
     /// Run every test, installing what they need
     Test(test::TestArguments),
 }
@@ -46,6 +50,7 @@ pub fn main() -> Result<()> {
         Command::Render(arguments) => arguments.run(),
         Command::Install(arguments) => arguments.run(),
         Command::Demo(arguments) => arguments.run(),
+        Command::Score(arguments) => arguments.run(),
         Command::Test(arguments) => arguments.run(),
     }
 }

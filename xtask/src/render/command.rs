@@ -34,16 +34,16 @@ pub struct RenderArguments {
     /// The same song without the part you want, at the same sample rate
     backing: PathBuf,
     /// WAV file to write
-    #[arg(long)]
+    #[arg(long, value_name = "FILE")]
     out: PathBuf,
     /// What is written [difference, backing (as it is subtracted), mix]
     #[arg(long, default_value = "difference", value_parser = choice([("difference", Listen::Difference), ("backing", Listen::Backing), ("mix", Listen::Mix)]))]
     listen: Listen,
     /// Level of the backing on top of the matched level, dB, -12 to 12
-    #[arg(long, default_value = "0", allow_negative_numbers = true, value_parser = ranged(TRIM_DB))]
+    #[arg(long, default_value = "0", allow_negative_numbers = true, value_name = "DB", value_parser = ranged(TRIM_DB))]
     trim: f32,
     /// Delay of the backing on top of the found one, samples, -32 to 32
-    #[arg(long, default_value = "0", allow_negative_numbers = true, value_parser = ranged(NUDGE_SAMPLES))]
+    #[arg(long, default_value = "0", allow_negative_numbers = true, value_name = "SAMPLES", value_parser = ranged(NUDGE_SAMPLES))]
     nudge: f32,
     /// Polarity of the subtraction
     #[arg(long, default_value = "follow", value_parser = choice([("follow", Polarity::Follow), ("keep", Polarity::Keep), ("invert", Polarity::Invert)]))]
@@ -58,13 +58,13 @@ pub struct RenderArguments {
     #[arg(long, default_value = "50", value_parser = ranged(CLEANUP_PERCENT))]
     cleanup: f32,
     /// Corner of the low-cut, Hz, 20 to 400
-    #[arg(long, default_value = "80", value_parser = ranged(LOW_CUT_HZ))]
+    #[arg(long, default_value = "80", value_name = "HZ", value_parser = ranged(LOW_CUT_HZ))]
     low_cut: f32,
     /// Steepness of the low-cut, dB per octave
     #[arg(long, default_value = "24", value_parser = choice([("off", Slope::Off), ("12", Slope::Db12), ("24", Slope::Db24), ("48", Slope::Db48)]))]
     slope: Slope,
     /// Level of the output, dB, -24 to 12
-    #[arg(long, default_value = "0", allow_negative_numbers = true, value_parser = ranged(OUTPUT_DB))]
+    #[arg(long, default_value = "0", allow_negative_numbers = true, value_name = "DB", value_parser = ranged(OUTPUT_DB))]
     output: f32,
     /// Where the backing comes from: a recording, or estimated from a mix by a machine (subtracted cautiously)
     #[arg(long, default_value = "recorded", value_parser = choice([("recorded", BackingKind::Recorded), ("estimated", BackingKind::Estimated)]))]
@@ -133,8 +133,10 @@ pub fn with_progress<T>(job: impl FnOnce(&mut dyn FnMut(f64) -> ControlFlow<()>)
 
 /// What was found, in one line.
 pub fn describe(rendered: &Rendered) -> String {
-    let delay = rendered.delay_samples;
-    let ms = delay / f64::from(rendered.sample_rate_hz) * 1000.0;
+    // Rounded first, lest a tiny negative number reads "-0.00".
+    let rounded = |value: f64, digits: f64| (value * digits).round() / digits + 0.0;
+    let delay = rounded(rendered.delay_samples, 100.0);
+    let ms = rounded(rendered.delay_samples / f64::from(rendered.sample_rate_hz) * 1000.0, 1000.0);
     let polarity = if rendered.inverted { "inverted" } else { "kept" };
     let depth =
         rendered.null_depth_db.map_or("unknown".to_owned(), |db| format!("{db:.1} dB where the voice rests"));

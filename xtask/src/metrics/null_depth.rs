@@ -1,0 +1,94 @@
+//! How far the backing is down where the voice rests.
+
+use super::inner_products;
+
+/// Length of a frame, s: short enough to fit between two words, long enough for a period of the lowest bass.
+const FRAME_S: f64 = 0.05;
+/// The voice rests where its energy is below this part of the backing's: 30 dB under it.
+const RESTING: f64 = 1e-3;
+/// Part of the energy of the backing's loudest frame below which there is nothing to null: 50 dB under it.
+const AUDIBLE: f64 = 1e-5;
+/// Fewer frames than this say nothing.
+const MIN_FRAMES: usize = 4;
+
+/// Null depth of an estimate of the vocal, dB: how far what remains of the backing lies under the backing as it sits in
+/// the mix, where the voice rests. Higher is deeper.
+///
+/// With the energies `v` of the vocal, `b` of the backing in the mix and `r` of the estimate less the vocal, each over
+/// all channels of a frame of 50 ms:
+///
+/// ```text
+/// 10 log10(sum b / sum r)   over the frames where v < 1e-3 b and b > 1e-5 max b
+/// ```
+///
+/// A definition of our own. All signals are `[channel_idx][sample_idx]` of equal shape. `None` with fewer than 4 such
+/// frames, infinity when nothing remains.
+pub fn null_depth_db(
+    vocal: &[Vec<f32>],
+    backing_in_mix: &[Vec<f32>],
+    estimate: &[Vec<f32>],
+    sample_rate_hz: u32,
+) -> Option<f64> {
+    let remainder: Vec<Vec<f64>> = estimate
+        .iter()
+        .zip(vocal)
+        .map(|(e, v)| e.iter().zip(v).map(|(&e, &v)| f64::from(e) - f64::from(v)).collect())
+        .collect();
+    let frame = (FRAME_S * f64::from(sample_rate_hz)) as usize;
+    let v = inner_products(vocal, vocal, frame);
+    let b = inner_products(backing_in_mix, backing_in_mix, frame);
+    let r = inner_products(&remainder, &remainder, frame);
+    let loudest = b.iter().copied().fold(0.0, f64::max);
+    let resting: Vec<_> =
+        (0..b.len()).filter(|&i| v[i] < RESTING * b[i] && b[i] > AUDIBLE * loudest).collect();
+    let sum = |energies: &[f64]| resting.iter().map(|&i| energies[i]).sum::<f64>();
+    (resting.len() >= MIN_FRAMES).then(|| 10.0 * (sum(&b) / sum(&r)).log10())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::null_depth_db;
+
+    const RATE_HZ: u32 = 8_000;
+    const FRAME: usize = 400;
+
+    /// A square wave, which has the same energy in every frame.
+    fn wave(frames: &[f32]) -> Vec<Vec<f32>> {
+        let frame = |&level: &f32| (0..FRAME).map(move |n| if n % 20 < 10 { level } else { -level });
+        vec![frames.iter().flat_map(frame).collect()]
+    }
+
+    /// What remains of a backing after taking away `g` of it is `20 log10|1 - g|` of it: textbook arithmetic.
+    #[test]
+    fn is_what_remains_of_the_backing() {
+        let vocal = wave(&[0.0; 6]);
+        let backing = wave(&[0.5; 6]);
+        for (remaining, depth_db) in [(0.1, 20.0), (-0.01, 40.0), (1.0, 0.0), (2.0, -6.0206)] {
+            let estimate = wave(&[0.5 * remaining; 6]);
+            let found = null_depth_db(&vocal, &backing, &estimate, RATE_HZ).unwrap();
+            // The samples are in single precision.
+            assert!((found - depth_db).abs() < 1e-4, "{found}");
+        }
+        assert_eq!(null_depth_db(&vocal, &backing, &vocal, RATE_HZ), Some(f64::INFINITY));
+    }
+
+    /// From the definition: frames with voice do not count, nor those in which the backing is next to silent.
+    #[test]
+    fn counts_only_where_the_voice_rests_over_a_backing() {
+        //                  -29.9 dB, -30.1 dB re backing                        no backing
+        let vocal = wave(&[0.016, 0.015625, 0.0, 0.0, 0.0, 0.5, 0.0]);
+        let backing = wave(&[0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.0005]);
+        let remainder = [0.5, 0.05, 0.05, 0.05, 0.05, 0.5, 0.5];
+        let estimate: Vec<_> = vocal[0].iter().zip(&wave(&remainder)[0]).map(|(v, r)| v + r).collect();
+        let found = null_depth_db(&vocal, &backing, &[estimate], RATE_HZ).unwrap();
+        assert!((found - 20.0).abs() < 1e-4, "{found}");
+    }
+
+    /// A voice without rests tells no depth.
+    #[test]
+    fn needs_four_frames() {
+        let [vocal, backing] = [wave(&[0.0, 0.0, 0.0, 0.5]), wave(&[0.5; 4])];
+        assert_eq!(null_depth_db(&vocal, &backing, &backing, RATE_HZ), None);
+        assert_eq!(null_depth_db(&backing, &wave(&[0.0; 4]), &backing, RATE_HZ), None);
+    }
+}

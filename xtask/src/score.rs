@@ -1,0 +1,383 @@
+//! `cargo xtask score`: pairs of mix and backing whose true vocal is known, through the engine, and how good the
+//! differences are.
+
+mod by_hand;
+pub mod command;
+
+use std::{
+    fs,
+    ops::{ControlFlow, Range},
+    path::Path,
+};
+
+use anyhow::{Context, Result, anyhow, ensure};
+use clap::ValueEnum;
+use minuend_engine::{
+    Engine, Inline, Lock, Settings,
+    settings::{BackingKind, Slope},
+};
+use serde_json::Value;
+
+use crate::{
+    audio_files::read_all,
+    metrics::{null_depth::null_depth_db, vocal_loss::vocal_loss_db},
+    si_sdr::si_sdr_db,
+};
+
+/// Samples a step, as many hosts have it; the output does not depend on it.
+const BLOCK_SAMPLES: usize = 512;
+/// How often the backing may be moved before its place is given up, as in `render`.
+const MAX_MOVES: usize = 3;
+/// What the first play may take to learn, s.
+const LEARNING_S: f64 = 6.0;
+
+/// Which play is scored.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+pub enum Play {
+    /// Knowing nothing; scored from the sixth second on.
+    First,
+    /// After a first one, with what that learned; scored as a whole. What a bounce is.
+    #[default]
+    Second,
+}
+
+/// A mix and its backing, with the truth. Signals are `[channel_idx][sample_idx]`; all but the backing have one shape.
+pub struct Case {
+    /// Name of its folder.
+    pub name: String,
+    /// Sample rate of all signals, Hz.
+    pub sample_rate_hz: u32,
+    mix: Vec<Vec<f32>>,
+    backing: Vec<Vec<f32>>,
+    vocal: Vec<Vec<f32>>,
+    backing_in_mix: Vec<Vec<f32>>,
+    backing_kind: BackingKind,
+    /// Parts of the mix whose backing is not in the backing's file.
+    unbacked: Vec<Range<usize>>,
+}
+
+impl Case {
+    /// Reads `mix.wav`, `backing.wav`, `vocal.wav`, `backing_in_mix.wav` and `meta.json` in a folder.
+    pub fn load(folder: &Path) -> Result<Self> {
+        let name = folder.file_name().with_context(|| format!("{}: has no name", folder.display()))?;
+        let read = |file: &str| read_all(&folder.join(file));
+        let (mix, sample_rate_hz) = read("mix.wav")?;
+        let same_as_mix = |file: &str, same_length: bool| {
+            let (signal, rate_hz) = read(file)?;
+            let shape = |signal: &[Vec<f32>], rate_hz| {
+                format!("{} channels of {} samples at {rate_hz} Hz", signal.len(), signal[0].len())
+            };
+            let same = rate_hz == sample_rate_hz
+                && signal.len() == mix.len()
+                && (!same_length || signal[0].len() == mix[0].len());
+            ensure!(
+                same,
+                "{}: has {}, mix.wav has {}; make both alike",
+                folder.join(file).display(),
+                shape(&signal, rate_hz),
+                shape(&mix, sample_rate_hz)
+            );
+            Ok(signal)
+        };
+        let meta_file = folder.join("meta.json");
+        let meta = fs::read_to_string(&meta_file)
+            .with_context(|| format!("{}: cannot be read", meta_file.display()))?;
+        let meta: Value =
+            serde_json::from_str(&meta).with_context(|| format!("{}: is no JSON", meta_file.display()))?;
+        Ok(Self {
+            name: name.to_string_lossy().into_owned(),
+            sample_rate_hz,
+            backing: same_as_mix("backing.wav", false)?,
+            vocal: same_as_mix("vocal.wav", true)?,
+            backing_in_mix: same_as_mix("backing_in_mix.wav", true)?,
+            mix,
+            // Only an estimate has a voice bleeding into it.
+            backing_kind: match meta.get("bleed_db") {
+                Some(_) => BackingKind::Estimated,
+                None => BackingKind::Recorded,
+            },
+            unbacked: unbacked(&meta).map_err(|e| anyhow!("{}: {e}", meta_file.display()))?,
+        })
+    }
+
+    fn num_samples(&self) -> usize {
+        self.mix[0].len()
+    }
+
+    /// What of a signal is scored: all of it where it has a backing, from some sample on.
+    fn scored(&self, signal: &[Vec<f32>], from: usize) -> Vec<Vec<f32>> {
+        let counts = |n: usize| n >= from && !self.unbacked.iter().any(|part| part.contains(&n));
+        let cut =
+            |channel: &Vec<f32>| (0..channel.len()).filter(|&n| counts(n)).map(|n| channel[n]).collect();
+        signal.iter().map(cut).collect()
+    }
+}
+
+/// The parts `[mix_from, mix_to)` of the "segments" whose "lag" is null.
+fn unbacked(meta: &Value) -> Result<Vec<Range<usize>>> {
+    let Some(segments) = meta.get("segments") else { return Ok(Vec::new()) };
+    let segments = segments.as_array().context("\"segments\" is no list")?;
+    let mut parts = Vec::new();
+    for segment in segments {
+        let sample = |name| {
+            segment
+                .get(name)
+                .and_then(Value::as_u64)
+                .with_context(|| format!("a segment's \"{name}\" is no whole number of samples"))
+        };
+        if segment.get("lag").is_some_and(Value::is_null) {
+            parts.push(sample("mix_from")? as usize..sample("mix_to")? as usize);
+        }
+    }
+    Ok(parts)
+}
+
+/// The figures of one case, all over the same part of it. SI-SDR is that against the true vocal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Score {
+    /// Name of the case.
+    pub case: String,
+    /// SI-SDR of the difference, dB.
+    pub si_sdr_db: f64,
+    /// Null depth of the difference, dB; see [`null_depth_db`].
+    pub null_depth_db: Option<f64>,
+    /// Vocal loss of the difference, dB; see [`vocal_loss_db`].
+    pub vocal_loss_db: Option<f64>,
+    /// SI-SDR of the mix as it is, dB.
+    pub mix_si_sdr_db: f64,
+    /// SI-SDR of the mix minus the backing as they are, sample for sample, dB.
+    pub inversion_si_sdr_db: f64,
+    /// SI-SDR of the mix minus the backing at the best whole-sample offset and the best gain, dB.
+    pub by_hand_si_sdr_db: f64,
+    /// How much later than the backing the mix plays the same music, as found by the end, samples.
+    pub delay_samples: f64,
+}
+
+/// Plays a case and scores it; with the difference, as long as the mix. `progress` is told how much is done, 0 to 1, and
+/// can break off.
+pub fn score(
+    case: &Case,
+    play: Play,
+    progress: &mut dyn FnMut(f64) -> ControlFlow<()>,
+) -> Result<(Score, Vec<Vec<f32>>)> {
+    let from = match play {
+        Play::First => (LEARNING_S * f64::from(case.sample_rate_hz)) as usize,
+        Play::Second => 0,
+    };
+    let scored = |signal: &[Vec<f32>]| case.scored(signal, from);
+    let vocal = scored(&case.vocal);
+    ensure!(
+        !vocal[0].is_empty(),
+        "{}: nothing to score; a first play must be longer than {LEARNING_S} s, and some part must have a backing",
+        case.name
+    );
+    let si_sdr = |estimate: &[Vec<f32>]| si_sdr_db(&vocal, &scored(estimate));
+
+    let (difference, delay_samples) = difference(case, play, progress)?;
+    let estimate = scored(&difference);
+    let backing_in_mix = scored(&case.backing_in_mix);
+    let as_it_is = moved(&case.backing, 0, case.num_samples());
+    let score = Score {
+        case: case.name.clone(),
+        si_sdr_db: si_sdr_db(&vocal, &estimate),
+        null_depth_db: null_depth_db(&vocal, &backing_in_mix, &estimate, case.sample_rate_hz),
+        vocal_loss_db: vocal_loss_db(&vocal, &backing_in_mix, &estimate, case.sample_rate_hz),
+        mix_si_sdr_db: si_sdr(&case.mix),
+        inversion_si_sdr_db: si_sdr(&minus(&case.mix, &as_it_is, 1.0)),
+        by_hand_si_sdr_db: si_sdr(&by_hand::by_hand(&case.mix, &case.backing)),
+        delay_samples,
+    };
+    Ok((score, difference))
+}
+
+/// The mix minus its backing by the engine, and the delay found by the end, samples.
+fn difference(
+    case: &Case,
+    play: Play,
+    progress: &mut dyn FnMut(f64) -> ControlFlow<()>,
+) -> Result<(Vec<Vec<f32>>, f64)> {
+    // The true vocal is not low-cut, so the difference must not be.
+    let settings = Settings { slope: Slope::Off, backing_kind: case.backing_kind, ..Settings::default() };
+    let num_plays = match play {
+        Play::First => 1,
+        Play::Second => 2,
+    };
+    let mut advance_samples = 0;
+    let mut moves = 0;
+    'place: loop {
+        let mut engine = Engine::new(f64::from(case.sample_rate_hz), case.mix.len())
+            .with_context(|| format!("{}: mix.wav", case.name))?;
+        let mut worker = Inline::default();
+        let latency = engine.latency_samples();
+        // What is still inside comes out while the inputs are silent.
+        let length = case.num_samples() + latency;
+        let backing = moved(&case.backing, -advance_samples, length);
+        let mut signal = Vec::new();
+        for play_idx in 0..num_plays {
+            engine.reset();
+            signal = moved(&case.mix, 0, length);
+            for start in (0..length).step_by(BLOCK_SAMPLES) {
+                let block = start..length.min(start + BLOCK_SAMPLES);
+                let mut in_and_out: Vec<_> =
+                    signal.iter_mut().map(|channel| &mut channel[block.clone()]).collect();
+                let backing: Vec<_> = backing.iter().map(|channel| &channel[block.clone()]).collect();
+                engine.process(&mut in_and_out, &backing, &settings, &mut worker);
+                let readings = engine.readings();
+                if readings.lock == Lock::TooLate && moves < MAX_MOVES {
+                    // As a user does with the clip: earlier by what the engine says, and from the start.
+                    advance_samples += readings.late_samples.ceil() as i64;
+                    moves += 1;
+                    continue 'place;
+                }
+                let done = f64::from(play_idx) + block.end as f64 / length as f64;
+                ensure!(progress(done / f64::from(num_plays)).is_continue(), "{}: stopped", case.name);
+            }
+        }
+        for channel in &mut signal {
+            channel.drain(..latency);
+        }
+        return Ok((signal, engine.readings().delay_samples - advance_samples as f64));
+    }
+}
+
+/// A signal so many samples later (earlier, if negative), with silence around it, at a length in samples.
+fn moved(signal: &[Vec<f32>], later_samples: i64, length: usize) -> Vec<Vec<f32>> {
+    let sample = |channel: &Vec<f32>, n: usize| {
+        usize::try_from(n as i64 - later_samples).ok().and_then(|n| channel.get(n)).copied().unwrap_or(0.0)
+    };
+    signal.iter().map(|channel| (0..length).map(|n| sample(channel, n)).collect()).collect()
+}
+
+/// The mix minus a backing of the same shape, at a linear gain.
+fn minus(mix: &[Vec<f32>], backing: &[Vec<f32>], gain: f64) -> Vec<Vec<f32>> {
+    let channel = |(mix, backing): (&Vec<f32>, &Vec<f32>)| {
+        mix.iter().zip(backing).map(|(&m, &b)| (f64::from(m) - gain * f64::from(b)) as f32).collect()
+    };
+    mix.iter().zip(backing).map(channel).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::audio_files::write_all;
+
+    pub(super) const RATE_HZ: u32 = 8_000;
+
+    /// Uniform noise by Lehmer's generator with the constants of Park and Miller 1988.
+    pub(super) fn noise(seed: u64, seconds: u32) -> Vec<f32> {
+        let mut state = seed;
+        (0..seconds * RATE_HZ)
+            .map(|_| {
+                state = state * 16_807 % 2_147_483_647;
+                state as f32 / 2_147_483_647.0 - 0.5
+            })
+            .collect()
+    }
+
+    /// Writes a case of 14 s: a voice that rests every other second over half the backing, upside down and later.
+    pub(super) fn write_case(folder: &Path, delay_samples: i64, meta: &str) {
+        let backing = [noise(1, 30)];
+        let sung = |(n, x): (usize, f32)| if n / RATE_HZ as usize % 2 == 0 { 0.5 * x } else { 0.0 };
+        let vocal: Vec<f32> = noise(2, 14).into_iter().enumerate().map(sung).collect();
+        let mut in_mix = moved(&backing, delay_samples, vocal.len());
+        in_mix[0].iter_mut().for_each(|x| *x *= -0.5);
+        let mix = vocal.iter().zip(&in_mix[0]).map(|(v, b)| v + b).collect();
+        fs::create_dir_all(folder).unwrap();
+        for (name, signal) in [
+            ("mix", vec![mix]),
+            ("backing", backing.to_vec()),
+            ("vocal", vec![vocal]),
+            ("backing_in_mix", in_mix),
+        ] {
+            write_all(&folder.join(name).with_extension("wav"), RATE_HZ, &signal).unwrap();
+        }
+        fs::write(folder.join("meta.json"), meta).unwrap();
+    }
+
+    fn go_on(_: f64) -> ControlFlow<()> {
+        ControlFlow::Continue(())
+    }
+
+    /// A voice as loud as the backing it stands on, under which the backing comes up to 3 dB where both are added the
+    /// wrong way round: the figures follow by arithmetic; the engine must find the place and null it, wherever it lies.
+    #[test]
+    fn scores_a_known_case() {
+        let folder = tempfile::tempdir().unwrap();
+        for delay in [37, -20_000] {
+            write_case(folder.path(), delay, "{}");
+            let case = Case::load(folder.path()).unwrap();
+            for play in [Play::First, Play::Second] {
+                let (score, difference) = score(&case, play, &mut go_on).unwrap();
+                assert_eq!(difference[0].len(), case.mix[0].len());
+                // Half of the time voice, all of the time backing of the same level: -3 dB. Twice the level of the
+                // backing, uncorrelated, on top: five times the energy, -10 dB.
+                assert!((score.mix_si_sdr_db + 3.0).abs() < 0.5, "{score:?}");
+                assert!((score.inversion_si_sdr_db + 10.0).abs() < 0.5, "{score:?}");
+                assert_eq!(score.delay_samples.round(), delay as f64, "{score:?}");
+                assert!(score.by_hand_si_sdr_db > 40.0 && score.si_sdr_db > 25.0, "{score:?}");
+                assert!(
+                    score.null_depth_db.unwrap() > 25.0 && score.vocal_loss_db.unwrap() < -25.0,
+                    "{score:?}"
+                );
+            }
+        }
+    }
+
+    /// A part that the backing does not have is not scored; nor is the time of learning.
+    #[test]
+    fn leaves_out_what_has_no_backing() {
+        let folder = tempfile::tempdir().unwrap();
+        let meta = r#"{"segments": [{"mix_from": 0, "mix_to": 9, "lag": 37}, {"mix_from": 9, "mix_to": 7000, "lag": null}]}"#;
+        write_case(folder.path(), 37, meta);
+        let case = Case::load(folder.path()).unwrap();
+        let scored = case.scored(&case.vocal, 3);
+        assert_eq!(scored[0][..6], case.vocal[0][3..9]);
+        assert_eq!(scored[0][6..], case.vocal[0][7000..]);
+    }
+
+    /// An estimate of the backing is told to the engine.
+    #[test]
+    fn knows_an_estimated_backing() {
+        let folder = tempfile::tempdir().unwrap();
+        for (meta, kind) in [("{}", BackingKind::Recorded), (r#"{"bleed_db": -15}"#, BackingKind::Estimated)]
+        {
+            write_case(folder.path(), 0, meta);
+            assert_eq!(Case::load(folder.path()).unwrap().backing_kind, kind);
+        }
+    }
+
+    /// What does not fit together is refused with its name.
+    #[test]
+    fn bad_cases_are_refused_by_name() {
+        let folder = tempfile::tempdir().unwrap();
+        let refused = |what: &str| {
+            let error = format!("{:#}", Case::load(folder.path()).err().unwrap());
+            assert!(error.contains(what), "{error}");
+        };
+        refused("mix.wav");
+        for (meta, what) in [
+            ("", "meta.json: is no JSON"),
+            (r#"{"segments": 3}"#, "no list"),
+            (r#"{"segments": [{"lag": null, "mix_from": -1, "mix_to": 2}]}"#, "mix_from"),
+        ] {
+            write_case(folder.path(), 0, meta);
+            refused(what);
+        }
+        write_case(folder.path(), 0, "{}");
+        write_all(&folder.path().join("vocal.wav"), RATE_HZ, &[noise(1, 1)]).unwrap();
+        refused(
+            "vocal.wav: has 1 channels of 8000 samples at 8000 Hz, mix.wav has 1 channels of 112000 samples",
+        );
+        fs::remove_file(folder.path().join("meta.json")).unwrap();
+        refused("meta.json: cannot be read");
+    }
+
+    /// A part that is all learning, or has no backing at all, has no score.
+    #[test]
+    fn nothing_to_score_is_an_error() {
+        let folder = tempfile::tempdir().unwrap();
+        write_case(folder.path(), 0, r#"{"segments": [{"mix_from": 0, "mix_to": 112000, "lag": null}]}"#);
+        let case = Case::load(folder.path()).unwrap();
+        assert!(score(&case, Play::Second, &mut go_on).is_err());
+    }
+}

@@ -1,0 +1,336 @@
+//! The command line of `cargo xtask score`.
+
+use std::{
+    fs,
+    io::{self, Write},
+    num::NonZeroUsize,
+    ops::ControlFlow,
+    path::{Path, PathBuf},
+    sync::{
+        atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed},
+        mpsc,
+    },
+    thread,
+};
+
+use anyhow::{Context, Result, bail, ensure};
+use clap::Args;
+use serde_json::{Value, json};
+
+use super::{Case, Play, Score, score};
+use crate::{
+    audio_files::{AudioWriter, Bits, check_writable},
+    render::command::with_progress,
+};
+
+/// Command line of `score`.
+///
+/// Plays every pair of mix and backing in a folder through the engine, at the defaults but without the low-cut (the true
+/// vocal is not low-cut), and prints how close the differences come to the true vocal.
+#[derive(Args)]
+pub struct ScoreArguments {
+    /// A folder of cases: folders with mix.wav, backing.wav, vocal.wav (as it is in the mix), backing_in_mix.wav and
+    /// meta.json ({} if there is nothing to say; "bleed_db": the backing is an estimate; "segments": where one's "lag" is
+    /// null, the mix from "mix_from" to "mix_to", samples, has no backing and is not scored)
+    folder: PathBuf,
+    /// Which play is scored
+    #[arg(long, value_enum, default_value_t)]
+    play: Play,
+    /// Score this case only; may be given several times
+    #[arg(long, value_name = "NAME")]
+    case: Vec<String>,
+    /// Folder for the differences, one WAV file a case
+    #[arg(long, value_name = "FOLDER")]
+    keep: Option<PathBuf>,
+    /// File for the figures, as a JSON list of one object a case
+    #[arg(long, value_name = "FILE")]
+    json: Option<PathBuf>,
+    /// Replace files that exist
+    #[arg(long)]
+    force: bool,
+    /// Cases at a time [default: one a processor]
+    #[arg(long)]
+    jobs: Option<NonZeroUsize>,
+}
+
+impl ScoreArguments {
+    /// Scores, with a progress bar where someone sees it, and prints a table.
+    pub fn run(self) -> Result<()> {
+        let cases = self.cases()?;
+        if let Some(file) = &self.json {
+            check_writable(file, self.force)?;
+        }
+        if let Some(folder) = &self.keep {
+            fs::create_dir_all(folder).with_context(|| format!("{}: cannot be made", folder.display()))?;
+            for case in &cases {
+                check_writable(&kept(folder, case), self.force)?;
+            }
+        }
+        let jobs = self.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
+        let one = |case: &Path, progress: &mut dyn FnMut(f64) -> ControlFlow<()>| self.score(case, progress);
+        let results = with_progress(|progress| in_parallel(&cases, jobs, &one, progress))?;
+
+        let mut scores = Vec::new();
+        for result in results {
+            match result {
+                Ok(score) => scores.push(score),
+                // One bad case does not stop the others.
+                Err(error) => eprintln!("error: {error:#}"),
+            }
+        }
+        print!("{}", table(&scores));
+        if let Some(file) = &self.json {
+            write_json(file, &scores, self.force)?;
+        }
+        let failed = cases.len() - scores.len();
+        ensure!(failed == 0, "{failed} of {} cases could not be scored", cases.len());
+        Ok(())
+    }
+
+    /// The folders of the cases asked for, by name.
+    fn cases(&self) -> Result<Vec<PathBuf>> {
+        let shown = self.folder.display();
+        let entries =
+            fs::read_dir(&self.folder).with_context(|| format!("{shown}: cannot be read as a folder"))?;
+        let mut cases = Vec::new();
+        for entry in entries {
+            let case = entry.with_context(|| format!("{shown}: cannot be read"))?.path();
+            if case.join("mix.wav").exists() {
+                cases.push(case);
+            }
+        }
+        ensure!(!cases.is_empty(), "{shown}: holds no cases, which are folders with a mix.wav");
+        if let Some(missing) = self.case.iter().find(|name| !cases.iter().any(|case| case.ends_with(name))) {
+            bail!("{shown}: holds no case {missing}");
+        }
+        cases.retain(|case| self.case.is_empty() || self.case.iter().any(|name| case.ends_with(name)));
+        cases.sort();
+        Ok(cases)
+    }
+
+    fn score(&self, case: &Path, progress: &mut dyn FnMut(f64) -> ControlFlow<()>) -> Result<Score> {
+        let loaded = Case::load(case)?;
+        let (score, difference) = score(&loaded, self.play, progress)?;
+        if let Some(folder) = &self.keep {
+            let mut writer = AudioWriter::create(
+                &kept(folder, case),
+                difference.len(),
+                loaded.sample_rate_hz,
+                difference[0].len() as u64,
+                Bits::Float,
+                self.force,
+            )?;
+            writer.write(&difference.iter().map(Vec::as_slice).collect::<Vec<_>>())?;
+            writer.finish()?;
+        }
+        Ok(score)
+    }
+}
+
+/// Where a case's difference is kept.
+fn kept(folder: &Path, case: &Path) -> PathBuf {
+    let mut name = case.file_name().unwrap_or_default().to_owned();
+    name.push(".wav");
+    folder.join(name)
+}
+
+/// What a thread tells of its case.
+enum News {
+    Progress(f64),
+    Finished(Result<Score>),
+}
+
+/// Does one thing to every case, several at a time, and returns what came of each, in the order of the cases.
+fn in_parallel(
+    cases: &[PathBuf],
+    jobs: usize,
+    one: &(dyn Fn(&Path, &mut dyn FnMut(f64) -> ControlFlow<()>) -> Result<Score> + Sync),
+    progress: &mut dyn FnMut(f64) -> ControlFlow<()>,
+) -> Result<Vec<Result<Score>>> {
+    let next = AtomicUsize::new(0);
+    let stop = AtomicBool::new(false);
+    let (sender, news) = mpsc::channel();
+    thread::scope(|scope| {
+        for _ in 0..jobs.min(cases.len()) {
+            let (sender, next, stop) = (sender.clone(), &next, &stop);
+            scope.spawn(move || {
+                while !stop.load(Relaxed) {
+                    let case_idx = next.fetch_add(1, Relaxed);
+                    let Some(case) = cases.get(case_idx) else { break };
+                    // The receiver is there as long as any thread is.
+                    let tell = |news| sender.send((case_idx, news)).expect("somebody listens");
+                    let result = one(case, &mut |done| {
+                        tell(News::Progress(done));
+                        if stop.load(Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+                    });
+                    tell(News::Finished(result));
+                }
+            });
+        }
+        drop(sender);
+
+        let mut done = vec![0.0; cases.len()];
+        let mut results: Vec<_> = cases.iter().map(|_| None).collect();
+        for (case_idx, news) in &news {
+            match news {
+                News::Progress(part) => done[case_idx] = part,
+                News::Finished(result) => {
+                    done[case_idx] = 1.0;
+                    results[case_idx] = Some(result);
+                }
+            }
+            if progress(done.iter().sum::<f64>() / cases.len() as f64).is_break() {
+                stop.store(true, Relaxed);
+            }
+        }
+        ensure!(!stop.load(Relaxed), "stopped");
+        Ok(results.into_iter().flatten().collect())
+    })
+}
+
+/// The figures as a table with their means.
+fn table(scores: &[Score]) -> String {
+    let cell = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.1}"));
+    let line = |name: &str, cells: &[String]| {
+        let cells: String = cells.iter().map(|cell| format!("{cell:>12}")).collect();
+        format!("{name:<28}{cells}\n")
+    };
+    let columns: [(&str, &dyn Fn(&Score) -> Option<f64>); 7] = [
+        ("mix", &|score| Some(score.mix_si_sdr_db)),
+        ("inversion", &|score| Some(score.inversion_si_sdr_db)),
+        ("by hand", &|score| Some(score.by_hand_si_sdr_db)),
+        ("difference", &|score| Some(score.si_sdr_db)),
+        ("null depth", &|score| score.null_depth_db),
+        ("vocal loss", &|score| score.vocal_loss_db),
+        ("delay", &|score| Some(score.delay_samples)),
+    ];
+    let mut table = line("SI-SDR, null depth and vocal loss in dB, delay in samples", &[]);
+    table += &line("", &columns.map(|(name, _)| name.to_owned()));
+    for score in scores {
+        table += &line(&score.case, &columns.map(|(_, figure)| cell(figure(score))));
+    }
+    // A mean delay says nothing.
+    let means = columns.split_last().map_or(&[][..], |(_, figures)| figures).iter().map(|(_, figure)| {
+        let known: Vec<f64> = scores.iter().filter_map(figure).collect();
+        cell((!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64))
+    });
+    table + &line("mean", &means.collect::<Vec<_>>())
+}
+
+/// Writes the figures; what has no finite value becomes null.
+fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
+    let object = |score: &Score| {
+        json!({
+            "case": score.case,
+            "si_sdr_db": score.si_sdr_db,
+            "null_depth_db": score.null_depth_db,
+            "vocal_loss_db": score.vocal_loss_db,
+            "mix_si_sdr_db": score.mix_si_sdr_db,
+            "inversion_si_sdr_db": score.inversion_si_sdr_db,
+            "by_hand_si_sdr_db": score.by_hand_si_sdr_db,
+            "delay_samples": score.delay_samples,
+        })
+    };
+    let text = format!("{:#}\n", scores.iter().map(object).collect::<Value>());
+    write_text(file, &text, overwrite).with_context(|| format!("{}: cannot be written", file.display()))
+}
+
+/// Writes a text file, whole or not at all.
+fn write_text(file: &Path, text: &str, overwrite: bool) -> io::Result<()> {
+    let folder = file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut builder = tempfile::Builder::new();
+    // As for any new file: what the user's umask allows, where the library's default is the owner alone.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut temporary = builder.tempfile_in(folder)?;
+    temporary.write_all(text.as_bytes())?;
+    temporary.as_file().sync_all()?;
+    if overwrite { temporary.persist(file) } else { temporary.persist_noclobber(file) }?;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::score::tests::write_case;
+
+    #[derive(clap::Parser)]
+    struct Line {
+        #[command(flatten)]
+        score: ScoreArguments,
+    }
+
+    fn run(line: &[&dyn AsRef<std::ffi::OsStr>]) -> Result<()> {
+        let words = line.iter().map(|word| word.as_ref().to_owned());
+        <Line as clap::Parser>::parse_from(std::iter::once("score".into()).chain(words)).score.run()
+    }
+
+    /// Figures and differences are written, a bad case does not keep the others from it, and nothing is overwritten
+    /// unasked.
+    #[test]
+    fn writes_figures_and_differences() {
+        let folder = tempfile::tempdir().unwrap();
+        let [cases, kept, json] = ["cases", "kept", "figures.json"].map(|name| folder.path().join(name));
+        write_case(&cases.join("good"), 37, "{}");
+        write_case(&cases.join("worse"), 0, "no JSON");
+        let error = run(&[&cases, &"--keep", &kept, &"--json", &json, &"--jobs", &"2"]).unwrap_err();
+        assert_eq!(error.to_string(), "1 of 2 cases could not be scored");
+        let figures: Value = serde_json::from_str(&fs::read_to_string(&json).unwrap()).unwrap();
+        assert_eq!(figures.as_array().unwrap().len(), 1);
+        assert_eq!(figures[0]["case"], "good");
+        assert!(figures[0]["si_sdr_db"].as_f64().unwrap() > 25.0, "{figures}");
+        let (difference, rate_hz) = crate::audio_files::read_all(&kept.join("good.wav")).unwrap();
+        assert_eq!((difference.len(), difference[0].len(), rate_hz), (1, 112_000, 8_000));
+
+        let again = |more: &[&dyn AsRef<std::ffi::OsStr>]| {
+            run(&[&[&cases as &dyn AsRef<std::ffi::OsStr>, &"--case", &"good", &"--play", &"first"], more]
+                .concat())
+        };
+        for refused in [again(&[&"--json", &json]), again(&[&"--keep", &kept])] {
+            assert!(refused.unwrap_err().to_string().contains("exists already"));
+        }
+        again(&[&"--json", &json, &"--keep", &kept, &"--force"]).unwrap();
+    }
+
+    /// A folder without cases, and a case that is not there, are named.
+    #[test]
+    fn missing_cases_are_named() {
+        let folder = tempfile::tempdir().unwrap();
+        let no_cases = run(&[&folder.path()]).unwrap_err().to_string();
+        assert!(no_cases.contains("holds no cases"), "{no_cases}");
+        write_case(&folder.path().join("good"), 37, "{}");
+        let no_case = run(&[&folder.path(), &"--case", &"goo"]).unwrap_err().to_string();
+        assert!(no_case.contains("holds no case goo"), "{no_case}");
+    }
+
+    /// When the user stops, all threads do, and say so.
+    #[test]
+    fn stops_when_told() {
+        let folder = tempfile::tempdir().unwrap();
+        let cases = [folder.path().to_owned(), folder.path().to_owned()];
+        let one = |_: &Path, progress: &mut dyn FnMut(f64) -> ControlFlow<()>| {
+            while progress(0.5).is_continue() {}
+            bail!("broken off")
+        };
+        let stopped = in_parallel(&cases, 2, &one, &mut |_| ControlFlow::Break(())).unwrap_err();
+        assert_eq!(stopped.to_string(), "stopped");
+    }
+
+    /// The mean is that of the cases which have the figure.
+    #[test]
+    fn means_leave_out_what_is_unknown() {
+        let score = |si_sdr_db, null_depth_db| Score {
+            case: "case".to_owned(),
+            si_sdr_db,
+            null_depth_db,
+            vocal_loss_db: None,
+            mix_si_sdr_db: 0.0,
+            inversion_si_sdr_db: 0.0,
+            by_hand_si_sdr_db: 0.0,
+            delay_samples: 0.0,
+        };
+        let table = table(&[score(20.0, Some(31.0)), score(30.0, None)]);
+        let mean: Vec<_> = table.lines().last().unwrap().split_whitespace().collect();
+        assert_eq!(mean, ["mean", "0.0", "0.0", "0.0", "25.0", "31.0", "-"]);
+    }
+}
