@@ -1,7 +1,7 @@
 //! START HERE: the stages in order.
 //!
 //! ```text
-//! mix ────────────┬─ constant delay ───────────────────────(-)─► low-cut ─► listen, output ─► out
+//! mix ────────────┬─ constant delay ───────────────────────(-)─► clean-up ─► low-cut ─► listen, output ─► out
 //!                 │                                         ▲
 //! backing ► align ┴► filter ► level follower ► guard ► trim ┘
 //! ```
@@ -14,6 +14,7 @@ use crate::align::delay_line::{DelayLine, TAPS};
 use crate::align::drift::{Drift, Wander};
 use crate::align::lock::{Change, Place};
 use crate::align::search::{EARLY_S, Found, LATE_S};
+use crate::cleanup::Cleanup;
 use crate::framing::{Framing, SILENCE};
 use crate::guard::Guard;
 use crate::job::{Job, Worker};
@@ -74,6 +75,10 @@ pub struct Engine {
     /// The matched backing on its way through the follower's lag.
     matched: Ring,
     guard: Guard,
+    cleanup: Cleanup,
+    /// Difference and matched backing on their way through the clean-up's lag.
+    difference: Ring,
+    subtracted: Ring,
     low_cut: LowCut,
     null_depth: NullDepth,
     presence: Presence,
@@ -117,7 +122,6 @@ struct Glides {
     engaged: Glide,
     listen: [Glide; 3],
     bypass: Glide,
-    fresh: bool,
 }
 
 struct Scratch {
@@ -126,6 +130,7 @@ struct Scratch {
     mix: Stereo,
     matched: Stereo,
     difference: Stereo,
+    removed: Stereo,
     cut: Stereo,
     levels: Stereo,
 }
@@ -144,7 +149,9 @@ impl Engine {
         let filter = Filter::new(hop, num_taps);
         let follower = Follower::new(sizes);
         let drift = Drift::new(sizes);
+        let cleanup = Cleanup::new(sizes);
         let past = sizes.scaled(LATE)
+            + cleanup.latency_samples()
             + drift.latency_samples()
             + filter.latency_samples()
             + follower.latency_samples();
@@ -165,6 +172,9 @@ impl Engine {
             filter,
             follower,
             guard: Guard::new(hop, sample_rate_hz),
+            difference: Ring::new(cleanup.latency_samples() + hop),
+            subtracted: Ring::new(cleanup.latency_samples() + hop),
+            cleanup,
             low_cut: LowCut::new(sample_rate_hz),
             null_depth: NullDepth::new(sizes),
             presence: Presence::new(hop, sample_rate_hz),
@@ -177,7 +187,6 @@ impl Engine {
                 engaged: glide(0.0, 10.0),
                 listen: [glide(1.0, 10.0), glide(0.0, 10.0), glide(0.0, 10.0)],
                 bypass: glide(0.0, 10.0),
-                fresh: true,
             },
             scratch: Scratch {
                 aligned: stereo(hop),
@@ -185,6 +194,7 @@ impl Engine {
                 mix: stereo(hop),
                 matched: stereo(hop),
                 difference: stereo(hop),
+                removed: stereo(hop),
                 cut: stereo(hop),
                 levels: stereo(hop),
             },
@@ -214,7 +224,7 @@ impl Engine {
 
     /// Lag of the last stage behind the newest whole hop.
     fn lag_samples(&self) -> usize {
-        self.align_lag_samples() + self.filter.latency_samples() + self.follower.latency_samples()
+        self.subtract_lag_samples() + self.cleanup.latency_samples()
     }
 
     /// Lag of the alignment.
@@ -222,12 +232,24 @@ impl Engine {
         self.sizes.scaled(LATE) + self.drift.latency_samples()
     }
 
+    /// Lag of the subtraction.
+    fn subtract_lag_samples(&self) -> usize {
+        self.align_lag_samples() + self.filter.latency_samples() + self.follower.latency_samples()
+    }
+
     /// Forgets all signals, keeps the match: an engine after `reset` equals a new one that recalls the match.
     /// Real-time safe.
     pub fn reset(&mut self) {
         self.framing.reset();
         self.now = 0;
-        for ring in [&mut self.mix, &mut self.backing, &mut self.levels, &mut self.matched] {
+        for ring in [
+            &mut self.mix,
+            &mut self.backing,
+            &mut self.levels,
+            &mut self.matched,
+            &mut self.difference,
+            &mut self.subtracted,
+        ] {
             ring.restart(0);
         }
         self.ticks.fill(Tick::default());
@@ -237,11 +259,11 @@ impl Engine {
         self.filter.reset();
         self.follower.reset();
         self.guard.reset();
+        self.cleanup.reset();
         self.low_cut.reset();
         self.null_depth.reset();
         self.presence.reset();
         self.verdict = Verdict::Present;
-        self.glides.fresh = true;
         self.forget_heard();
         self.learn_from = 0;
         self.song_offset = 0;
@@ -357,7 +379,6 @@ impl Engine {
         self.matched.push([filtered_l, filtered_r]);
         let follow = self.tick(lag).settings.follow != Follow::Off && self.learned.following_pays;
         let gain = self.follower.process([mix_l, mix_r], [filtered_l, filtered_r], follow);
-        let lag = self.lag_samples();
         let from = -((hop + self.follower.latency_samples()) as i64);
         self.matched.read_stereo(self.matched.end() + from, &mut self.scratch.matched);
         if gain.from != 1.0 || gain.to != 1.0 {
@@ -367,14 +388,20 @@ impl Engine {
             }
         }
 
-        // Subtract, but never to make things worse; then choose what is heard.
+        // Subtract, but never to make things worse.
+        let lag = self.subtract_lag_samples();
         if self.now >= (lag / hop) as u64 {
             self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
             self.levels.read_stereo(self.levels.end() - (hop + lag) as i64, &mut self.scratch.levels);
-            let settings = self.tick(lag).settings;
-            self.start_glides(&settings);
-            self.subtract(&settings);
-            self.low_cut_and_listen(&settings);
+            self.subtract(lag);
+        }
+
+        // Clean up, cut the lows, choose what is heard.
+        let lag = self.lag_samples();
+        if self.now >= (lag / hop) as u64 {
+            self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
+            self.levels.read_stereo(self.levels.end() - (hop + lag) as i64, &mut self.scratch.levels);
+            self.finish(lag);
         }
         self.report(gain.to);
         self.now += 1;
@@ -539,6 +566,7 @@ impl Engine {
                     // What was learned of the level through a much shallower null is void.
                     if gained > 0.1 {
                         self.follower.forget_statistics();
+                        self.cleanup.forget();
                     }
                 }
             }
@@ -582,9 +610,12 @@ impl Engine {
         self.verdict = Verdict::Present;
     }
 
-    /// Mix minus matched backing, as far as that is not louder than the mix.
-    fn subtract(&mut self, settings: &Settings) {
-        let Scratch { mix, matched, difference, .. } = &mut self.scratch;
+    /// Mix minus matched backing, as far as that is not louder than the mix; and what is left of the backing in it.
+    fn subtract(&mut self, lag: usize) {
+        let settings = self.tick(lag).settings;
+        let sign = if self.is_turned(settings.polarity) { -1.0 } else { 1.0 };
+        let first = self.now == (lag / self.sizes.hop()) as u64;
+        let Scratch { mix, matched, difference, levels, removed, .. } = &mut self.scratch;
         for ((d, x), b) in difference.iter_mut().zip(&*mix).zip(&*matched) {
             d.iter_mut().zip(x.iter().zip(b)).for_each(|(d, (x, b))| *d = x - b);
         }
@@ -594,9 +625,16 @@ impl Engine {
         // Whoever turns the backing away from where it was found wants to hear just that.
         let by_hand = settings.nudge_samples != 0.0;
         let allowed = self.guard.allows(mix_power, power) || by_hand;
-        let sign = if self.is_turned(settings.polarity) { -1.0 } else { 1.0 };
-        let Scratch { mix, matched, difference, levels, .. } = &mut self.scratch;
+        let amount = if allowed { settings.cleanup_percent / 50.0 } else { 0.0 };
+        self.cleanup.process(difference, matched, amount, removed);
+
         let glides = &mut self.glides;
+        if first {
+            // After a reset the first settings hold at once.
+            glides.trim.set(levels[0][0]);
+            glides.polarity.set(sign);
+            glides.guard.set(1.0);
+        }
         for n in 0..mix[0].len() {
             let gain = glides.trim.next(levels[0][n])
                 * glides.polarity.next(sign)
@@ -606,10 +644,11 @@ impl Engine {
                 d[n] = x[n] - b[n];
             }
         }
-        self.readings.null_depth_db = self.null_depth.add(power, matched_power);
+        self.difference.push([&difference[0], &difference[1]]);
+        self.subtracted.push([&matched[0], &matched[1]]);
         // The power of a difference holds the product: |x - b|^2 = |x|^2 + |b|^2 - 2 x b.
-        self.verdict =
-            self.presence.add(0.5 * (mix_power + matched_power - power), matched_power, mix_power > AUDIBLE);
+        let product = 0.5 * (mix_power + matched_power - power);
+        self.verdict = self.presence.add(product, matched_power, mix_power > AUDIBLE);
         if self.verdict == Verdict::Absent && self.place.state == Lock::Locked && !settings.hold {
             self.lose();
         }
@@ -624,33 +663,34 @@ impl Engine {
         }
     }
 
-    /// After a reset the first settings hold at once.
-    fn start_glides(&mut self, settings: &Settings) {
-        if std::mem::take(&mut self.glides.fresh) {
-            let turned = self.is_turned(settings.polarity);
-            let glides = &mut self.glides;
-            glides.polarity.set(if turned { -1.0 } else { 1.0 });
-            glides.guard.set(1.0);
+    /// Takes the residue out of the difference, cuts its lows and chooses what is heard.
+    fn finish(&mut self, lag: usize) {
+        let settings = self.tick(lag).settings;
+        let first = self.now == (lag / self.sizes.hop()) as u64;
+        // While nothing is subtracted the mix passes untouched.
+        let since_filter = self.follower.latency_samples() + self.cleanup.latency_samples();
+        let engaged = f32::from(self.tick(since_filter).filtered);
+        let back = (self.cleanup.latency_samples() + self.sizes.hop()) as i64;
+        let Scratch { mix, matched, difference, cut, levels, removed, .. } = &mut self.scratch;
+        self.difference.read_stereo(self.difference.end() - back, difference);
+        self.subtracted.read_stereo(self.subtracted.end() - back, matched);
+        for ((difference, removed), cut) in difference.iter_mut().zip(&*removed).zip(&mut *cut) {
+            difference.iter_mut().zip(removed).for_each(|(d, r)| *d -= r);
+            cut.copy_from_slice(difference);
+        }
+        let power = mean_square([&difference[0], &difference[1]]);
+        let matched_power = mean_square([&matched[0], &matched[1]]);
+        self.readings.null_depth_db = self.null_depth.add(power, matched_power);
+        self.low_cut.process(cut, settings.low_cut_hz, settings.slope);
+        let glides = &mut self.glides;
+        if first {
             glides.engaged.set(0.0);
-            glides.trim.set(self.scratch.levels[0][0]);
-            glides.output.set(self.scratch.levels[1][0]);
+            glides.output.set(levels[1][0]);
             glides.bypass.set(f32::from(settings.bypass));
             for (glide, listen) in glides.listen.iter_mut().zip(LISTENS) {
                 glide.set(f32::from(settings.listen == listen));
             }
         }
-    }
-
-    /// Cuts the lows of the difference and chooses what is heard.
-    fn low_cut_and_listen(&mut self, settings: &Settings) {
-        // While nothing is subtracted the mix passes untouched.
-        let engaged = f32::from(self.tick(self.follower.latency_samples()).filtered);
-        let Scratch { mix, matched, difference, cut, levels, .. } = &mut self.scratch;
-        for (cut, difference) in cut.iter_mut().zip(&*difference) {
-            cut.copy_from_slice(difference);
-        }
-        self.low_cut.process(cut, settings.low_cut_hz, settings.slope);
-        let glides = &mut self.glides;
         for n in 0..mix[0].len() {
             let engaged = glides.engaged.next(engaged);
             let mut weights = [0.0; 3];

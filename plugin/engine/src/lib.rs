@@ -1,6 +1,7 @@
 //! Mix minus backing: the pure DSP of Minuend. Knows no host, window, file, thread or clock.
 
 mod align;
+mod cleanup;
 pub mod engine;
 mod error;
 mod framing;

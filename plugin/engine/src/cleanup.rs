@@ -1,0 +1,331 @@
+//! Takes out what the subtraction leaves of the backing: codec errors, noise that breathes with the music.
+//!
+//! In mid and side, per bin, the residue is taken to be a share of the matched backing's power. The share is read from
+//! the quiet cells of the difference, where the voice rests, and only as far as these cells rise and fall with the
+//! backing: the floor of the voice's own effects does not. A Wiener gain with decision-directed smoothing (Ephraim &
+//! Malah 1984) then lowers the cells in which residue prevails. Reading the share from two loudness classes is ours.
+
+use crate::ring::{Stereo, stereo};
+use crate::sizes::Sizes;
+use crate::spectrum::{Spectrum, hann};
+use realfft::num_complex::Complex32;
+
+/// Frame and step at 44.1 and 48 kHz, samples.
+const FRAME: usize = 2048;
+const STEP: usize = 512;
+/// Weight of the past in the decision-directed estimate of voice over residue.
+const PAST: f32 = 0.9;
+/// Most that a cell is lowered, linear (-20 dB).
+const FLOOR: f32 = 0.1;
+/// Quantile of the cells that counts as quiet, and its value for a residue of power 1 (exponential distribution).
+const QUIET: f32 = 0.2;
+const QUIET_VALUE: f32 = 0.223;
+/// Distance of the loud and soft classes from the mean loudness of the backing, nats of power (2 dB).
+const CLASS: f32 = 0.5;
+/// Backing this far under its mean is silence, nats.
+const SILENT: f32 = 6.0;
+/// Memory of the mean loudness, steps.
+const MEMORY: f32 = 800.0;
+/// Steps in either class before anything is taken out.
+const ENOUGH: u32 = 12;
+/// Share of the quiet floor that must follow the backing: from where the clean-up begins and where it is whole.
+const FOLLOWS: (f32, f32) = (0.3, 0.6);
+
+/// Quantile of the moments that counts as deepest, and most that the share may exceed what is left in them.
+const DEEPEST: f32 = 0.1;
+const OVER_DEEPEST: f32 = 2.0;
+
+/// Deepest residue re the backing, dB, median over the groups, up to which nothing is taken out, and from which all:
+/// where the null is that deep, what some groups show is the voice's own reverberation.
+const DEEP_NULL_DB: (f32, f32) = (-48.0, -40.0);
+
+/// What is known of one group of bins, in mid or side.
+#[derive(Clone, Copy, Default)]
+struct Group {
+    mean: f32,
+    steps: u32,
+    classes: [Class; 2],
+    /// Quiet floor of the deepest moments of loud backing: where the voice rests, or sings elsewhere.
+    deepest: f32,
+}
+
+/// Quiet floor re the backing, and the backing's own power, in loud or soft moments; natural logarithms.
+#[derive(Clone, Copy, Default)]
+struct Class {
+    floor: f32,
+    backing: f32,
+    steps: u32,
+}
+
+impl Group {
+    /// Share of the backing's power that is left in the difference.
+    fn share(&self) -> f32 {
+        let [soft, loud] = &self.classes;
+        if soft.steps < ENOUGH || loud.steps < ENOUGH {
+            return 0.0;
+        }
+        // floor = QUIET_VALUE (share + voice / backing): two classes, two unknowns.
+        let (u_soft, u_loud) = (soft.floor.exp(), loud.floor.exp());
+        let (b_soft, b_loud) = ((-soft.backing).exp(), (-loud.backing).exp());
+        let share = (u_loud * b_soft - u_soft * b_loud) / (b_soft - b_loud);
+        let share = share.min(OVER_DEEPEST * self.deepest.exp());
+        let follows = ((share / u_loud - FOLLOWS.0) / (FOLLOWS.1 - FOLLOWS.0)).clamp(0.0, 1.0);
+        if follows > 0.0 { follows * share / QUIET_VALUE } else { 0.0 }
+    }
+}
+
+/// The clean-up.
+pub struct Cleanup {
+    spectrum: Spectrum,
+    window: Vec<f32>,
+    hop: usize,
+    step: usize,
+    hops: usize,
+    difference: Stereo,
+    matched: Stereo,
+    /// Spectra of the last two frames of the difference, mid and side.
+    frames: [[Vec<Complex32>; 2]; 2],
+    /// Powers of the last three frames of the matched backing, mid and side.
+    powers: [[Vec<f32>; 2]; 3],
+    backing: [Vec<f32>; 2],
+    cleaned: [Vec<f32>; 2],
+    edges: Vec<usize>,
+    groups: [Vec<Group>; 2],
+    shares: [Vec<f32>; 2],
+    removed: Stereo,
+    ratios: Vec<f32>,
+    bins: [Vec<Complex32>; 2],
+}
+
+impl Cleanup {
+    /// A clean-up that has heard nothing.
+    pub fn new(sizes: Sizes) -> Self {
+        let (frame, step) = (sizes.scaled(FRAME), sizes.scaled(STEP));
+        let spectrum = Spectrum::new(frame);
+        let num_bins = spectrum.num_bins();
+        let mut edges = vec![3];
+        while let Some(&last) = edges.last().filter(|&&last| last < num_bins - 1) {
+            // Quarter octaves, at least eight bins.
+            edges.push((last + 8).max(last * 19 / 16).min(num_bins - 1));
+        }
+        let groups = vec![Group::default(); edges.len() - 1];
+        let zeros = || vec![Complex32::default(); num_bins];
+        Self {
+            window: hann(frame).into_iter().map(f32::sqrt).collect(),
+            hop: sizes.hop(),
+            step,
+            hops: 0,
+            difference: stereo(frame),
+            matched: stereo(frame),
+            frames: std::array::from_fn(|_| std::array::from_fn(|_| zeros())),
+            powers: std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins])),
+            backing: std::array::from_fn(|_| vec![0.0; num_bins]),
+            cleaned: std::array::from_fn(|_| vec![0.0; num_bins]),
+            edges,
+            groups: [groups.clone(), groups],
+            shares: std::array::from_fn(|_| vec![0.0; num_bins]),
+            removed: stereo(frame + step),
+            ratios: Vec::with_capacity(num_bins),
+            bins: [zeros(), zeros()],
+            spectrum,
+        }
+    }
+
+    /// How far the removed part lags the difference: a frame, and one step for the neighbours in time.
+    pub fn latency_samples(&self) -> usize {
+        self.window.len() + self.step - self.hop
+    }
+
+    /// Forgets the signals and what was learned of the residue.
+    pub fn reset(&mut self) {
+        self.hops = 0;
+        for x in self.difference.iter_mut().chain(&mut self.matched).chain(&mut self.removed) {
+            x.fill(0.0);
+        }
+        self.frames.iter_mut().flatten().for_each(|x| x.fill(Complex32::default()));
+        self.powers.iter_mut().flatten().chain(&mut self.cleaned).for_each(|x| x.fill(0.0));
+        self.forget();
+    }
+
+    /// Forgets what was learned of the residue, for when the match beneath it has changed.
+    pub fn forget(&mut self) {
+        self.groups.iter_mut().for_each(|g| g.fill(Group::default()));
+    }
+
+    /// Takes one hop of difference and matched backing; gives what is to be taken from the difference
+    /// [`Cleanup::latency_samples`] ago. `amount` from 0, nothing, over 1, the residue as estimated, to 2.
+    pub fn process(&mut self, difference: &Stereo, matched: &Stereo, amount: f32, removed: &mut Stereo) {
+        let hop = self.hop;
+        for (history, new) in
+            self.difference.iter_mut().zip(difference).chain(self.matched.iter_mut().zip(matched))
+        {
+            history.copy_within(hop.., 0);
+            let keep = history.len() - hop;
+            history[keep..].copy_from_slice(new);
+        }
+        self.hops += 1;
+        if self.hops * hop == self.step {
+            self.hops = 0;
+            self.analyse();
+            self.learn();
+            self.remove(amount);
+        }
+        // The sum of the overlapping frames leaves from the front.
+        let at = self.hops * hop;
+        for (removed, sum) in removed.iter_mut().zip(&self.removed) {
+            removed.copy_from_slice(&sum[at..at + hop]);
+        }
+    }
+
+    /// Spectra of the newest frame, in mid and side.
+    fn analyse(&mut self) {
+        self.frames.rotate_left(1);
+        self.powers.rotate_left(1);
+        for (signal, is_matched) in [(&self.difference, false), (&self.matched, true)] {
+            for (bins, side) in self.bins.iter_mut().zip(signal) {
+                let time = self.spectrum.time();
+                time.iter_mut().zip(side).zip(&self.window).for_each(|((t, x), w)| *t = x * w);
+                self.spectrum.forward(bins);
+            }
+            let [left, right] = &self.bins;
+            for (k, (left, right)) in left.iter().zip(right).enumerate() {
+                let turned = [
+                    (left + right) * std::f32::consts::FRAC_1_SQRT_2,
+                    (left - right) * std::f32::consts::FRAC_1_SQRT_2,
+                ];
+                for c in 0..2 {
+                    if is_matched {
+                        self.powers[2][c][k] = turned[c].norm_sqr();
+                    } else {
+                        self.frames[1][c][k] = turned[c];
+                    }
+                }
+            }
+        }
+        // Backing power about the frame before the newest: mean over three frames and five bins.
+        let num_bins = self.spectrum.num_bins();
+        for c in 0..2 {
+            let column = |k: usize| self.powers.iter().map(|p| p[c][k]).sum::<f32>() / 15.0;
+            for k in 0..num_bins {
+                let around = k.saturating_sub(2)..(k + 3).min(num_bins);
+                self.backing[c][k] = around.map(column).sum::<f32>() + 1e-12;
+            }
+        }
+        // What leaks from mid to side is residue too.
+        let [mid, side] = &mut self.backing;
+        side.iter_mut().zip(mid).for_each(|(s, m)| *s += 0.1 * *m);
+    }
+
+    /// Updates the quiet floors from the frame before the newest.
+    fn learn(&mut self) {
+        for c in 0..2 {
+            let (frame, backing) = (&self.frames[0][c], &self.backing[c]);
+            for (group, edge) in self.groups[c].iter_mut().zip(self.edges.windows(2)) {
+                let bins = edge[0]..edge[1];
+                let count = bins.len() as f32;
+                let loudness = bins.clone().map(|k| backing[k].ln()).sum::<f32>() / count;
+                if loudness < -16.0 {
+                    continue;
+                }
+                group.steps += 1;
+                group.mean += (loudness - group.mean) * (1.0 / group.steps as f32).max(1.0 / MEMORY);
+                let above = loudness - group.mean;
+                let idx = match above {
+                    a if a > CLASS => 1,
+                    a if a < -CLASS && a > -SILENT => 0,
+                    _ => continue,
+                };
+                let class = &mut group.classes[idx];
+                class.steps += 1;
+                let ratios = bins.map(|k| (frame[k].norm_sqr() + 1e-14) / backing[k]);
+                self.ratios.clear();
+                self.ratios.extend(ratios);
+                let at = (QUIET * count) as usize;
+                let (_, &mut quiet, _) = self.ratios.select_nth_unstable_by(at, f32::total_cmp);
+                let quiet = quiet.ln();
+                if class.steps == 1 {
+                    class.floor = quiet;
+                    class.backing = loudness;
+                    if idx == 1 {
+                        group.deepest = quiet;
+                    }
+                    continue;
+                }
+                let threshold = class.floor.exp();
+                let below = self.ratios.iter().filter(|&&u| u < threshold).count() as f32 / count;
+                let rate = (1.0 / (class.steps as f32).sqrt()).max(0.03);
+                class.floor += 4.0 * rate * (QUIET - below);
+                class.backing += rate * (loudness - class.backing);
+                if idx == 1 {
+                    let below = f32::from(quiet < group.deepest);
+                    group.deepest += 4.0 * rate * (DEEPEST - below);
+                }
+            }
+        }
+        let heard = self.heard();
+        for c in 0..2 {
+            for (group, edge) in self.groups[c].iter().zip(self.edges.windows(2)) {
+                self.shares[c][edge[0]..edge[1]].fill(heard * group.share());
+            }
+        }
+    }
+
+    /// 0 while the null is so deep that a clean-up could only do harm, up to 1.
+    fn heard(&mut self) -> f32 {
+        let ready = |g: &&Group| g.classes[1].steps >= ENOUGH;
+        self.ratios.clear();
+        self.ratios.extend(self.groups.iter().flatten().filter(ready).map(|g| g.deepest));
+        if self.ratios.is_empty() {
+            return 0.0;
+        }
+        let at = self.ratios.len() / 2;
+        let (_, &mut median, _) = self.ratios.select_nth_unstable_by(at, f32::total_cmp);
+        let depth_db = 10.0 / std::f32::consts::LN_10 * (median - QUIET_VALUE.ln());
+        ((depth_db - DEEP_NULL_DB.0) / (DEEP_NULL_DB.1 - DEEP_NULL_DB.0)).clamp(0.0, 1.0)
+    }
+
+    /// Adds what is to be removed of the frame before the newest to the output.
+    fn remove(&mut self, amount: f32) {
+        let step = self.step;
+        for sum in &mut self.removed {
+            sum.copy_within(step.., 0);
+            let keep = sum.len() - step;
+            sum[keep..].fill(0.0);
+        }
+        let mut any = false;
+        for c in 0..2 {
+            let turned = &mut self.bins[c];
+            for (k, removed) in turned.iter_mut().enumerate() {
+                let e = self.frames[0][c][k];
+                let residue = amount * self.shares[c][k] * self.backing[c][k];
+                let power = e.norm_sqr();
+                if residue <= 1e-14 {
+                    self.cleaned[c][k] = power;
+                    *removed = Complex32::default();
+                    continue;
+                }
+                let over =
+                    PAST * self.cleaned[c][k] / residue + (1.0 - PAST) * (power / residue - 1.0).max(0.0);
+                let gain = (over / (1.0 + over)).max(FLOOR);
+                self.cleaned[c][k] = gain * gain * power;
+                *removed = e * (1.0 - gain);
+                any = true;
+            }
+        }
+        if !any {
+            return;
+        }
+        let [mid, side] = &mut self.bins;
+        for (m, s) in mid.iter_mut().zip(side) {
+            (*m, *s) =
+                ((*m + *s) * std::f32::consts::FRAC_1_SQRT_2, (*m - *s) * std::f32::consts::FRAC_1_SQRT_2);
+        }
+        // Squared Hann windows a quarter apart sum to 2.
+        let scale = 0.5;
+        for (sum, bins) in self.removed.iter_mut().zip(&self.bins) {
+            let frame = self.spectrum.inverse(bins);
+            let to = &mut sum[..frame.len()];
+            to.iter_mut().zip(frame).zip(&self.window).for_each(|((s, x), w)| *s += scale * *x * w);
+        }
+    }
+}
