@@ -6,6 +6,8 @@ pub mod demo;
 pub mod host;
 pub mod install;
 pub mod metrics;
+#[cfg(test)]
+mod noise;
 pub mod render;
 pub mod score;
 pub mod setup;

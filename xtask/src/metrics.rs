@@ -25,9 +25,10 @@ mod tests {
     use std::f64::consts::TAU;
 
     use super::{null_depth::null_depth_db, vocal_loss::vocal_loss_db};
-    use crate::si_sdr::si_sdr_db;
+    use crate::{noise::noise, si_sdr::si_sdr_db};
 
     const RATE_HZ: u32 = 44_100;
+    const SAMPLES: usize = 2 * RATE_HZ as usize;
 
     /// What `reference/metrics.py` prints, with numpy 2.4.6, SciPy 1.17.1 and fast_bss_eval 0.1.4: SI-SDR, null depth
     /// and vocal loss.
@@ -36,17 +37,6 @@ mod tests {
     /// Both sides work in double precision on the same single-precision samples; SciPy filters sample by sample, we do
     /// in the frequency domain. A millionth of a dB is far more than either rounds.
     const TOLERANCE_DB: f64 = 1e-6;
-
-    /// Uniform noise by Lehmer's generator with the constants of Park and Miller 1988.
-    fn noise(seed: u64) -> Vec<f64> {
-        let mut state = seed;
-        (0..2 * RATE_HZ)
-            .map(|_| {
-                state = state * 16_807 % 2_147_483_647;
-                state as f64 / 2_147_483_647.0 - 0.5
-            })
-            .collect()
-    }
 
     fn delayed(signal: &[f64], samples: usize) -> impl Iterator<Item = f64> {
         std::iter::repeat_n(0.0, samples).chain(signal.iter().copied())
@@ -62,10 +52,14 @@ mod tests {
         let channels = |signal: &dyn Fn(usize) -> Vec<f64>| [0, 1].map(signal).to_vec();
         let backing = channels(&|side| {
             let hz = 55.0 * (side + 1) as f64;
-            noise(1 + side as u64).iter().enumerate().map(|(n, x)| 0.3 * x + 0.2 * tone(n, hz)).collect()
+            noise(1 + side as u64)
+                .take(SAMPLES)
+                .enumerate()
+                .map(|(n, x)| 0.3 * x + 0.2 * tone(n, hz))
+                .collect()
         });
         let vocal = channels(&|side| {
-            let noise = noise(11 + side as u64);
+            let noise: Vec<_> = noise(11 + side as u64).take(SAMPLES).collect();
             let softer = noise.iter().zip(delayed(&noise, 1));
             // The voice rests from 1.2 s on.
             let sung = |n: usize| if n < 52_920 { 1.0 } else { 0.001 };

@@ -31,6 +31,9 @@ const MAX_MOVES: usize = 3;
 /// What the first play may take to learn, s.
 const LEARNING_S: f64 = 6.0;
 
+/// Is told how much is done, 0 to 1, and can break off.
+pub type Progress<'a> = dyn FnMut(f64) -> ControlFlow<()> + 'a;
+
 /// Which play is scored.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
 pub enum Play {
@@ -153,13 +156,8 @@ pub struct Score {
     pub delay_samples: f64,
 }
 
-/// Plays a case and scores it; with the difference, as long as the mix. `progress` is told how much is done, 0 to 1, and
-/// can break off.
-pub fn score(
-    case: &Case,
-    play: Play,
-    progress: &mut dyn FnMut(f64) -> ControlFlow<()>,
-) -> Result<(Score, Vec<Vec<f32>>)> {
+/// Plays a case and scores it; with the difference, as long as the mix.
+pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score, Vec<Vec<f32>>)> {
     let from = match play {
         Play::First => (LEARNING_S * f64::from(case.sample_rate_hz)) as usize,
         Play::Second => 0,
@@ -191,11 +189,7 @@ pub fn score(
 }
 
 /// The mix minus its backing by the engine, and the delay found by the end, samples.
-fn difference(
-    case: &Case,
-    play: Play,
-    progress: &mut dyn FnMut(f64) -> ControlFlow<()>,
-) -> Result<(Vec<Vec<f32>>, f64)> {
+fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<Vec<f32>>, f64)> {
     // The true vocal is not low-cut, so the difference must not be.
     let settings = Settings { slope: Slope::Off, backing_kind: case.backing_kind, ..Settings::default() };
     let num_plays = match play {
@@ -259,26 +253,16 @@ fn minus(mix: &[Vec<f32>], backing: &[Vec<f32>], gain: f64) -> Vec<Vec<f32>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audio_files::write_all;
+    use crate::{audio_files::write_all, noise::samples};
 
-    pub(super) const RATE_HZ: u32 = 8_000;
-
-    /// Uniform noise by Lehmer's generator with the constants of Park and Miller 1988.
-    pub(super) fn noise(seed: u64, seconds: u32) -> Vec<f32> {
-        let mut state = seed;
-        (0..seconds * RATE_HZ)
-            .map(|_| {
-                state = state * 16_807 % 2_147_483_647;
-                state as f32 / 2_147_483_647.0 - 0.5
-            })
-            .collect()
-    }
+    const RATE_HZ: u32 = 8_000;
+    const SECOND: usize = RATE_HZ as usize;
 
     /// Writes a case of 14 s: a voice that rests every other second over half the backing, upside down and later.
     pub(super) fn write_case(folder: &Path, delay_samples: i64, meta: &str) {
-        let backing = [noise(1, 30)];
-        let sung = |(n, x): (usize, f32)| if n / RATE_HZ as usize % 2 == 0 { 0.5 * x } else { 0.0 };
-        let vocal: Vec<f32> = noise(2, 14).into_iter().enumerate().map(sung).collect();
+        let backing = [samples(1, 30 * SECOND)];
+        let sung = |(n, x): (usize, f32)| if (n / SECOND).is_multiple_of(2) { 0.5 * x } else { 0.0 };
+        let vocal: Vec<f32> = samples(48_271, 14 * SECOND).into_iter().enumerate().map(sung).collect();
         let mut in_mix = moved(&backing, delay_samples, vocal.len());
         in_mix[0].iter_mut().for_each(|x| *x *= -0.5);
         let mix = vocal.iter().zip(&in_mix[0]).map(|(v, b)| v + b).collect();
@@ -298,8 +282,8 @@ mod tests {
         ControlFlow::Continue(())
     }
 
-    /// A voice as loud as the backing it stands on, under which the backing comes up to 3 dB where both are added the
-    /// wrong way round: the figures follow by arithmetic; the engine must find the place and null it, wherever it lies.
+    /// The figures of the mix and of its inversion follow by arithmetic; the place must be found and nulled wherever it
+    /// lies, by hand and by the engine.
     #[test]
     fn scores_a_known_case() {
         let folder = tempfile::tempdir().unwrap();
@@ -309,8 +293,8 @@ mod tests {
             for play in [Play::First, Play::Second] {
                 let (score, difference) = score(&case, play, &mut go_on).unwrap();
                 assert_eq!(difference[0].len(), case.mix[0].len());
-                // Half of the time voice, all of the time backing of the same level: -3 dB. Twice the level of the
-                // backing, uncorrelated, on top: five times the energy, -10 dB.
+                // Half of the time a voice, all of the time a backing of the same level: -3 dB. With the backing in the
+                // wrong place at twice that level on top, which adds four times its energy: -10 dB.
                 assert!((score.mix_si_sdr_db + 3.0).abs() < 0.5, "{score:?}");
                 assert!((score.inversion_si_sdr_db + 10.0).abs() < 0.5, "{score:?}");
                 assert_eq!(score.delay_samples.round(), delay as f64, "{score:?}");
@@ -364,7 +348,7 @@ mod tests {
             refused(what);
         }
         write_case(folder.path(), 0, "{}");
-        write_all(&folder.path().join("vocal.wav"), RATE_HZ, &[noise(1, 1)]).unwrap();
+        write_all(&folder.path().join("vocal.wav"), RATE_HZ, &[samples(1, SECOND)]).unwrap();
         refused(
             "vocal.wav: has 1 channels of 8000 samples at 8000 Hz, mix.wav has 1 channels of 112000 samples",
         );

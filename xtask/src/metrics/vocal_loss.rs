@@ -62,24 +62,15 @@ pub fn vocal_loss_db(
 #[cfg(test)]
 mod tests {
     use super::vocal_loss_db;
+    use crate::noise::samples;
 
     const RATE_HZ: u32 = 16_000;
-
-    /// Uniform noise by Lehmer's generator with the constants of Park and Miller 1988.
-    fn noise(seed: u64) -> Vec<f32> {
-        let mut state = seed;
-        (0..RATE_HZ)
-            .map(|_| {
-                state = state * 16_807 % 2_147_483_647;
-                state as f32 / 2_147_483_647.0 - 0.5
-            })
-            .collect()
-    }
+    const SECOND: usize = RATE_HZ as usize;
 
     /// From the definition: a voice at `a` of its level has lost `20 log10|1 - a|`, however much backing leaks.
     #[test]
     fn is_what_the_voice_lost_and_not_what_leaks() {
-        let (vocal, backing) = (noise(1), noise(2));
+        let (vocal, backing) = (samples(1, SECOND), samples(48_271, SECOND));
         for (kept, leak, loss_db) in
             [(0.9, 0.0, -20.0), (0.99, 0.5, -40.0), (0.0, 1.0, 0.0), (1.1, -0.1, -20.0)]
         {
@@ -97,9 +88,9 @@ mod tests {
         // One second holds whole periods of both: 700 Hz lies in one band, 2.8 kHz two bands higher.
         let tone = |hz: f32, n: usize| (std::f32::consts::TAU * hz * n as f32 / RATE_HZ as f32).sin();
         let make = |low: f32, high: f32| -> Vec<Vec<f32>> {
-            vec![(0..RATE_HZ as usize).map(|n| low * tone(700.0, n) + high * tone(2800.0, n)).collect()]
+            vec![(0..SECOND).map(|n| low * tone(700.0, n) + high * tone(2800.0, n)).collect()]
         };
-        let backing = [noise(3).iter().map(|x| 0.01 * x).collect()];
+        let backing = [samples(1, SECOND).iter().map(|x| 0.01 * x).collect()];
         let found = vocal_loss_db(&make(0.5, 0.5), &backing, &make(0.5, 0.25), RATE_HZ).unwrap();
         // Half of one of two equal tones: a quarter of half of the energy. Either tone reaches into the bands beside its
         // own, 18 dB an octave and more below, which shifts the shares a little.
@@ -110,7 +101,7 @@ mod tests {
     /// Nothing can be told where nobody sings, or where the backing sings the same.
     #[test]
     fn needs_a_voice_of_its_own() {
-        let (voice, silence) = ([noise(1)], [vec![0.0; RATE_HZ as usize]]);
+        let (voice, silence) = ([samples(1, SECOND)], [vec![0.0; SECOND]]);
         assert_eq!(vocal_loss_db(&silence, &voice, &voice, RATE_HZ), None);
         assert_eq!(vocal_loss_db(&voice, &voice, &voice, RATE_HZ), None);
         assert_eq!(vocal_loss_db(&[], &[], &[], RATE_HZ), None);

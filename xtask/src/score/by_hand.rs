@@ -46,23 +46,12 @@ fn best_offset_samples(mix: &[Vec<f32>], backing: &[Vec<f32>]) -> i64 {
 #[cfg(test)]
 mod tests {
     use super::{best_offset_samples, by_hand};
-    use crate::score::moved;
-
-    /// Uniform noise by Lehmer's generator with the constants of Park and Miller 1988.
-    fn noise(seed: u64, samples: usize) -> Vec<f32> {
-        let mut state = seed;
-        (0..samples)
-            .map(|_| {
-                state = state * 16_807 % 2_147_483_647;
-                state as f32 / 2_147_483_647.0 - 0.5
-            })
-            .collect()
-    }
+    use crate::{noise::samples, score::moved};
 
     /// Known offsets and gains, either way round, to files of any length: nothing is left.
     #[test]
     fn undoes_a_move_and_a_gain() {
-        let backing = [noise(1, 6_000), noise(2, 6_000)];
+        let backing = [samples(1, 6_000), samples(48_271, 6_000)];
         for (offset, gain, length) in
             [(0, 1.0, 6_000), (700, -0.3, 7_000), (-1_234, 2.5, 4_000), (-3, -1.0, 6_000)]
         {
@@ -77,7 +66,7 @@ mod tests {
     /// Silence has no place.
     #[test]
     fn leaves_the_mix_when_there_is_no_backing() {
-        let mix = [noise(1, 1_000)];
+        let mix = [samples(1, 1_000)];
         assert_eq!(by_hand(&mix, &[vec![0.0; 500]]), mix);
     }
 }

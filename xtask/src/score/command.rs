@@ -17,21 +17,34 @@ use anyhow::{Context, Result, bail, ensure};
 use clap::Args;
 use serde_json::{Value, json};
 
-use super::{Case, Play, Score, score};
+use super::{Case, Play, Progress, Score, score};
 use crate::{
     audio_files::{AudioWriter, Bits, check_writable},
     render::command::with_progress,
 };
 
+/// What the command's help says of itself.
+const HELP: &str = "\
+Every case is played by the plug-in's defaults, except that the low-cut is off: the true vocal is not low-cut. A backing
+that is later than the latency covers is moved by what the engine says, as a user would do, and played again. The
+differences stand beside the mix as it is, the mix minus the backing as it is (inversion), and what a careful person
+reaches with one whole-sample offset and one gain (by hand).
+
+A case is a folder with:
+  mix.wav             the mix
+  backing.wav         the backing as it is handed over, of any length
+  vocal.wav           the true vocal as it is in the mix
+  backing_in_mix.wav  the backing as it is in the mix
+  meta.json           {}, or what is known of it:
+                        \"bleed_db\": any value marks a backing that was estimated from the mix
+                        \"segments\": a list; one whose \"lag\" is null has no backing from \"mix_from\" up to
+                        \"mix_to\", in samples of the mix, and is not scored";
+
 /// Command line of `score`.
-///
-/// Plays every pair of mix and backing in a folder through the engine, at the defaults but without the low-cut (the true
-/// vocal is not low-cut), and prints how close the differences come to the true vocal.
 #[derive(Args)]
+#[command(after_help = HELP)]
 pub struct ScoreArguments {
-    /// A folder of cases: folders with mix.wav, backing.wav, vocal.wav (as it is in the mix), backing_in_mix.wav and
-    /// meta.json ({} if there is nothing to say; "bleed_db": the backing is an estimate; "segments": where one's "lag" is
-    /// null, the mix from "mix_from" to "mix_to", samples, has no backing and is not scored)
+    /// A folder of cases
     folder: PathBuf,
     /// Which play is scored
     #[arg(long, value_enum, default_value_t)]
@@ -67,7 +80,7 @@ impl ScoreArguments {
             }
         }
         let jobs = self.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
-        let one = |case: &Path, progress: &mut dyn FnMut(f64) -> ControlFlow<()>| self.score(case, progress);
+        let one = |case: &Path, progress: &mut Progress| self.score(case, progress);
         let results = with_progress(|progress| in_parallel(&cases, jobs, &one, progress))?;
 
         let mut scores = Vec::new();
@@ -108,7 +121,7 @@ impl ScoreArguments {
         Ok(cases)
     }
 
-    fn score(&self, case: &Path, progress: &mut dyn FnMut(f64) -> ControlFlow<()>) -> Result<Score> {
+    fn score(&self, case: &Path, progress: &mut Progress) -> Result<Score> {
         let loaded = Case::load(case)?;
         let (score, difference) = score(&loaded, self.play, progress)?;
         if let Some(folder) = &self.keep {
@@ -144,8 +157,8 @@ enum News {
 fn in_parallel(
     cases: &[PathBuf],
     jobs: usize,
-    one: &(dyn Fn(&Path, &mut dyn FnMut(f64) -> ControlFlow<()>) -> Result<Score> + Sync),
-    progress: &mut dyn FnMut(f64) -> ControlFlow<()>,
+    one: &(dyn Fn(&Path, &mut Progress) -> Result<Score> + Sync),
+    progress: &mut Progress,
 ) -> Result<Vec<Result<Score>>> {
     let next = AtomicUsize::new(0);
     let stop = AtomicBool::new(false);
@@ -195,14 +208,15 @@ fn table(scores: &[Score]) -> String {
         let cells: String = cells.iter().map(|cell| format!("{cell:>12}")).collect();
         format!("{name:<28}{cells}\n")
     };
-    let columns: [(&str, &dyn Fn(&Score) -> Option<f64>); 7] = [
-        ("mix", &|score| Some(score.mix_si_sdr_db)),
-        ("inversion", &|score| Some(score.inversion_si_sdr_db)),
-        ("by hand", &|score| Some(score.by_hand_si_sdr_db)),
-        ("difference", &|score| Some(score.si_sdr_db)),
-        ("null depth", &|score| score.null_depth_db),
-        ("vocal loss", &|score| score.vocal_loss_db),
-        ("delay", &|score| Some(score.delay_samples)),
+    type Figure = fn(&Score) -> Option<f64>;
+    let columns: [(&str, Figure); 7] = [
+        ("mix", |score| Some(score.mix_si_sdr_db)),
+        ("inversion", |score| Some(score.inversion_si_sdr_db)),
+        ("by hand", |score| Some(score.by_hand_si_sdr_db)),
+        ("difference", |score| Some(score.si_sdr_db)),
+        ("null depth", |score| score.null_depth_db),
+        ("vocal loss", |score| score.vocal_loss_db),
+        ("delay", |score| Some(score.delay_samples)),
     ];
     let mut table = line("SI-SDR, null depth and vocal loss in dB, delay in samples", &[]);
     table += &line("", &columns.map(|(name, _)| name.to_owned()));
@@ -308,7 +322,7 @@ mod tests {
     fn stops_when_told() {
         let folder = tempfile::tempdir().unwrap();
         let cases = [folder.path().to_owned(), folder.path().to_owned()];
-        let one = |_: &Path, progress: &mut dyn FnMut(f64) -> ControlFlow<()>| {
+        let one = |_: &Path, progress: &mut Progress| {
             while progress(0.5).is_continue() {}
             bail!("broken off")
         };
