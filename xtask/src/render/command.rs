@@ -55,7 +55,7 @@ pub struct RenderArguments {
     #[arg(long, default_value = "across-sides", value_parser = choice([("off", Tone::Off), ("per-side", Tone::PerSide), ("across-sides", Tone::AcrossSides)]))]
     tone: Tone,
     /// How much of what still leaks is taken out, percent, 0 to 100; 0 = plain subtraction
-    #[arg(long, default_value = "50", value_parser = ranged(CLEANUP_PERCENT))]
+    #[arg(long, default_value = "50", value_name = "PERCENT", value_parser = ranged(CLEANUP_PERCENT))]
     cleanup: f32,
     /// Corner of the low-cut, Hz, 20 to 400
     #[arg(long, default_value = "80", value_name = "HZ", value_parser = ranged(LOW_CUT_HZ))]
