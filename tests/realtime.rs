@@ -9,7 +9,7 @@ use crate::signals::{Audio, Noise, RATE_HZ, Song, assert_same, join, level_db, p
 use crate::sound::{HELD, LEARN_S, assert_never_worse, learned};
 
 /// Automation that lands inside blocks, on their edges and twice on one sample.
-const AUTOMATION: [Change; 9] = [
+const AUTOMATION: [Change; 13] = [
     (1, "trim", "1.5 dB"),
     (64, "output", "-3 dB"),
     (30_000, "trim", "-2 dB"),
@@ -19,6 +19,10 @@ const AUTOMATION: [Change; 9] = [
     (70_001, "lowcut", "200 Hz"),
     (80_000, "nudge", "2.37 samples"),
     (90_000, "follow", "Off"),
+    (100_000, "tone", "Per side"),
+    (110_000, "cleanup", "80 %"),
+    (120_000, "follow", "Level and tone"),
+    (130_001, "backing_kind", "Estimated"),
 ];
 
 #[test]

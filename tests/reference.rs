@@ -181,6 +181,7 @@ fn low_cut_response(order: u32, cutoff_hz: f64, rate_hz: f64, samples: usize) ->
         plugin.set(&[
             ("follow", "Off"),
             ("hold", "On"),
+            ("cleanup", "0 %"),
             ("slope", &slope),
             ("lowcut", &format!("{cutoff_hz} Hz")),
         ]);

@@ -142,6 +142,66 @@ impl Song {
     }
 }
 
+/// A shelf of first order: the part above `hz` gets `gain`, linear.
+pub fn shelf(audio: &[Vec<f32>], hz: f64, gain: f64, rate_hz: f64) -> Audio {
+    let pole = (-TAU * hz / rate_hz).exp();
+    let channel = |channel: &Vec<f32>| {
+        let mut low = 0.0;
+        let shelve = |x: &f32| {
+            let x = f64::from(*x);
+            low += (1.0 - pole) * (x - low);
+            (low + gain * (x - low)) as f32
+        };
+        channel.iter().map(shelve).collect()
+    };
+    audio.iter().map(channel).collect()
+}
+
+/// The same music off a machine whose clock is off by `ppm`: sample `n` is read at `n (1 + ppm / 10^6)`, by a sinc of 32
+/// samples on either side under a Hann window.
+pub fn off_clock(audio: &[Vec<f32>], ppm: f64) -> Audio {
+    const SIDE: i64 = 32;
+    let read = |channel: &Vec<f32>, position: f64| {
+        let (whole, fraction) = (position.floor() as i64, position.fract());
+        if fraction == 0.0 {
+            return channel[whole as usize];
+        }
+        // sin(pi (f - k)) is sin(pi f), with the sign of every other k turned.
+        let sine = (TAU / 2.0 * fraction).sin() / (TAU / 2.0);
+        let tap = |k: i64| {
+            let x = usize::try_from(whole + k).ok().and_then(|n| channel.get(n));
+            let away = fraction - k as f64;
+            let window = 0.5 + 0.5 * (TAU / 2.0 * away / (SIDE as f64 + 1.0)).cos();
+            let sign = if k % 2 == 0 { 1.0 } else { -1.0 };
+            x.map_or(0.0, |x| f64::from(*x) * window * sign * sine / away)
+        };
+        (1 - SIDE..=SIDE).map(tap).sum::<f64>() as f32
+    };
+    let length = (audio[0].len() as f64 / (1.0 + ppm * 1e-6)) as usize;
+    let position = |n: usize| n as f64 * (1.0 + ppm * 1e-6);
+    audio.iter().map(|channel| (0..length).map(|n| read(channel, position(n))).collect()).collect()
+}
+
+/// Gain, sample by sample, of a bus compressor that hears this mix: 4:1 over -20 dB, attack 5 ms, release 150 ms, all
+/// channels linked.
+pub fn bus_compressor(mix: &[Vec<f32>], rate_hz: f64) -> Vec<f32> {
+    let [attack, release] = [0.005, 0.15].map(|seconds: f64| 1.0 - (-1.0 / (seconds * rate_hz)).exp());
+    let mut over_db = 0.0;
+    (0..mix[0].len())
+        .map(|n| {
+            let power = mix.iter().map(|c| f64::from(c[n]).powi(2)).fold(1e-12, f64::max);
+            let now_db = (10.0 * power.log10() + 20.0).max(0.0);
+            over_db += if now_db > over_db { attack } else { release } * (now_db - over_db);
+            10f64.powf(-0.75 * over_db / 20.0) as f32
+        })
+        .collect()
+}
+
+/// Every channel times one gain a sample.
+pub fn ride(audio: &[Vec<f32>], gains: &[f32]) -> Audio {
+    audio.iter().map(|c| c.iter().zip(gains).map(|(x, gain)| x * gain).collect()).collect()
+}
+
 /// Silence.
 pub fn silence(channels: usize, samples: usize) -> Audio {
     vec![vec![0.0; samples]; channels]
