@@ -77,15 +77,17 @@ fn learning_live_is_never_worse_and_allocates_nothing() {
 
 #[test]
 fn reset_leaves_nothing_behind() {
-    let song = Song::copy(2, 2.0);
+    let song = Song::swaying(4.0);
     let other = Song::new(2, 1.3, RATE_HZ, 100, 0.5);
     // Nothing learned yet: as fresh.
-    let fresh = Plugin::playing(&[]).play(&song.mix, &song.backing);
-    let mut plugin = Plugin::playing(&[]);
-    let short = |audio: &Audio| part(audio, 0, 9_999);
-    plugin.play(&short(&other.mix), &short(&other.backing));
-    plugin.host.reset();
-    assert_same(&plugin.play(&song.mix, &song.backing), &fresh, "before learning");
+    for settings in [&[][..], &[("tone", "Per side"), ("follow", "Level"), ("cleanup", "80 %")]] {
+        let fresh = Plugin::playing(settings).play(&song.mix, &song.backing);
+        let mut plugin = Plugin::playing(settings);
+        let short = |audio: &Audio| part(audio, 0, 9_999);
+        plugin.play(&short(&other.mix), &short(&other.backing));
+        plugin.host.reset();
+        assert_same(&plugin.play(&song.mix, &song.backing), &fresh, "before learning");
+    }
 
     // Learned and held: the match stays, the signals go.
     let whole = Song::swaying(LEARN_S);

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use flacenc::component::BitRepr;
 use flacenc::error::Verify;
 use minuend_engine::Settings;
-use minuend_engine::settings::{Follow, Slope};
+use minuend_engine::settings::{BackingKind, Follow, Slope, Tone};
 use tempfile::TempDir;
 use xtask::audio_files::{Bits, read_all, write_all};
 use xtask::render::{Render, Rendered, render};
@@ -63,19 +63,25 @@ fn a_render_is_the_bounce_bit_for_bit() {
             Settings {
                 trim_db: 0.25,
                 nudge_samples: -0.5,
-                follow: Follow::Off,
+                follow: Follow::Level,
+                tone: Tone::PerSide,
+                cleanup_percent: 80.0,
                 low_cut_hz: 120.0,
                 slope: Slope::Db48,
                 output_db: -3.0,
+                backing_kind: BackingKind::Estimated,
                 ..Settings::default()
             },
             &[
                 ("trim", "0.25 dB"),
                 ("nudge", "-0.5"),
-                ("follow", "Off"),
+                ("follow", "Level"),
+                ("tone", "Per side"),
+                ("cleanup", "80 %"),
                 ("lowcut", "120 Hz"),
                 ("slope", "48 dB/oct"),
                 ("output", "-3 dB"),
+                ("backing_kind", "Estimated"),
             ],
         ),
     ];

@@ -136,6 +136,19 @@ impl Song {
         song
     }
 
+    /// A song whose backing comes off a machine with a clock of its own.
+    pub fn off_clock(seconds: f64, ppm: f64) -> Self {
+        // Falling off in the treble, as music does: next to half the rate no interpolation is good, the test's own
+        // least of all.
+        let soft = |audio: &Audio| shelf(audio, 4_000.0, 0.0, RATE_HZ);
+        let source = soft(&soft(&music(1, 2, seconds + 0.1, RATE_HZ)));
+        let length = (seconds * RATE_HZ) as usize;
+        let [backing, backing_in_mix] =
+            [&off_clock(&source, ppm), &source].map(|audio| part(audio, 0, length));
+        let voice = voice(2, 2, seconds, RATE_HZ);
+        Self { mix: sum(&backing_in_mix, &voice), backing, backing_in_mix, voice }
+    }
+
     /// The plainest song: an exact copy of the backing under the voice.
     pub fn copy(channels: usize, seconds: f64) -> Self {
         Self::new(channels, seconds, RATE_HZ, 0, 1.0)
@@ -159,7 +172,7 @@ pub fn shelf(audio: &[Vec<f32>], hz: f64, gain: f64, rate_hz: f64) -> Audio {
 
 /// The same music off a machine whose clock is off by `ppm`: sample `n` is read at `n (1 + ppm / 10^6)`, by a sinc of 32
 /// samples on either side under a Hann window.
-pub fn off_clock(audio: &[Vec<f32>], ppm: f64) -> Audio {
+fn off_clock(audio: &[Vec<f32>], ppm: f64) -> Audio {
     const SIDE: i64 = 32;
     let read = |channel: &Vec<f32>, position: f64| {
         let (whole, fraction) = (position.floor() as i64, position.fract());
