@@ -19,8 +19,8 @@ use crate::audio_files::{AudioReader, AudioWriter, Bits, check_writable};
 /// Samples a step; the output does not depend on it.
 const BLOCK_SAMPLES: usize = 4096;
 
-/// How often the backing may be moved before its place is given up: once to bring it inside the engine's latency, and
-/// once more should the first move have been taken from a reading that was still settling.
+/// How often the backing may be moved before its place is given up: once brings it inside the engine's latency, unless
+/// the reading was still settling.
 const MAX_MOVES: usize = 3;
 
 /// What to render.
@@ -234,20 +234,17 @@ fn median(mut values: Vec<f32>) -> Option<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::audio_files::{read_all, write_all};
+    use crate::{
+        audio_files::{read_all, write_all},
+        noise::samples,
+    };
 
     /// Whatever the distance between the starts, the backing goes: nearer than the engine looks, later than its
     /// latency covers, and further away than it looks on either side.
     #[test]
     fn any_distance_is_bridged() {
         const RATE_HZ: u32 = 8_000;
-        let mut state = 1u64;
-        // Lehmer's generator with the constants of Park and Miller 1988.
-        let mut noise = |_| {
-            state = state * 16_807 % 2_147_483_647;
-            state as f32 / 2_147_483_647.0 - 0.5
-        };
-        let song: Vec<f32> = (0..12 * RATE_HZ).map(&mut noise).collect();
+        let song = samples(1, 12 * RATE_HZ as usize);
         let silence = |samples: i64| vec![0.0; samples.max(0) as usize];
         let folder = tempfile::tempdir().unwrap();
         let [mix, backing, out] = ["mix.wav", "backing.wav", "out.wav"].map(|name| folder.path().join(name));

@@ -94,26 +94,16 @@ fn whiten(cross: &mut [Complex<f32>]) {
 #[cfg(test)]
 mod tests {
     use super::far_offset_samples;
-    use crate::audio_files::write_all;
+    use crate::{audio_files::write_all, noise::samples};
 
     const RATE_HZ: u32 = 8_000;
-
-    /// Noise, the same for each seed (Lehmer's generator with the constants of Park and Miller 1988).
-    fn noise(seed: u64, seconds: u32) -> Vec<f32> {
-        let mut state = seed;
-        (0..seconds * RATE_HZ)
-            .map(|_| {
-                state = state * 16_807 % 2_147_483_647;
-                state as f32 / 2_147_483_647.0 - 0.5
-            })
-            .collect()
-    }
 
     /// Known offsets on either side of the engine's reach, and no relation at all.
     #[test]
     fn tells_offsets_beyond_the_engines_reach() {
         let folder = tempfile::tempdir().unwrap();
         let [mix, backing] = ["mix.wav", "backing.wav"].map(|name| folder.path().join(name));
+        let noise = |seed, seconds: u32| samples(seed, (seconds * RATE_HZ) as usize);
         let song = noise(1, 40);
         let silence = |seconds: f32| vec![0.0; (seconds * RATE_HZ as f32) as usize];
         let inverted = || song.iter().map(|x| -0.3 * x).collect::<Vec<_>>();
@@ -122,7 +112,7 @@ mod tests {
             (song.clone(), [silence(12.500_125), inverted()].concat(), late),
             ([silence(12.500_125), song.clone()].concat(), inverted(), -late),
             (song.clone(), [silence(5.0), inverted()].concat(), 0),
-            (song.clone(), noise(2, 60), 0),
+            (song.clone(), noise(77_777, 60), 0),
             (song.clone(), silence(60.0), 0),
         ] {
             write_all(&mix, RATE_HZ, &[mix_channel]).unwrap();
