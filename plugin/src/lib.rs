@@ -170,7 +170,13 @@ impl Plugin for Minuend {
             self.relearn_presses = presses;
             engine.relearn();
         }
-        if self.transport.jumped(context.transport(), mix.samples()) {
+        let transport = context.transport();
+        let first = self.transport.is_fresh();
+        let jumped = self.transport.jumped(transport, mix.samples());
+        if let Some(position) = transport.pos_samples().filter(|_| transport.playing && (first || jumped)) {
+            engine.song_at(position);
+        }
+        if jumped {
             engine.transport_jumped();
         }
 

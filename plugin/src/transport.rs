@@ -24,6 +24,11 @@ enum Before {
 }
 
 impl TransportWatch {
+    /// Whether no block was seen yet.
+    pub fn is_fresh(&self) -> bool {
+        matches!(self.before, Before::None)
+    }
+
     /// To be called once for each block, of `num_samples`: true if its first sample does not follow the last one.
     /// Real-time safe.
     pub fn jumped(&mut self, transport: &Transport, num_samples: usize) -> bool {

@@ -28,7 +28,7 @@ use crate::{
 const BLOCK_SAMPLES: usize = 512;
 /// How often the backing may be moved before its place is given up, as in `render`.
 const MAX_MOVES: usize = 3;
-/// What the first play may take to learn, s.
+/// What a first play may take to learn, and is not scored, s.
 const LEARNING_S: f64 = 6.0;
 
 /// Is told how much is done, 0 to 1, and can break off.
@@ -37,7 +37,7 @@ pub type Progress<'a> = dyn FnMut(f64) -> ControlFlow<()> + 'a;
 /// Which play is scored.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
 pub enum Play {
-    /// Knowing nothing; scored from the sixth second on.
+    /// Knowing nothing; scored from 6 s on.
     First,
     /// After a first one, with what that learned; scored as a whole. What a bounce is.
     #[default]

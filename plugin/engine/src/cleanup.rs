@@ -27,23 +27,27 @@ const SILENT: f32 = 6.0;
 /// Memory of the mean loudness, steps.
 const MEMORY: f32 = 800.0;
 /// Steps in either class before anything is taken out.
-const ENOUGH: u32 = 12;
+const ENOUGH: u32 = 40;
 /// Share of the quiet floor that must follow the backing: from where the clean-up begins and where it is whole.
 const FOLLOWS: (f32, f32) = (0.3, 0.6);
 
-/// Quantile of the moments that counts as deepest, and most that the share may exceed what is left in them.
-const DEEPEST: f32 = 0.1;
-const OVER_DEEPEST: f32 = 2.0;
+/// Steps of the floor of the deepest moments, nats: they hold it near the lowest 3 %, and let it rise by 0.6 dB a
+/// second.
+const DEEPER: f32 = 0.15;
+const SHALLOWER: f32 = 0.005;
+/// Most that the share may exceed the deepest floor, which lies under the mean residue.
+const OVER_DEEPEST: f32 = 4.0;
 
 /// Deepest residue re the backing, dB, median over the groups, up to which nothing is taken out, and from which all:
 /// where the null is that deep, what some groups show is the voice's own reverberation.
-const DEEP_NULL_DB: (f32, f32) = (-48.0, -40.0);
+const DEEP_NULL_DB: (f32, f32) = (-50.0, -42.0);
 
 /// What is known of one group of bins, in mid or side.
 #[derive(Clone, Copy, Default)]
 struct Group {
     mean: f32,
     steps: u32,
+    loud_steps: u32,
     classes: [Class; 2],
     /// Quiet floor of the deepest moments of loud backing: where the voice rests, or sings elsewhere.
     deepest: f32,
@@ -72,6 +76,15 @@ impl Group {
         let follows = ((share / u_loud - FOLLOWS.0) / (FOLLOWS.1 - FOLLOWS.0)).clamp(0.0, 1.0);
         if follows > 0.0 { follows * share / QUIET_VALUE } else { 0.0 }
     }
+}
+
+/// What the residue is taken to be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Residue {
+    /// As read from the difference.
+    AsHeard,
+    /// This share of the backing's power in every bin.
+    Share(f32),
 }
 
 /// The clean-up.
@@ -144,17 +157,27 @@ impl Cleanup {
         }
         self.frames.iter_mut().flatten().for_each(|x| x.fill(Complex32::default()));
         self.powers.iter_mut().flatten().chain(&mut self.cleaned).for_each(|x| x.fill(0.0));
-        self.forget();
+        self.groups.iter_mut().for_each(|g| g.fill(Group::default()));
     }
 
-    /// Forgets what was learned of the residue, for when the match beneath it has changed.
-    pub fn forget(&mut self) {
-        self.groups.iter_mut().for_each(|g| g.fill(Group::default()));
+    /// Learns the residue anew, for when a better match is in force. The deepest floor known stays: a better match
+    /// leaves no more than that.
+    pub fn relearn(&mut self) {
+        for class in self.groups.iter_mut().flatten().flat_map(|g| &mut g.classes) {
+            class.steps = class.steps.min(1);
+        }
     }
 
     /// Takes one hop of difference and matched backing; gives what is to be taken from the difference
     /// [`Cleanup::latency_samples`] ago. `amount` from 0, nothing, over 1, the residue as estimated, to 2.
-    pub fn process(&mut self, difference: &Stereo, matched: &Stereo, amount: f32, removed: &mut Stereo) {
+    pub fn process(
+        &mut self,
+        difference: &Stereo,
+        matched: &Stereo,
+        amount: f32,
+        residue: Residue,
+        removed: &mut Stereo,
+    ) {
         let hop = self.hop;
         for (history, new) in
             self.difference.iter_mut().zip(difference).chain(self.matched.iter_mut().zip(matched))
@@ -168,6 +191,9 @@ impl Cleanup {
             self.hops = 0;
             self.analyse();
             self.learn();
+            if let Residue::Share(share) = residue {
+                self.shares.iter_mut().for_each(|s| s.fill(share));
+            }
             self.remove(amount);
         }
         // The sum of the overlapping frames leaves from the front.
@@ -243,12 +269,17 @@ impl Cleanup {
                 let at = (QUIET * count) as usize;
                 let (_, &mut quiet, _) = self.ratios.select_nth_unstable_by(at, f32::total_cmp);
                 let quiet = quiet.ln();
-                if class.steps == 1 {
-                    class.floor = quiet;
-                    class.backing = loudness;
-                    if idx == 1 {
+                if idx == 1 {
+                    group.loud_steps += 1;
+                    if group.loud_steps == 1 {
                         group.deepest = quiet;
                     }
+                    // Down at once, up slowly: a voice may sing for a long time before it rests.
+                    let shallower = SHALLOWER.max(2.0 / group.loud_steps as f32);
+                    group.deepest += if quiet < group.deepest { -DEEPER } else { shallower };
+                }
+                if class.steps == 1 {
+                    (class.floor, class.backing) = (quiet, loudness);
                     continue;
                 }
                 let threshold = class.floor.exp();
@@ -256,10 +287,6 @@ impl Cleanup {
                 let rate = (1.0 / (class.steps as f32).sqrt()).max(0.03);
                 class.floor += 4.0 * rate * (QUIET - below);
                 class.backing += rate * (loudness - class.backing);
-                if idx == 1 {
-                    let below = f32::from(quiet < group.deepest);
-                    group.deepest += 4.0 * rate * (DEEPEST - below);
-                }
             }
         }
         let heard = self.heard();
@@ -272,7 +299,7 @@ impl Cleanup {
 
     /// 0 while the null is so deep that a clean-up could only do harm, up to 1.
     fn heard(&mut self) -> f32 {
-        let ready = |g: &&Group| g.classes[1].steps >= ENOUGH;
+        let ready = |g: &&Group| g.loud_steps >= ENOUGH;
         self.ratios.clear();
         self.ratios.extend(self.groups.iter().flatten().filter(ready).map(|g| g.deepest));
         if self.ratios.is_empty() {
@@ -326,6 +353,71 @@ impl Cleanup {
             let frame = self.spectrum.inverse(bins);
             let to = &mut sum[..frame.len()];
             to.iter_mut().zip(frame).zip(&self.window).for_each(|((s, x), w)| *s += scale * *x * w);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Bursts of backing with a residue of a given level, and a voice in a band of its own that rests in between.
+    fn residue_db(residue_gain: f32, voice_gain: f32) -> (f64, f64) {
+        let sizes = Sizes::new(16_000.0);
+        let mut cleanup = Cleanup::new(sizes);
+        let (hop, lag) = (sizes.hop(), cleanup.latency_samples());
+        let mut seed = 1u32;
+        let mut noise = || {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (seed >> 8) as f32 / 8_388_608.0 - 1.0
+        };
+        let len = 16_000 * 12;
+        let loudness = |n: usize| [0.3, 0.05][n / 4000 % 2];
+        let backing: Vec<f32> = (0..len).map(|n| loudness(n) * noise()).collect();
+        let residue: Vec<f32> = (0..len).map(|n| residue_gain * loudness(n) * noise()).collect();
+        let voice: Vec<f32> = (0..len)
+            .map(|n| if n / 8000 % 3 == 0 { 0.0 } else { voice_gain * (n as f32 * 0.9).sin() })
+            .collect();
+        let (mut removed, mut before, mut after) = (stereo(hop), 0.0f64, 0.0f64);
+        for at in (0..len - hop).step_by(hop) {
+            let block = |x: &dyn Fn(usize) -> f32| -> Stereo {
+                let side: Vec<f32> = (at..at + hop).map(x).collect();
+                [side.clone(), side]
+            };
+            let difference = block(&|n| residue[n] + voice[n]);
+            cleanup.process(&difference, &block(&|n| backing[n]), 1.0, Residue::AsHeard, &mut removed);
+            if at > len / 2 {
+                for (n, removed) in removed[0].iter().enumerate() {
+                    let n = at + n - lag;
+                    before += f64::from(residue[n]).powi(2);
+                    after += f64::from(residue[n] - removed).powi(2);
+                }
+            }
+        }
+        (before, after)
+    }
+
+    #[test]
+    fn lowers_a_residue_that_follows_the_backing() {
+        // 20 dB under the backing, as a lossy file leaves it.
+        let (before, after) = residue_db(0.1, 0.2);
+        let won_db = 10.0 * (before / after).log10();
+        assert!(won_db > 3.0, "{won_db}");
+    }
+
+    #[test]
+    fn leaves_a_deep_null_untouched() {
+        let (before, after) = residue_db(1e-4, 0.2);
+        assert_eq!(before, after);
+    }
+
+    #[test]
+    fn an_amount_of_nothing_takes_nothing_out() {
+        let mut cleanup = Cleanup::new(Sizes::new(16_000.0));
+        let (signal, mut removed) = ([vec![0.5; 32], vec![0.5; 32]], stereo(32));
+        for _ in 0..1000 {
+            cleanup.process(&signal, &signal, 0.0, Residue::Share(0.1), &mut removed);
+            assert!(removed.iter().flatten().all(|&x| x == 0.0));
         }
     }
 }

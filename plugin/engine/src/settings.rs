@@ -30,10 +30,8 @@ pub enum Follow {
     /// The matched level stays.
     Off,
     /// One level for all frequencies.
-    Level,
-    /// The level, and then the level of each band.
     #[default]
-    LevelAndTone,
+    Level,
 }
 
 /// How free the matched tone is.

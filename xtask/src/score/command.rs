@@ -203,7 +203,9 @@ fn in_parallel(
 
 /// The figures as a table with their means.
 fn table(scores: &[Score]) -> String {
-    let cell = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.1}"));
+    // Adding zero takes the sign off a negative one.
+    let rounded = |value: f64| (value * 10.0).round() / 10.0 + 0.0;
+    let cell = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{:.1}", rounded(value)));
     let line = |name: &str, cells: &[String]| {
         let cells: String = cells.iter().map(|cell| format!("{cell:>12}")).collect();
         format!("{name:<28}{cells}\n")
@@ -338,7 +340,7 @@ mod tests {
             si_sdr_db,
             null_depth_db,
             vocal_loss_db: None,
-            mix_si_sdr_db: 0.0,
+            mix_si_sdr_db: -0.01,
             inversion_si_sdr_db: 0.0,
             by_hand_si_sdr_db: 0.0,
             delay_samples: 0.0,
