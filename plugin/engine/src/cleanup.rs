@@ -31,16 +31,14 @@ const ENOUGH: u32 = 40;
 /// Share of the quiet floor that must follow the backing: from where the clean-up begins and where it is whole.
 const FOLLOWS: (f32, f32) = (0.3, 0.6);
 
-/// Steps of the floor of the deepest moments, nats: they hold it near the lowest 3 %, and let it rise by 0.6 dB a
-/// second.
-const DEEPER: f32 = 0.15;
-const SHALLOWER: f32 = 0.005;
-/// Most that the share may exceed the deepest floor, which lies under the mean residue.
-const OVER_DEEPEST: f32 = 4.0;
-
-/// Deepest residue re the backing, dB, median over the groups, up to which nothing is taken out, and from which all:
+/// Quantile of the cells that counts as lowest, and its value for a residue of power 1: a bound on the residue that
+/// any voice can only raise.
+const LOWEST: f32 = 0.02;
+const LOWEST_VALUE: f32 = 0.0202;
+const MOST_OVER_LOWEST: f32 = 1.5 * QUIET_VALUE / LOWEST_VALUE;
+/// Residue re the backing by the lowest cells, dB, median over the groups, up to which nothing is taken out, and from which all:
 /// where the null is that deep, what some groups show is the voice's own reverberation.
-const DEEP_NULL_DB: (f32, f32) = (-50.0, -42.0);
+const DEEP_NULL_DB: (f32, f32) = (-46.0, -38.0);
 
 /// What is known of one group of bins, in mid or side.
 #[derive(Clone, Copy, Default)]
@@ -49,8 +47,8 @@ struct Group {
     steps: u32,
     loud_steps: u32,
     classes: [Class; 2],
-    /// Quiet floor of the deepest moments of loud backing: where the voice rests, or sings elsewhere.
-    deepest: f32,
+    /// Lowest cells re loud backing, natural logarithm: where the voice rests, or sings elsewhere.
+    lowest: f32,
 }
 
 /// Quiet floor re the backing, and the backing's own power, in loud or soft moments; natural logarithms.
@@ -72,7 +70,7 @@ impl Group {
         let (u_soft, u_loud) = (soft.floor.exp(), loud.floor.exp());
         let (b_soft, b_loud) = ((-soft.backing).exp(), (-loud.backing).exp());
         let share = (u_loud * b_soft - u_soft * b_loud) / (b_soft - b_loud);
-        let share = share.min(OVER_DEEPEST * self.deepest.exp());
+        let share = share.min(MOST_OVER_LOWEST * self.lowest.exp());
         let follows = ((share / u_loud - FOLLOWS.0) / (FOLLOWS.1 - FOLLOWS.0)).clamp(0.0, 1.0);
         if follows > 0.0 { follows * share / QUIET_VALUE } else { 0.0 }
     }
@@ -160,7 +158,7 @@ impl Cleanup {
         self.groups.iter_mut().for_each(|g| g.fill(Group::default()));
     }
 
-    /// Learns the residue anew, for when a better match is in force. The deepest floor known stays: a better match
+    /// Learns the residue anew, for when a better match is in force. The lowest cells known stay: a better match
     /// leaves no more than that.
     pub fn relearn(&mut self) {
         for class in self.groups.iter_mut().flatten().flat_map(|g| &mut g.classes) {
@@ -272,11 +270,12 @@ impl Cleanup {
                 if idx == 1 {
                     group.loud_steps += 1;
                     if group.loud_steps == 1 {
-                        group.deepest = quiet;
+                        group.lowest = quiet;
                     }
-                    // Down at once, up slowly: a voice may sing for a long time before it rests.
-                    let shallower = SHALLOWER.max(2.0 / group.loud_steps as f32);
-                    group.deepest += if quiet < group.deepest { -DEEPER } else { shallower };
+                    let threshold = group.lowest.exp();
+                    let below = self.ratios.iter().filter(|&&u| u < threshold).count() as f32 / count;
+                    let rate = (1.0 / (group.loud_steps as f32).sqrt()).max(0.02);
+                    group.lowest += 4.0 * rate * (LOWEST - below);
                 }
                 if class.steps == 1 {
                     (class.floor, class.backing) = (quiet, loudness);
@@ -301,13 +300,13 @@ impl Cleanup {
     fn heard(&mut self) -> f32 {
         let ready = |g: &&Group| g.loud_steps >= ENOUGH;
         self.ratios.clear();
-        self.ratios.extend(self.groups.iter().flatten().filter(ready).map(|g| g.deepest));
+        self.ratios.extend(self.groups.iter().flatten().filter(ready).map(|g| g.lowest));
         if self.ratios.is_empty() {
             return 0.0;
         }
         let at = self.ratios.len() / 2;
         let (_, &mut median, _) = self.ratios.select_nth_unstable_by(at, f32::total_cmp);
-        let depth_db = 10.0 / std::f32::consts::LN_10 * (median - QUIET_VALUE.ln());
+        let depth_db = 10.0 / std::f32::consts::LN_10 * (median - LOWEST_VALUE.ln());
         ((depth_db - DEEP_NULL_DB.0) / (DEEP_NULL_DB.1 - DEEP_NULL_DB.0)).clamp(0.0, 1.0)
     }
 

@@ -355,7 +355,7 @@ impl Engine {
         self.learn(worker);
         self.track();
         // A machine's estimate holds rests of the voice: what follows it more closely takes voice away.
-        let settings = self.framing.hop.settings;
+        let settings = self.tick(self.align_lag_samples() + self.filter.latency_samples()).settings;
         let cautious = settings.backing_kind == BackingKind::Estimated;
         let tone = if cautious { Tone::Off } else { settings.tone };
         if std::mem::replace(&mut self.tone, tone) != tone {
@@ -383,7 +383,7 @@ impl Engine {
         let [mix_l, mix_r] = &self.scratch.mix;
         let [filtered_l, filtered_r] = &self.scratch.filtered;
         self.matched.push([filtered_l, filtered_r]);
-        let settings = self.tick(lag).settings;
+        let settings = self.tick(self.subtract_lag_samples()).settings;
         let follow = settings.follow != Follow::Off
             && settings.backing_kind == BackingKind::Recorded
             && self.learned.following_pays;

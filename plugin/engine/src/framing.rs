@@ -8,6 +8,9 @@ use crate::units::db_to_gain;
 /// arithmetic becomes slow or depends on the host's processor mode.
 pub const SILENCE: f32 = 1e-15;
 
+/// Samples beyond this are held to it: 80 dB over full scale, where powers of powers still fit a float.
+pub const LOUDEST: f32 = 1e4;
+
 /// One hop of input with the settings it arrived with.
 pub struct Hop {
     /// Mix, left and right.
@@ -80,7 +83,7 @@ impl Framing {
         let mut bad = 0;
         let mut clean = |x: f32| {
             bad += u64::from(!x.is_finite());
-            if x.is_finite() && x.abs() >= SILENCE { x } else { 0.0 }
+            if x.is_finite() && x.abs() >= SILENCE { x.clamp(-LOUDEST, LOUDEST) } else { 0.0 }
         };
         for channel in 0..2 {
             // A mono mix runs as two equal sides, a mono backing stands under both.

@@ -88,6 +88,9 @@ impl State {
     fn update(&mut self, z: f64, variance: f64) {
         let [p00, p01, p11] = self.p;
         let s = p00 + variance;
+        if !(s.is_finite() && z.is_finite()) {
+            return;
+        }
         let most = OUTLIER * s.sqrt();
         let e = (z - self.x[0]).clamp(-most, most);
         let k = [p00 / s, p01 / s];
