@@ -47,7 +47,7 @@ const INFLATION: f64 = 2.0;
 /// What moves, as far as it is known.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Movement {
-    /// Variance of the level's movement per frame; at most [`STILL`] = not moving.
+    /// Variance of the level's movement per frame; 1e-12 = not moving.
     pub process: f64,
     /// Time after which an unmeasured level is back at 1, seconds.
     pub tau_s: f64,
