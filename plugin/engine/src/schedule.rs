@@ -8,7 +8,10 @@ const MATCH_AT_S: [f64; 11] = [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0,
 const MATCH_EVERY_S: f64 = 4.0;
 /// Music needed before the first search, seconds.
 const FIRST_SEARCH_S: f64 = 0.75;
+/// How often the backing is searched, and how often after it was not found for [`PATIENCE_S`].
 const SEARCH_EVERY_S: f64 = 0.5;
+const SEARCH_SELDOM_S: f64 = 2.0;
+const PATIENCE_S: f64 = 20.0;
 const LOOK_EVERY_S: f64 = 1.0;
 
 /// Kind of job that is due.
@@ -26,6 +29,7 @@ pub enum Due {
 pub struct Schedule {
     sizes: Sizes,
     next_search: u64,
+    search_since: u64,
     next_look: u64,
     locked_at: u64,
     num_matches: usize,
@@ -34,7 +38,8 @@ pub struct Schedule {
 impl Schedule {
     /// A timetable that starts at hop 0.
     pub fn new(sizes: Sizes) -> Self {
-        let mut schedule = Self { sizes, next_search: 0, next_look: 0, locked_at: 0, num_matches: 0 };
+        let mut schedule =
+            Self { sizes, next_search: 0, search_since: 0, next_look: 0, locked_at: 0, num_matches: 0 };
         schedule.reset(0);
         schedule
     }
@@ -42,6 +47,7 @@ impl Schedule {
     /// Starts over at hop `now`.
     pub fn reset(&mut self, now: u64) {
         self.next_search = now + self.sizes.hops(FIRST_SEARCH_S);
+        self.search_since = now;
         self.locked(now);
     }
 
@@ -74,6 +80,9 @@ impl Schedule {
     /// remembers;
     /// `doubtful` = the backing may be elsewhere than where it is taken from.
     pub fn due(&mut self, now: u64, state: Lock, doubtful: bool, heard: u64) -> Option<(Due, u64)> {
+        if state == Lock::Locked {
+            self.search_since = now;
+        }
         match state {
             Lock::Locked if doubtful && now >= self.next_search => self.search(now),
             Lock::Locked if now >= self.next_match() => {
@@ -92,7 +101,8 @@ impl Schedule {
     }
 
     fn search(&mut self, now: u64) -> Option<(Due, u64)> {
-        self.next_search = now + self.sizes.hops(SEARCH_EVERY_S);
+        let long = now - self.search_since > self.sizes.hops(PATIENCE_S);
+        self.next_search = now + self.sizes.hops(if long { SEARCH_SELDOM_S } else { SEARCH_EVERY_S });
         Some((Due::Search, self.sizes.hops(0.25)))
     }
 }
