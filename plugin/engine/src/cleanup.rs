@@ -359,21 +359,19 @@ impl Cleanup {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::noise::noise;
 
     /// Bursts of backing with a residue of a given level, and a voice in a band of its own that rests in between.
     fn residue_db(residue_gain: f32, voice_gain: f32) -> (f64, f64) {
         let sizes = Sizes::new(16_000.0);
         let mut cleanup = Cleanup::new(sizes);
         let (hop, lag) = (sizes.hop(), cleanup.latency_samples());
-        let mut seed = 1u32;
-        let mut noise = || {
-            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            (seed >> 8) as f32 / 8_388_608.0 - 1.0
-        };
         let len = 16_000 * 12;
-        let loudness = |n: usize| [0.3, 0.05][n / 4000 % 2];
-        let backing: Vec<f32> = (0..len).map(|n| loudness(n) * noise()).collect();
-        let residue: Vec<f32> = (0..len).map(|n| residue_gain * loudness(n) * noise()).collect();
+        let shaped = |gain: f32, seed: u32| -> Vec<f32> {
+            let loudness = |n: usize| gain * [0.3, 0.05][n / 4000 % 2];
+            noise(len, seed).into_iter().enumerate().map(|(n, x)| loudness(n) * x).collect()
+        };
+        let (backing, residue) = (shaped(1.0, 1), shaped(residue_gain, 2));
         let voice: Vec<f32> = (0..len)
             .map(|n| if n / 8000 % 3 == 0 { 0.0 } else { voice_gain * (n as f32 * 0.9).sin() })
             .collect();

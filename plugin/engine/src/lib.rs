@@ -10,6 +10,8 @@ mod job;
 mod learner;
 mod low_cut;
 mod matching;
+#[cfg(test)]
+mod noise;
 mod null_depth;
 mod presence;
 mod readings;

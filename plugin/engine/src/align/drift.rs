@@ -548,6 +548,7 @@ fn restlessness(trial: usize) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::noise::noise;
 
     #[test]
     fn a_line_is_found() {
@@ -561,13 +562,7 @@ mod tests {
     fn track(rate: f64, wow_samples: f64, seconds: f64) -> (Drift, impl Fn(f64) -> f64, i64) {
         let sizes = Sizes::new(16_000.0);
         let len = (seconds * 16_000.0) as usize;
-        let mut seed = 1u32;
-        let mut noise = || {
-            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            (seed >> 8) as f32 / 8_388_608.0 - 1.0
-        };
-        let song: Vec<f32> = (0..len + 400).map(|_| noise()).collect();
-        let voice: Vec<f32> = (0..len).map(|_| noise()).collect();
+        let (song, voice) = (noise(len + 400, 1), noise(len, 2));
         let delay = move |n: f64| 20.0 + rate * n + wow_samples * (n * 2.5e-4).sin();
         let (mut mix, mut backing) = (Ring::new(len), Ring::new(len));
         let mut drift = Drift::new(sizes);

@@ -178,17 +178,12 @@ fn phat(x: &Stereo, y: &Stereo, band: (f64, f64)) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::noise::noise;
 
     /// Decaying noise bursts: wide-band and never repeating, like music to a correlator.
     fn music(len: usize, seed: u32) -> Vec<f32> {
-        let mut state = seed;
-        (0..len)
-            .map(|n| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let noise = (state >> 8) as f32 / 8_388_608.0 - 1.0;
-                0.3 * noise * (-((n % 9000) as f32) / 3000.0).exp()
-            })
-            .collect()
+        let envelope = |n: usize| 0.3 * (-((n % 9000) as f32) / 3000.0).exp();
+        noise(len, seed).into_iter().enumerate().map(|(n, x)| envelope(n) * x).collect()
     }
 
     fn rings(delay: i64, inverted: bool, rate: usize, seconds: usize) -> (Ring, Ring) {

@@ -223,15 +223,7 @@ impl Filter {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn noise(len: usize, mut seed: u32) -> Vec<f32> {
-        (0..len)
-            .map(|_| {
-                seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                (seed >> 8) as f32 / 8_388_608.0 - 1.0
-            })
-            .collect()
-    }
+    use crate::noise::noise;
 
     fn run(filter: &mut Filter, y: &Stereo, hop: usize) -> Stereo {
         let mut result = stereo(0);

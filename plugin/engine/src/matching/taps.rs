@@ -186,16 +186,8 @@ impl Taps {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::noise::noise;
     use crate::ring::stereo;
-
-    fn noise(len: usize, mut seed: u32) -> Vec<f32> {
-        (0..len)
-            .map(|_| {
-                seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                (seed >> 8) as f32 / 8_388_608.0 - 1.0
-            })
-            .collect()
-    }
 
     #[test]
     fn applies_as_written_out_convolution() {

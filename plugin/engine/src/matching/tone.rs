@@ -184,6 +184,7 @@ fn limit(taps: &mut Taps, spectrum: &mut Spectrum) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::noise::noise;
     use crate::ring::Stereo;
 
     #[test]
@@ -203,15 +204,6 @@ mod tests {
         for i in 0..3 {
             assert!((right[i] - truth[i]).norm() < 1e-5);
         }
-    }
-
-    fn noise(len: usize, mut seed: u32) -> Vec<f32> {
-        (0..len)
-            .map(|_| {
-                seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                (seed >> 8) as f32 / 8_388_608.0 - 1.0
-            })
-            .collect()
     }
 
     /// A known filter across sides is found from a mix that is nothing but the filtered backing.
