@@ -546,6 +546,47 @@ fn automation_of_what_is_matched_lands_where_it_was_drawn() {
     }
 }
 
+/// A hit of the voice against the backing makes the difference louder than the mix for a moment. When it is over, it
+/// must not count against the quiet that follows.
+#[test]
+fn a_loud_hit_does_not_bring_the_backing_back() {
+    let song = Song::copy(2, 4.0);
+    let (from, to) = (at(1.0), at(1.02));
+    let mut hit = silence(2, song.mix[0].len());
+    for (hit, backing) in hit.iter_mut().flatten().zip(song.backing.iter().flatten()) {
+        *hit = -20.0 * backing;
+    }
+    for channel in &mut hit {
+        channel[..from].fill(0.0);
+        channel[to..].fill(0.0);
+    }
+    let song = song_of(song.backing, song.backing_in_mix, hit);
+    let out = Plugin::recalled(learned(), &HELD).bounce(&song.mix, &song.backing);
+    let left_db = residue_db(&out, &song, 1.1);
+    assert!(left_db <= -120.0, "{left_db:.1} dB left");
+}
+
+/// What is set before playing holds from the first sample: the song sounds as it does after a pause.
+#[test]
+fn the_first_settings_hold_from_the_first_sample() {
+    let (mix, backing) = low_under_a_bus();
+    // A pause of whole spectra, so that both runs cut the song at the same places.
+    let pause = silence(2, 96 * 512);
+    let (late_mix, late_backing) = (join(&[&pause, &mix]), join(&[&pause, &backing]));
+    for change in crate::contract::ELSEWHERE {
+        // The low-cut rings from before; the clean-up has counted the pause.
+        if matches!(change.0, "lowcut" | "slope" | "cleanup") {
+            continue;
+        }
+        let settings = [&HELD[..], &[change]].concat();
+        let run = |mix: &Audio, backing: &Audio| {
+            Plugin::recalled(learned_under_a_bus(), &settings).bounce(mix, backing)
+        };
+        let [at_once, late] = [run(&mix, &backing), run(&late_mix, &late_backing)];
+        assert_same(&at_once, &part(&late, pause[0].len(), late[0].len()), &format!("{change:?}"));
+    }
+}
+
 #[test]
 fn losing_and_finding_the_backing_is_never_louder_than_the_mix() {
     let song = Song::copy(2, LEARN_S);
