@@ -424,8 +424,13 @@ impl Engine {
         self.mix.push([mix_l, mix_r]);
         self.backing.push([backing_l, backing_r]);
         self.levels.push([&hop.trim, &hop.output]);
+        let tick = Tick { settings: hop.settings, filtered: false };
+        if self.now == 0 {
+            // What is set first has always been so.
+            self.ticks.fill(tick);
+        }
         let newest = self.now as usize % self.ticks.len();
-        self.ticks[newest] = Tick { settings: hop.settings, filtered: false };
+        self.ticks[newest] = tick;
         let backing = mean_square([backing_l, backing_r]);
         self.silent_hops = if backing > AUDIBLE { 0 } else { self.silent_hops.saturating_add(1) };
         let mix = mean_square([mix_l, mix_r]);

@@ -52,7 +52,8 @@ impl Guard {
     pub fn allows(&mut self, mix: f64, difference: f64) -> bool {
         let limit = EXCESS * self.sum.max(INAUDIBLE * self.energies.len() as f64);
         let excess = (self.excess + difference - mix).max(0.0);
-        if excess > limit || (self.closed_hops > 0 && difference > mix) {
+        // A hop that is quieter than the mix can only make good.
+        if difference > mix && (excess > limit || self.closed_hops > 0) {
             self.closed_hops = self.release_hops;
             return false;
         }
@@ -68,6 +69,20 @@ impl Guard {
 #[cfg(test)]
 mod tests {
     use super::Guard;
+
+    /// A moment that was too loud is not held against the quiet after it.
+    #[test]
+    fn opens_again_after_a_loud_moment() {
+        let mut guard = Guard::new(128, 48_000.0);
+        let mut allowed = false;
+        for hop in 0..400 {
+            let loud = (100..107).contains(&hop);
+            let mix = if loud { 361.0 } else { 1.0 };
+            guard.hear(mix);
+            allowed = guard.allows(mix, if loud { 400.0 } else { 1e-6 });
+        }
+        assert!(allowed);
+    }
 
     /// Whatever the difference does, the output keeps the rule over every half second.
     #[test]
