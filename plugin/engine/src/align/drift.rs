@@ -7,6 +7,7 @@
 //! one half of the spectrum predicts the other.
 
 use crate::matching::Taps;
+use crate::matching::weights::{Covariance, powers};
 use crate::ring::Ring;
 use crate::sizes::Sizes;
 use crate::spectrum::{Spectrum, hann};
@@ -390,23 +391,17 @@ impl Drift {
         let column = |k: usize| {
             let (b, turn) = (matched(k), turn(k, predicted));
             let e: [Complex32; 2] = std::array::from_fn(|side| self.mix[side][k] - b[side] * turn);
-            let cross = e[0] * e[1].conj();
-            let backing = 0.5 * (b[0].norm_sqr() + b[1].norm_sqr());
-            [e[0].norm_sqr(), e[1].norm_sqr(), cross.re, cross.im, backing]
+            powers(e, b)
         };
         let mut columns: [[f32; 5]; 5] = std::array::from_fn(|i| column(first + i));
         let mut totals = [0.0f32; 2];
         self.cross.iter_mut().for_each(|c| c.fill(Complex32::default()));
         for k in first + 2..last - 2 {
             let mean = |i: usize| columns.iter().map(|c| c[i]).sum::<f32>() / 5.0;
-            let floor = FLOOR * mean(4) + 1e-10;
-            let leak = 0.02 * (mean(0) + mean(1));
-            let (p11, p22) = (mean(0) + floor + leak, mean(1) + floor + leak);
-            let p12 = Complex32::new(mean(2), mean(3));
-            let scale = 1.0 / (p11 * p22 - p12.norm_sqr());
+            let covariance = Covariance::new(std::array::from_fn(mean), FLOOR, 1e-10);
             if let Some(half) = self.half_of_bin[k] {
                 let (b, x) = (matched(k), [self.mix[0][k], self.mix[1][k]]);
-                let weighted = [(b[0] * p22 - p12 * b[1]) * scale, (b[1] * p11 - p12.conj() * b[0]) * scale];
+                let weighted = covariance.weigh(b);
                 let cross = weighted[0].conj() * x[0] + weighted[1].conj() * x[1];
                 self.cross[half][k] = cross;
                 totals[half] += cross.norm();

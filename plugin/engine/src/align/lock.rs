@@ -50,6 +50,10 @@ pub struct Place {
 impl Place {
     /// Nothing known; a backing may be late by up to `cover_samples`.
     pub fn new(cover_samples: usize, sample_rate_hz: f64) -> Self {
+        Self::unknown(cover_samples as i64, (AGREE_S * sample_rate_hz).max(2.0))
+    }
+
+    fn unknown(cover_samples: i64, agree_samples: f64) -> Self {
         Self {
             state: Lock::Searching,
             delay_samples: 0,
@@ -59,24 +63,14 @@ impl Place {
             candidate: None,
             wander: None,
             misses: 0,
-            cover_samples: cover_samples as i64,
-            agree_samples: (AGREE_S * sample_rate_hz).max(2.0),
+            cover_samples,
+            agree_samples,
         }
     }
 
     /// Forgets the place.
     pub fn reset(&mut self) {
-        *self = Self {
-            state: Lock::Searching,
-            delay_samples: 0,
-            found_samples: 0.0,
-            inverted: false,
-            confidence: 0.0,
-            candidate: None,
-            wander: None,
-            misses: 0,
-            ..*self
-        };
+        *self = Self::unknown(self.cover_samples, self.agree_samples);
     }
 
     /// Takes a place as known.

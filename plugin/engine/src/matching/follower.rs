@@ -7,6 +7,7 @@
 //! in one half of the bins best predicts the level measured in the other half. That rule is ours; maximum
 //! likelihood sees movement where there is none, because a voice is no white noise.
 
+use crate::matching::weights::{Covariance, powers};
 use crate::sizes::Sizes;
 use crate::spectrum::{Spectrum, hann};
 use realfft::num_complex::Complex32;
@@ -277,15 +278,8 @@ impl Follower {
                     let gain = 1.0 + frame.level as f32;
                     let e: [Complex32; 2] =
                         std::array::from_fn(|c| frame.mix[c][k] - frame.backing[c][k] * gain);
-                    let cross = e[0] * e[1].conj();
-                    let backing = 0.5 * (frame.backing[0][k].norm_sqr() + frame.backing[1][k].norm_sqr());
-                    for (sum, x) in columns[2].iter_mut().zip([
-                        e[0].norm_sqr(),
-                        e[1].norm_sqr(),
-                        cross.re,
-                        cross.im,
-                        backing,
-                    ]) {
+                    let backing = [frame.backing[0][k], frame.backing[1][k]];
+                    for (sum, x) in columns[2].iter_mut().zip(powers(e, backing)) {
                         *sum += x;
                     }
                 }
@@ -295,14 +289,10 @@ impl Follower {
             }
             let k = k - 1;
             let mean = |i: usize| (columns[0][i] + columns[1][i] + columns[2][i]) / 9.0;
-            let floor = FLOOR * mean(4) + 1e-12;
-            let leak = 0.02 * (mean(0) + mean(1));
-            let (p11, p22) = (mean(0) + floor + leak, mean(1) + floor + leak);
-            let p12 = Complex32::new(mean(2), mean(3));
-            let scale = 1.0 / (p11 * p22 - p12.norm_sqr());
+            let covariance = Covariance::new(std::array::from_fn(mean), FLOOR, 1e-12);
             let frame = &self.frames[at];
             let (b, x) = ([frame.backing[0][k], frame.backing[1][k]], [frame.mix[0][k], frame.mix[1][k]]);
-            let weighted = [(b[0] * p22 - p12 * b[1]) * scale, (b[1] * p11 - p12.conj() * b[0]) * scale];
+            let weighted = covariance.weigh(b);
             let dot =
                 |v: [Complex32; 2]| f64::from((weighted[0].conj() * v[0] + weighted[1].conj() * v[1]).re);
             let (d, n) = (dot(b), dot([x[0] - b[0], x[1] - b[1]]));

@@ -7,6 +7,7 @@ pub mod score;
 pub mod statistics;
 pub mod taps;
 pub mod tone;
+pub mod weights;
 
 pub use taps::Taps;
 

@@ -6,6 +6,7 @@
 //! time and frequency where the voice rests decide.
 
 use crate::matching::Taps;
+use crate::matching::weights::{Covariance, powers};
 use crate::ring::Stereo;
 use crate::spectrum::{Spectrum, hann};
 use realfft::num_complex::Complex32;
@@ -147,14 +148,7 @@ impl Triple {
             let mut column = [0.0f32; 5];
             for frame in &self.frames {
                 let [e0, e1, b0, b1, ..] = frame;
-                let cross = e0[k] * e1[k].conj();
-                let powers = [
-                    e0[k].norm_sqr(),
-                    e1[k].norm_sqr(),
-                    cross.re,
-                    cross.im,
-                    0.5 * (b0[k].norm_sqr() + b1[k].norm_sqr()),
-                ];
+                let powers = powers([e0[k], e1[k]], [b0[k], b1[k]]);
                 column.iter_mut().zip(powers).for_each(|(sum, x)| *sum += x);
             }
             column
@@ -163,12 +157,7 @@ impl Triple {
         let [e0, e1, _, _, y0, y1] = &self.frames[1];
         for (k, sums) in sums.iter_mut().enumerate() {
             let mean = |i: usize| (columns[0][i] + columns[1][i] + columns[2][i]) / 9.0;
-            let floor = floor * mean(4) + 1e-12;
-            let leak = 0.02 * (mean(0) + mean(1));
-            let (p11, p22) = (mean(0) + floor + leak, mean(1) + floor + leak);
-            let p12 = Complex32::new(mean(2), mean(3));
-            let scale = 1.0 / (p11 * p22 - p12.norm_sqr());
-            let (w11, w22, w12) = (p22 * scale, p11 * scale, -p12 * scale);
+            let (w11, w22, w12) = Covariance::new(std::array::from_fn(mean), floor, 1e-12).inverse();
             let (y, e) = ([y0[k], y1[k]], [e0[k], e1[k]]);
             let cross = y[0].conj() * y[1];
             for j in 0..2 {
