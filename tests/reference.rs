@@ -171,7 +171,7 @@ fn low_cut_response(order: u32, cutoff_hz: f64, rate_hz: f64, samples: usize) ->
     const IMPULSE: f32 = 0.5;
     // By then every fade from the start is over.
     let at = (0.5 * rate_hz) as usize;
-    let song = scale(&music(31, 2, 0.5 + (samples as f64 + 1.0) / rate_hz, rate_hz), 1e-5);
+    let song = scale(&music(31, 2, 0.5 + (samples as f64 + 1.0) / rate_hz, rate_hz), 1e-3);
     let mut impulse = silence(2, song[0].len());
     impulse[0][at] = IMPULSE;
     let [with, without] = [sum(&song, &impulse), song.clone()].map(|mix| {

@@ -94,8 +94,9 @@ pub struct Engine {
     /// At home, or out as a job until `back_at`.
     learner: Option<Box<Learner>>,
     back_at: u64,
-    /// The job that is out belongs to a past that was forgotten.
-    stale: bool,
+    /// Position from which the learner is to hear when it is back: the job that is out belongs to a past that was
+    /// forgotten.
+    restart_at: Option<i64>,
     /// Position before which mix and backing may belong together otherwise.
     learn_from: i64,
     /// Position in the song less position since the last reset.
@@ -106,6 +107,8 @@ pub struct Engine {
     /// The learned filter, held to the freedom set.
     in_force: Taps,
     tone: Tone,
+    /// Level of the learned filter.
+    level: [f32; 2],
     readings: Readings,
 }
 
@@ -205,7 +208,7 @@ impl Engine {
             schedule: Schedule::new(sizes),
             learner: Some(Box::new(Learner::new(sizes, num_taps))),
             back_at: 0,
-            stale: false,
+            restart_at: None,
             learn_from: 0,
             song_offset: 0,
             silent_hops: u64::MAX,
@@ -213,6 +216,7 @@ impl Engine {
             silence: Taps::silent(num_taps),
             in_force: Taps::silent(num_taps),
             tone: Tone::default(),
+            level: [0.0; 2],
             readings: Readings::default(),
             sizes,
         };
@@ -281,7 +285,7 @@ impl Engine {
     fn forget_heard(&mut self) {
         match &mut self.learner {
             Some(learner) => learner.restart(self.mix.end()),
-            None => self.stale = true,
+            None => self.restart_at = Some(self.mix.end()),
         }
     }
 
@@ -300,6 +304,7 @@ impl Engine {
 
     /// Puts the learned filter in force, held to the freedom set, or silence while the place is not known.
     fn put_in_force(&mut self) {
+        self.level = self.learned.taps.level();
         self.in_force.clone_from(&self.learned.taps);
         self.in_force.restrict(self.tone);
         let taps = if self.place.state == Lock::Locked { &self.in_force } else { &self.silence };
@@ -479,17 +484,19 @@ impl Engine {
     /// Takes back the job that is out, hands out the next.
     fn learn(&mut self, worker: &mut impl Worker) {
         let hold = self.framing.hop.settings.hold;
-        if self.learner.is_none() && (self.stale || self.now >= self.back_at) {
+        if self.learner.is_none() && (self.restart_at.is_some() || self.now >= self.back_at) {
             match worker.collect() {
-                Some(Job(learner)) => {
+                Some(Job(mut learner)) => {
+                    let restart_at = self.restart_at.take();
+                    if let Some(at) = restart_at {
+                        learner.restart(at);
+                    }
                     self.learner = Some(learner);
-                    if std::mem::take(&mut self.stale) {
-                        self.forget_heard();
-                    } else if !hold {
+                    if restart_at.is_none() && !hold {
                         self.take_outcome();
                     }
                 }
-                None if !self.stale => {
+                None if self.restart_at.is_none() => {
                     self.readings.late_jobs += 1;
                     self.back_at = self.now + self.sizes.hops(0.25);
                 }
@@ -741,7 +748,7 @@ impl Engine {
             if self.place.state == Lock::TooLate { -self.place.found_samples } else { 0.0 };
         readings.inverted = self.place.inverted;
         readings.confidence = self.place.confidence;
-        readings.level = if self.place.state == Lock::Locked { self.learned.taps.level() } else { [0.0; 2] };
+        readings.level = if self.place.state == Lock::Locked { self.level } else { [0.0; 2] };
         readings.follow_db = 20.0 * follow.max(1e-3).log10();
         readings.output_db = power_to_db(mean_square([left, right])) as f32;
     }
@@ -824,3 +831,36 @@ impl Engine {
 }
 
 const LISTENS: [Listen; 3] = [Listen::Difference, Listen::Backing, Listen::Mix];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::job::Inline;
+    use crate::noise::noise;
+
+    fn play(engine: &mut Engine, mix: &[f32], backing: &[f32], worker: &mut Inline) -> Vec<f32> {
+        let mut out = mix.to_vec();
+        engine.process(&mut [&mut out], &[backing], &Settings::default(), worker);
+        out
+    }
+
+    /// Also while a job is out: what it heard is forgotten, and nothing after the reset is missed.
+    #[test]
+    fn an_engine_after_reset_equals_a_new_one_that_recalls_the_match() {
+        let (song, voice) = (noise(60_000, 1), noise(60_000, 2));
+        let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (0.7 * b + v)).collect();
+        let mut tried_with_job_out = false;
+        for played in [3_000, 30_000, 30_500, 31_000] {
+            let (mut used, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+            play(&mut used, &mix, &song, &mut worker);
+            play(&mut used, &mix[..played], &song[..played], &mut worker);
+            tried_with_job_out |= used.learner.is_none();
+            used.reset();
+            let mut fresh = Engine::new(16_000.0, 1).unwrap();
+            assert!(fresh.recall(used.learned()));
+            let again = play(&mut used, &mix, &song, &mut worker);
+            assert!(again == play(&mut fresh, &mix, &song, &mut Inline::default()), "after {played} samples");
+        }
+        assert!(tried_with_job_out);
+    }
+}
