@@ -108,7 +108,6 @@ pub fn render(request: &Render, progress: &mut dyn FnMut(f64) -> ControlFlow<()>
         &request.out,
         first.num_channels,
         first.sample_rate_hz,
-        first.num_samples,
         request.bits,
         request.overwrite,
     )?;
@@ -126,7 +125,7 @@ pub fn render(request: &Render, progress: &mut dyn FnMut(f64) -> ControlFlow<()>
         null_depth_db: median(depths_db),
         locked: second.locked_blocks as f64 / second.backed_blocks.max(1) as f64,
         bad_samples: readings.bad_samples,
-        clipped_samples: writer.finish()?,
+        clipped_samples: writer.finish("")?,
     })
 }
 

@@ -129,12 +129,11 @@ impl ScoreArguments {
                 &kept(folder, case),
                 difference.len(),
                 loaded.sample_rate_hz,
-                difference[0].len() as u64,
                 Bits::Float,
                 self.force,
             )?;
             writer.write(&difference.iter().map(Vec::as_slice).collect::<Vec<_>>())?;
-            writer.finish()?;
+            writer.finish("the difference of a case that was scored")?;
         }
         Ok(score)
     }

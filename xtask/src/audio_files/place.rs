@@ -1,0 +1,136 @@
+//! The place of a file that is being written: it appears there whole, or not at all.
+
+use std::{
+    fs::{self, File},
+    path::{Path, PathBuf},
+};
+
+use anyhow::{Context, Result, anyhow, ensure};
+use tempfile::NamedTempFile;
+
+/// A file beside its place, moved there by [`Place::take`] and gone when this is dropped before.
+pub struct Place {
+    path: PathBuf,
+    overwrite: bool,
+    temporary: NamedTempFile,
+}
+
+impl Place {
+    /// Makes the file. Refuses a name that exists unless `overwrite` is set.
+    pub fn new(path: &Path, overwrite: bool) -> Result<Self> {
+        check_writable(path, overwrite)?;
+        let temporary = new_temporary(folder_of(path)).with_context(|| {
+            format!("{}: cannot be written; check that its folder is writable", path.display())
+        })?;
+        Ok(Self { path: path.to_owned(), overwrite, temporary })
+    }
+
+    /// Where the file will be.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The file, to write to.
+    pub fn file(&self) -> &File {
+        self.temporary.as_file()
+    }
+
+    /// Puts the file into its place, once it is safely on the disk.
+    pub fn take(self) -> Result<()> {
+        let shown = self.path.display();
+        self.temporary
+            .as_file()
+            .sync_all()
+            .with_context(|| format!("{shown}: cannot be written; is the disk full?"))?;
+        if self.overwrite {
+            self.temporary.persist(&self.path)
+        } else {
+            self.temporary.persist_noclobber(&self.path)
+        }
+        .map_err(|e| anyhow!("{shown}: cannot be put in place: {}", e.error))?;
+        Ok(())
+    }
+}
+
+/// Writes a whole file at once, in the same way.
+pub fn write_file(path: &Path, content: &[u8], overwrite: bool) -> Result<()> {
+    use std::io::Write;
+    let place = Place::new(path, overwrite)?;
+    place
+        .file()
+        .write_all(content)
+        .with_context(|| format!("{}: cannot be written; is the disk full?", path.display()))?;
+    place.take()
+}
+
+/// Refuses a name that cannot become a file, whose folder is not there, or that exists while `overwrite` is off.
+pub fn check_writable(path: &Path, overwrite: bool) -> Result<()> {
+    let shown = path.display();
+    ensure!(!path.is_dir(), "{shown}: is a folder; name a file to write");
+    ensure!(path.file_name().is_some(), "{shown}: is no file name");
+    ensure!(folder_of(path).is_dir(), "{shown}: its folder does not exist; make it, or choose another one");
+    ensure!(
+        overwrite || fs::symlink_metadata(path).is_err(),
+        "{shown}: exists already; choose another name, or add --force to replace it"
+    );
+    Ok(())
+}
+
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+fn new_temporary(folder: &Path) -> std::io::Result<NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".minuend-").suffix(".part");
+    // As for any new file: what the user's umask allows, where the library's default is the owner alone.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    builder.tempfile_in(folder)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Until it is taken the place is empty, or holds what was there.
+    #[test]
+    fn a_file_appears_when_it_is_done() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("file");
+        let count = || fs::read_dir(folder.path()).unwrap().count();
+        drop(Place::new(&path, false).unwrap());
+        assert_eq!(count(), 0);
+        write_file(&path, b"one", false).unwrap();
+        assert!(Place::new(&path, false).is_err());
+        drop(Place::new(&path, true).unwrap());
+        assert_eq!((fs::read(&path).unwrap(), count()), (b"one".to_vec(), 1));
+        write_file(&path, b"two", true).unwrap();
+        assert_eq!((fs::read(&path).unwrap(), count()), (b"two".to_vec(), 1));
+    }
+
+    /// What came into being meanwhile is not replaced either.
+    #[test]
+    fn a_file_that_appears_meanwhile_is_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("file");
+        let place = Place::new(&path, false).unwrap();
+        fs::write(&path, "someone else's").unwrap();
+        assert!(place.take().is_err());
+        assert_eq!(fs::read(&path).unwrap(), b"someone else's");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    /// A file written is as readable to others as any new file of the user's is.
+    #[cfg(unix)]
+    #[test]
+    fn permissions_are_those_of_a_new_file() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let [ours, any] = ["ours", "any"].map(|name| folder.path().join(name));
+        write_file(&ours, b"", false).unwrap();
+        fs::write(&any, "").unwrap();
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode();
+        assert_eq!(mode(&ours), mode(&any));
+    }
+}
