@@ -22,14 +22,7 @@ fn folder() -> TempDir {
 }
 
 fn request(folder: &Path, mix: &Path, backing: &Path) -> Render {
-    Render {
-        mix: mix.to_owned(),
-        backing: backing.to_owned(),
-        out: folder.join("difference.wav"),
-        settings: Settings::default(),
-        bits: Bits::Float,
-        overwrite: false,
-    }
+    Render::new(mix, backing, folder.join("difference.wav"))
 }
 
 fn run(request: &Render) -> anyhow::Result<Rendered> {
@@ -190,7 +183,7 @@ fn wav_and_flac_are_read_to_the_last_bit() {
     }
 }
 
-/// Read back by hound: length, channels, rate and format are as promised; 24 bits round to the nearest and clip.
+/// Read back by hound: length, channels, rate and format are as promised; 24 bits are within dither and rounding.
 #[test]
 fn what_is_written_is_a_sound_wav() {
     let folder = folder();
@@ -210,8 +203,10 @@ fn what_is_written_is_a_sound_wav() {
     }
     let mut file = hound::WavReader::open(&ints.out).expect("hound reads it");
     for (n, sample) in file.samples::<i32>().enumerate() {
-        let expected = (samples[n % 2][n / 2] * 8_388_608.0).round() as i32;
-        assert_eq!(sample.expect("readable"), expected, "sample {n}");
+        let expected = f64::from(samples[n % 2][n / 2]) * 8_388_608.0;
+        let found = f64::from(sample.expect("readable"));
+        // Half a step of rounding and a whole one of triangular dither.
+        assert!((found - expected).abs() <= 1.5, "sample {n}: {found}, not {expected}");
     }
     // 24 dB up it does not fit, and that is said.
     let loud = Song { mix: scale(&song.mix, 16.0), ..song };
@@ -263,8 +258,8 @@ fn bad_files() -> Vec<(&'static str, Vec<u8>, &'static str)> {
         ("nine_channels.wav", with(header(9, RATE, 16, 90_000), &sound[..90_000]), "9 channels"),
         ("no_channels.wav", with(header(0, RATE, 16, 96_000), &sound), ""),
         ("no_rate.wav", with(header(2, 0, 16, 96_000), &sound), ""),
-        ("too_slow.wav", with(header(2, 4_000, 16, 96_000), &sound), "8000"),
-        ("too_fast.wav", with(header(2, 384_000, 16, 96_000), &sound), "192000"),
+        ("too_slow.wav", with(header(2, 999, 16, 96_000), &sound), "999"),
+        ("too_fast.wav", with(header(2, 900_000, 16, 96_000), &sound), "900000"),
         ("truncated.flac", good_flac[..good_flac.len() / 2].to_vec(), "promises"),
         ("damaged.flac", damaged_flac, ""),
     ]
@@ -283,9 +278,7 @@ fn bad_files_get_an_error_that_names_them_and_leave_nothing() {
             let error = run(&request(folder.path(), mix, backing)).expect_err(name);
             let error = format!("{error:#}");
             assert!(error.contains(name), "{name} is not named: {error}");
-            // A rate is only wrong together with the other file's, if that is read first.
-            let said = error.contains(says) || error.contains("convert one to the rate of the other");
-            assert!(said, "{name}: {error:?} does not say {says:?}");
+            assert!(error.contains(says), "{name}: {error:?} does not say {says:?}");
             assert_eq!(listing(folder.path()), before, "{name} leaves something behind");
         }
     }
@@ -296,8 +289,6 @@ fn files_that_do_not_fit_together_are_told_apart() {
     let folder = folder();
     let song = Song::copy(2, 2.0);
     let (mix, backing) = song_files(folder.path(), &song);
-    let slow = folder.path().join("slow.wav");
-    write_all(&slow, 44_100, &song.backing).expect("the file is written");
     let wrong = folder.path().join("wrong.wav");
     write_all(&wrong, RATE, &crate::signals::music(77, 2, 2.0, RATE_HZ)).expect("the file is written");
     let one = folder.path().join("one.wav");
@@ -305,8 +296,7 @@ fn files_that_do_not_fit_together_are_told_apart() {
     let missing = folder.path().join("missing.wav");
     let before = listing(folder.path());
     for (mix, backing, says) in [
-        (&mix, &slow, &["44100 Hz", "48000 Hz", "slow.wav"][..]),
-        (&mix, &wrong, &["not found", "wrong.wav"]),
+        (&mix, &wrong, &["not found", "wrong.wav"][..]),
         (&mix, &one, &["not found", "one.wav"]),
         (&one, &backing, &["not found", "one.wav"]),
         (&mix, &missing, &["missing.wav"]),

@@ -12,14 +12,11 @@ use minuend_demo::{Situation, situation, song};
 use minuend_engine::{Settings, settings::Slope};
 
 use crate::{
-    audio_files::{Bits, check_writable, write_all},
+    audio_files::{check_writable, write_all},
     bundle::{bundle_release, target_folder},
     host::{Event, Host, RenderMode},
-    render::{
-        Render,
-        command::{describe, with_progress},
-        render,
-    },
+    progress::Bar,
+    render::{Render, command::describe, render},
     si_sdr::si_sdr_db,
 };
 
@@ -74,14 +71,13 @@ impl DemoArguments {
 
         eprintln!("Rendering the same files without a host");
         let request = Render {
-            mix,
-            backing,
-            out: rendered.clone(),
             settings: Settings { slope: Slope::Off, ..Settings::default() },
-            bits: Bits::Float,
             overwrite,
+            ..Render::new(mix, backing, &rendered)
         };
-        let found = with_progress(|progress| render(&request, progress))?;
+        let bar = Bar::new();
+        let found = render(&request, &mut |done| bar.show(done))?;
+        drop(bar);
         let (from_files, _) = crate::audio_files::read_all(&rendered)?;
 
         let truth = files.truth;

@@ -3,11 +3,14 @@
 pub mod audio_files;
 pub mod bundle;
 pub mod demo;
+pub mod ending;
 pub mod host;
 pub mod install;
 pub mod metrics;
 #[cfg(test)]
 mod noise;
+pub mod parallel;
+pub mod progress;
 pub mod render;
 pub mod score;
 pub mod setup;

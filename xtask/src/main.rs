@@ -8,7 +8,7 @@ fn main() -> ExitCode {
         Err(error) => {
             // The causes in one line, and no backtrace: errors are written for the user.
             eprintln!("error: {error:#}");
-            ExitCode::FAILURE
+            ExitCode::from(xtask::ending::Ending::code_of(&error))
         }
     }
 }

@@ -1,27 +1,26 @@
 //! `cargo xtask render`: mix minus backing from files to a file, through the plug-in's own engine.
 
+mod batch;
 pub mod command;
 mod far;
+pub mod passes;
+mod worker;
 
 use std::{
     fs,
-    ops::ControlFlow,
+    ops::Range,
     path::{Path, PathBuf},
 };
 
-use anyhow::{Context, Result, bail, ensure};
-use minuend_engine::{Engine, Inline, Lock, Readings, Settings, settings::Listen};
+use anyhow::{Result, ensure};
+use minuend_engine::{Lock, Settings, settings::Listen};
 
-use far::far_offset_samples;
-
-use crate::audio_files::{AudioReader, AudioWriter, Bits, check_writable};
-
-/// Samples a step; the output does not depend on it.
-const BLOCK_SAMPLES: usize = 4096;
-
-/// How often the backing may be moved before its place is given up: once brings it inside the engine's latency, unless
-/// the reading was still settling.
-const MAX_MOVES: usize = 3;
+use crate::{
+    audio_files::{AudioReader, AudioWriter, Bits, check_writable},
+    ending::{Ending, NOT_FOUND},
+    progress::Progress,
+};
+use passes::{Learned, Pair, Pass, learn, report, subtract};
 
 /// What to render.
 #[derive(Clone, Debug)]
@@ -36,189 +35,200 @@ pub struct Render {
     pub settings: Settings,
     /// How the file is written.
     pub bits: Bits,
-    /// Replace the file if it exists.
+    /// Replace files that exist.
     pub overwrite: bool,
+    /// How the engine goes over the files.
+    pub passes: Passes,
+    /// The part of the mix that is rendered, s; its end may lie beyond the mix's.
+    pub part_s: Range<f64>,
+    /// Where the matched backing is written too.
+    pub matched_backing: Option<PathBuf>,
+}
+
+/// How the engine goes over the files.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum Passes {
+    /// Once to learn over the whole song, once to subtract.
+    #[default]
+    Two,
+    /// Once, knowing nothing: what the plug-in plays.
+    One,
+    /// Once, with what was learned before, learning no further.
+    Held(Box<Learned>),
+}
+
+impl Render {
+    /// All of a song at the controls' defaults, to a new float file.
+    pub fn new(mix: impl Into<PathBuf>, backing: impl Into<PathBuf>, out: impl Into<PathBuf>) -> Self {
+        Self {
+            mix: mix.into(),
+            backing: backing.into(),
+            out: out.into(),
+            settings: Settings::default(),
+            bits: Bits::default(),
+            overwrite: false,
+            passes: Passes::default(),
+            part_s: 0.0..f64::INFINITY,
+            matched_backing: None,
+        }
+    }
+
+    /// All files that are written.
+    fn outputs(&self) -> impl Iterator<Item = &Path> {
+        [Some(&self.out), self.matched_backing.as_ref()].into_iter().flatten().map(PathBuf::as_path)
+    }
 }
 
 /// What was found on the way.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Rendered {
-    /// Sample rate of all files, Hz.
+    /// Sample rate of the mix and of what was written, Hz.
     pub sample_rate_hz: u32,
+    /// Length of what was written, samples.
+    pub num_samples: u64,
     /// How much later than the backing the mix plays the same music, samples.
     pub delay_samples: f64,
+    /// By how much the delay grows, parts in a million; 0 while it stands still.
+    pub drift_ppm: f64,
     /// True when the backing was found with its polarity flipped.
     pub inverted: bool,
     /// How far the backing is down in the difference, dB: the median over the song of what the engine reported.
     pub null_depth_db: Option<f32>,
     /// Part of the song with a backing over which the lock held, 0 to 1.
     pub locked: f64,
+    /// By how much the backing comes too late for the plug-in, s: only of [`Passes::One`], which moves nothing.
+    pub late_s: f64,
     /// Samples of either file that were not finite and counted as silence.
     pub bad_samples: u64,
-    /// Samples that had to be clipped to fit a 24-bit file.
+    /// Samples that had to be clipped to fit an integer file.
     pub clipped_samples: u64,
+    /// What was learned, for another time.
+    pub learned: Learned,
 }
 
 /// Renders one song. `progress` is told how much is done, 0 to 1, and can break off.
 ///
-/// Two passes: the first learns the match over the whole song, the second starts with it, so that the first bars are
-/// subtracted too. The output starts and ends with the mix. It appears whole, or not at all.
-pub fn render(request: &Render, progress: &mut dyn FnMut(f64) -> ControlFlow<()>) -> Result<Rendered> {
-    check_writable(&request.out, request.overwrite)?;
-    for input in [&request.mix, &request.backing] {
-        ensure!(
-            !same_file(input, &request.out),
-            "{}: is one of the inputs; choose another name",
-            request.out.display()
-        );
-    }
+/// The output begins and ends with the mix, or with the part of it that is wanted. Files appear whole, or not at all.
+pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
+    check_outputs(request)?;
+    let rate_hz = check_inputs(request)?;
+    let pair = Pair { mix: &request.mix, backing: &request.backing, settings: request.settings };
+    let [from, to] =
+        [request.part_s.start, request.part_s.end].map(|s| (s * f64::from(rate_hz)).round() as u64);
 
-    // First pass: learn, moving the backing until it lies within reach of the engine's latency.
-    check_fit(request)?;
-    let mut advance_samples = far_offset_samples(&request.mix, &request.backing)?;
-    let mut moves = 0;
-    let first = loop {
-        let mut late_samples = 0.0;
-        let first = play(request, advance_samples, None, &mut |block| {
-            if block.readings.lock == Lock::TooLate && moves < MAX_MOVES {
-                late_samples = block.readings.late_samples;
-                return Ok(ControlFlow::Break(()));
+    // Each pass over the files has its share of the progress.
+    let num_passes =
+        1 + usize::from(request.passes == Passes::Two) + usize::from(request.matched_backing.is_some());
+    let mut passed = 0.0;
+    let mut settings = pair.settings;
+    let start = match &request.passes {
+        Passes::Two => {
+            let learned = learn(&pair, &mut |done| progress(done / num_passes as f64))?;
+            passed = 1.0;
+            if learned.is_none() && settings.listen != Listen::Mix {
+                return Err(not_found(request));
             }
-            report(progress, block.done / 2.0)
-        })?;
-        if late_samples <= 0.0 {
-            break first;
+            learned
         }
-        advance_samples += late_samples.ceil() as i64;
-        moves += 1;
+        Passes::One => None,
+        Passes::Held(learned) => {
+            settings.hold = true;
+            Some((**learned).clone())
+        }
     };
-    let listen = request.settings.listen;
-    if listen != Listen::Mix {
+    let mut write = |out: &Path, listen: Listen| -> Result<(Pass, Vec<f32>, AudioWriter)> {
+        let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
+        let num_channels = AudioReader::open(pair.mix)?.num_channels();
+        let mut writer = AudioWriter::create(out, num_channels, rate_hz, request.bits, request.overwrite)?;
+        let mut depths_db = Vec::new();
+        let pass = subtract(&pair, start.as_ref(), from..to, &mut |block| {
+            writer.write(block.output)?;
+            depths_db.extend(block.readings.null_depth_db);
+            report(progress, (passed + block.done) / num_passes as f64)
+        })?;
+        passed += 1.0;
+        Ok((pass, depths_db, writer))
+    };
+    let (pass, depths_db, writer) = write(&request.out, settings.listen)?;
+    let num_samples = pass.num_samples.min(to).saturating_sub(from);
+    ensure!(
+        num_samples > 0,
+        "{}: ends at {:.3} s, before the part from {:.3} s on; choose an earlier part",
+        request.mix.display(),
+        pass.num_samples as f64 / f64::from(rate_hz),
+        request.part_s.start
+    );
+    let also = match &request.matched_backing {
+        Some(out) => Some(write(out, Listen::Backing)?.2),
+        None => None,
+    };
+
+    let mut rendered = Rendered {
+        sample_rate_hz: rate_hz,
+        num_samples,
+        delay_samples: pass.readings.delay_samples,
+        drift_ppm: pass.learned.found.wander.rate * 1e6,
+        inverted: pass.readings.inverted,
+        null_depth_db: median(depths_db),
+        locked: pass.locked,
+        late_s: match pass.readings.lock {
+            Lock::TooLate => pass.readings.late_samples / f64::from(rate_hz),
+            _ => 0.0,
+        },
+        bad_samples: pass.readings.bad_samples,
+        clipped_samples: 0,
+        learned: pass.learned,
+    };
+    let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let of =
+        format!("{} with {}: {}", name(&request.mix), name(&request.backing), command::describe(&rendered));
+    rendered.clipped_samples = writer.finish(&of)?;
+    if let Some(also) = also {
+        rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
+    }
+    Ok(rendered)
+}
+
+fn not_found(request: &Render) -> anyhow::Error {
+    let message = format!(
+        "{}: was not found in {}; check that both are the same song from the same master",
+        request.backing.display(),
+        request.mix.display()
+    );
+    Ending::new(NOT_FOUND, message).into()
+}
+
+/// Refuses what cannot be written, or would overwrite an input or another output.
+fn check_outputs(request: &Render) -> Result<()> {
+    let outputs: Vec<_> = request.outputs().collect();
+    for (idx, output) in outputs.iter().enumerate() {
+        check_writable(output, request.overwrite)?;
+        for input in [&request.mix, &request.backing] {
+            ensure!(
+                !same_file(input, output),
+                "{}: is one of the inputs; choose another name",
+                output.display()
+            );
+        }
         ensure!(
-            first.locked_blocks > 0,
-            "{}: was not found in {}; check that both are the same song from the same master, \
-             and start within 10 seconds of each other",
-            request.backing.display(),
-            request.mix.display()
+            !outputs[..idx].contains(output),
+            "{}: is named for two files; choose another name for one of them",
+            output.display()
         );
     }
-
-    // Second pass: subtract.
-    let mut writer = AudioWriter::create(
-        &request.out,
-        first.num_channels,
-        first.sample_rate_hz,
-        request.bits,
-        request.overwrite,
-    )?;
-    let mut depths_db = Vec::new();
-    let second = play(request, advance_samples, Some(&first.engine), &mut |block| {
-        writer.write(block.output)?;
-        depths_db.extend(block.readings.null_depth_db);
-        report(progress, 0.5 + block.done / 2.0)
-    })?;
-    let readings = second.engine.readings();
-    Ok(Rendered {
-        sample_rate_hz: second.sample_rate_hz,
-        delay_samples: readings.delay_samples - advance_samples as f64,
-        inverted: readings.inverted,
-        null_depth_db: median(depths_db),
-        locked: second.locked_blocks as f64 / second.backed_blocks.max(1) as f64,
-        bad_samples: readings.bad_samples,
-        clipped_samples: writer.finish("")?,
-    })
-}
-
-/// One block on its way out.
-struct Block<'a> {
-    output: &'a [&'a [f32]],
-    readings: &'a Readings,
-    done: f64,
-}
-
-/// What a pass leaves behind.
-struct Pass {
-    engine: Engine,
-    sample_rate_hz: u32,
-    num_channels: usize,
-    num_samples: u64,
-    backed_blocks: usize,
-    locked_blocks: usize,
-}
-
-/// Refuses files that cannot be compared sample by sample.
-fn check_fit(request: &Render) -> Result<()> {
-    let [mix_hz, backing_hz] = [AudioReader::open(&request.mix)?, AudioReader::open(&request.backing)?]
-        .map(|file| file.sample_rate_hz());
-    ensure!(
-        mix_hz == backing_hz,
-        "{} has {mix_hz} Hz but {} has {backing_hz} Hz; convert one to the rate of the other",
-        request.mix.display(),
-        request.backing.display()
-    );
     Ok(())
 }
 
-/// Plays both files through an engine once, the backing earlier by some samples, or later if they are negative, and
-/// hands out the output with the latency taken off. Starts with the match of `teacher`, if there is one.
-fn play(
-    request: &Render,
-    advance_samples: i64,
-    teacher: Option<&Engine>,
-    each: &mut dyn FnMut(Block) -> Result<ControlFlow<()>>,
-) -> Result<Pass> {
-    let mut mix = AudioReader::open(&request.mix)?;
-    let mut backing = AudioReader::open(&request.backing)?;
-    let (sample_rate_hz, num_channels) = (mix.sample_rate_hz(), mix.num_channels());
-    let mut engine = Engine::new(f64::from(sample_rate_hz), num_channels)
-        .with_context(|| request.mix.display().to_string())?;
-    if let Some(teacher) = teacher {
-        ensure!(engine.recall(teacher.learned()), "the match that was learned is not usable");
-    }
-
-    let mut mix_block = vec![vec![0.0; BLOCK_SAMPLES]; num_channels];
-    let mut backing_block = vec![vec![0.0; BLOCK_SAMPLES]; backing.num_channels()];
-    backing.advance(advance_samples)?;
-
-    let mut worker = Inline::default();
-    let mut num_samples = 0;
-    let mut mix_ended = false;
-    // Output still to be dropped at the start, and output already handed out.
-    let mut latency_left = engine.latency_samples();
-    let mut written_samples = 0;
-    let (mut backed_blocks, mut locked_blocks) = (0, 0);
-    while !mix_ended || written_samples < num_samples {
-        let count = mix.read(&mut mix_block)?;
-        num_samples += count as u64;
-        mix_ended = count < BLOCK_SAMPLES;
-        backing.read(&mut backing_block)?;
-
-        let mut in_and_out: Vec<_> = mix_block.iter_mut().map(|channel| channel.as_mut_slice()).collect();
-        let backing_channels: Vec<_> = backing_block.iter().map(|channel| channel.as_slice()).collect();
-        engine.process(&mut in_and_out, &backing_channels, &request.settings, &mut worker);
-
-        let lock = engine.readings().lock;
-        backed_blocks += usize::from(lock != Lock::NoBacking);
-        locked_blocks += usize::from(lock == Lock::Locked);
-        let start = latency_left.min(BLOCK_SAMPLES);
-        latency_left -= start;
-        let end = BLOCK_SAMPLES.min(start + (num_samples - written_samples) as usize);
-        written_samples += (end - start) as u64;
-        let output: Vec<_> = mix_block.iter().map(|channel| &channel[start..end]).collect();
-        let expected = mix.promised_samples().unwrap_or(num_samples).max(num_samples);
-        let done = written_samples as f64 / expected as f64;
-        if each(Block { output: &output, readings: engine.readings(), done })?.is_break() {
-            break;
-        }
-    }
-    Ok(Pass { engine, sample_rate_hz, num_channels, num_samples, backed_blocks, locked_blocks })
-}
-
-fn report(progress: &mut dyn FnMut(f64) -> ControlFlow<()>, done: f64) -> Result<ControlFlow<()>> {
-    if progress(done).is_break() {
-        bail!("stopped; nothing was written");
-    }
-    Ok(ControlFlow::Continue(()))
+/// Refuses files that cannot be worked on, before the work. Returns the rate of the mix, Hz.
+fn check_inputs(request: &Render) -> Result<u32> {
+    let rate_hz = AudioReader::open(&request.mix)?.sample_rate_hz();
+    AudioReader::open_at(&request.backing, rate_hz)?;
+    let Range { start, end } = request.part_s;
+    ensure!(
+        start >= 0.0 && end > start,
+        "the part from {start:.3} s to {end:.3} s is empty; let --to lie behind --from"
+    );
+    Ok(rate_hz)
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {
@@ -232,6 +242,8 @@ fn median(mut values: Vec<f32>) -> Option<f32> {
 
 #[cfg(test)]
 mod tests {
+    use std::ops::ControlFlow;
+
     use super::*;
     use crate::{
         audio_files::{read_all, write_all},
@@ -251,14 +263,7 @@ mod tests {
             let in_mix = [silence(delay), song.clone()].concat();
             write_all(&mix, RATE_HZ, std::slice::from_ref(&in_mix)).unwrap();
             write_all(&backing, RATE_HZ, &[[silence(-delay), song.clone()].concat()]).unwrap();
-            let request = Render {
-                mix: mix.clone(),
-                backing: backing.clone(),
-                out: out.clone(),
-                settings: Settings::default(),
-                bits: Bits::Float,
-                overwrite: true,
-            };
+            let request = Render { overwrite: true, ..Render::new(&mix, &backing, &out) };
             let rendered = render(&request, &mut |_| ControlFlow::Continue(())).unwrap();
             assert!((rendered.delay_samples - delay as f64).abs() < 0.1, "{delay}: {rendered:?}");
             let (left, _) = read_all(&out).unwrap();

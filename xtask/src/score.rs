@@ -4,11 +4,7 @@
 mod by_hand;
 pub mod command;
 
-use std::{
-    fs,
-    ops::{ControlFlow, Range},
-    path::Path,
-};
+use std::{fs, ops::Range, path::Path};
 
 use anyhow::{Context, Result, anyhow, ensure};
 use clap::ValueEnum;
@@ -21,6 +17,7 @@ use serde_json::Value;
 use crate::{
     audio_files::read_all,
     metrics::{null_depth::null_depth_db, vocal_loss::vocal_loss_db},
+    progress::Progress,
     si_sdr::si_sdr_db,
 };
 
@@ -30,9 +27,6 @@ const BLOCK_SAMPLES: usize = 512;
 const MAX_MOVES: usize = 3;
 /// What a first play may take to learn, and is not scored, s.
 const LEARNING_S: f64 = 6.0;
-
-/// Is told how much is done, 0 to 1, and can break off.
-pub type Progress<'a> = dyn FnMut(f64) -> ControlFlow<()> + 'a;
 
 /// Which play is scored.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
@@ -252,6 +246,8 @@ fn minus(mix: &[Vec<f32>], backing: &[Vec<f32>], gain: f64) -> Vec<Vec<f32>> {
 
 #[cfg(test)]
 mod tests {
+    use std::ops::ControlFlow;
+
     use super::*;
     use crate::{audio_files::write_all, noise::samples};
 

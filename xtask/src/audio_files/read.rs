@@ -30,6 +30,9 @@ use super::{mp4_edit, opus::OpusDecoder, resample::Resampler, rf64};
 /// What can be read, in words.
 pub const FORMATS: &str = "WAV, AIFF, FLAC, MP3, M4A (AAC, ALAC), Ogg Vorbis or Opus";
 
+/// Rates that are brought to another one, Hz.
+const RESAMPLED_HZ: (u32, u32) = (4_000, 768_000);
+
 /// Decoders of everything that is read.
 static CODECS: LazyLock<CodecRegistry> = LazyLock::new(|| {
     let mut codecs = CodecRegistry::new();
@@ -71,6 +74,12 @@ impl AudioReader {
         let mut reader = Self::open(path)?;
         let own_hz = reader.rate_hz;
         if own_hz != rate_hz {
+            let (low, high) = RESAMPLED_HZ;
+            ensure!(
+                (low..=high).contains(&own_hz),
+                "{}: has a sample rate of {own_hz} Hz; export it at {rate_hz} Hz, or anything from {low} to {high} Hz",
+                path.display()
+            );
             let resampler = Resampler::new(own_hz, rate_hz, reader.num_channels()).with_context(|| {
                 format!("{}: cannot be resampled from {own_hz} Hz to {rate_hz} Hz", path.display())
             })?;

@@ -1,20 +1,16 @@
 //! The command line of `cargo xtask render`.
 
 use std::{
-    ops::ControlFlow,
-    path::PathBuf,
-    sync::{
-        Arc,
-        atomic::{AtomicBool, Ordering::Relaxed},
-    },
+    num::NonZeroUsize,
+    path::{Path, PathBuf},
+    thread,
 };
 
-use anyhow::Result;
+use anyhow::{Result, bail, ensure};
 use clap::{
-    Args,
+    Args, ValueEnum,
     builder::{PossibleValuesParser, TypedValueParser},
 };
-use indicatif::{ProgressBar, ProgressStyle};
 use minuend_engine::{
     Settings,
     settings::{
@@ -22,20 +18,72 @@ use minuend_engine::{
         TRIM_DB, Tone,
     },
 };
+use serde_json::{Value, json};
 
-use super::{Render, Rendered, render};
-use crate::audio_files::Bits;
+use super::{
+    Passes, Render, Rendered,
+    batch::{Song, Songs, in_folder, in_list},
+    render,
+};
+use crate::{
+    audio_files::Bits,
+    ending::{Ending, NOT_FOUND, SOME_FAILED},
+    parallel::in_parallel,
+    progress::{Bar, Progress},
+};
+
+/// What the command's help says of itself.
+const HELP: &str = "\
+Audio files are WAV (also RF64), AIFF, FLAC, MP3, M4A (AAC-LC, ALAC), Ogg Vorbis and Opus, mono or stereo. The backing is brought to the
+sample rate of the mix. What is written are WAV files, RF64 beyond 4 GiB; they appear whole or not at all.
+
+Many songs: name a folder, or --list a text file, and let --out be a folder.
+  In a folder, a song is two audio files called \"NAME mix\" and \"NAME backing\", with a space, -, _ or . between, or a folder
+  NAME with a \"mix\" and a \"backing\".
+  A list has a line for each song: mix, tab, backing and, if wanted, tab and name; lines beginning with # do not count.
+  Either way \"NAME difference.wav\" is written. A song that fails does not stop the others.
+
+Exit codes:
+  0    all is done
+  1    it failed; the last line says why
+  2    the command line is wrong
+  3    the backing was not found in the mix; nothing was written
+  4    of many songs, some failed; the others are done
+  130  stopped by Ctrl-C; nothing is left of what was not finished";
 
 /// Command line of `render`: the files, and the plug-in's controls under their own names.
 #[derive(Args)]
+#[command(after_help = HELP)]
 pub struct RenderArguments {
-    /// The full mix, WAV or FLAC, mono or stereo
-    mix: PathBuf,
-    /// The same song without the part you want, at the same sample rate
-    backing: PathBuf,
-    /// WAV file to write
+    /// The full mix, or a folder of songs
+    #[arg(required_unless_present = "list")]
+    mix: Option<PathBuf>,
+    /// The same song without the part you want
+    backing: Option<PathBuf>,
+    /// WAV file to write; of many songs, the folder for them
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    /// Text file that lists songs, a line each: mix, tab, backing
+    #[arg(long, value_name = "FILE", conflicts_with = "mix")]
+    list: Option<PathBuf>,
+    /// Songs at a time [default: one a processor]
+    #[arg(long, value_name = "N")]
+    jobs: Option<NonZeroUsize>,
+    /// Print one line of JSON for each song instead of words
+    #[arg(long)]
+    json: bool,
+    /// Go over the song once, knowing nothing: exactly what the plug-in plays
+    #[arg(long)]
+    one_pass: bool,
+    /// Begin at this time of the mix: seconds, M:SS or H:MM:SS, with decimals
+    #[arg(long, value_name = "TIME", default_value = "0", value_parser = time_s)]
+    from: f64,
+    /// End at this time of the mix [default: its end]
+    #[arg(long, value_name = "TIME", value_parser = time_s)]
+    to: Option<f64>,
+    /// Write this too, beside the file: the backing as it is subtracted
+    #[arg(long, value_enum, value_name = "WHAT")]
+    also: Option<Also>,
     /// What is written [difference, backing (as it is subtracted), mix]
     #[arg(long, default_value = "difference", value_parser = choice([("difference", Listen::Difference), ("backing", Listen::Backing), ("mix", Listen::Mix)]))]
     listen: Listen,
@@ -72,18 +120,56 @@ pub struct RenderArguments {
     /// Bits a sample of the file written
     #[arg(long, value_enum, default_value_t)]
     bits: Bits,
-    /// Replace the file if it exists
+    /// Replace files that exist
     #[arg(long)]
     force: bool,
+}
+
+/// What can be written beside the output.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Also {
+    /// The backing as it is subtracted.
+    Backing,
 }
 
 impl RenderArguments {
     /// Renders, with a progress bar where someone sees it, and prints what was found.
     pub fn run(self) -> Result<()> {
-        let request = Render {
-            mix: self.mix,
-            backing: self.backing,
-            out: self.out,
+        let many = self.songs()?;
+        let requests: Vec<Result<Render>> = match many {
+            Some(songs) => {
+                ensure!(
+                    self.out.is_dir(),
+                    "{}: is no folder; make it, or let --out be another one, for the songs",
+                    self.out.display()
+                );
+                songs.into_iter().map(|song| song.map(|song| self.request_of(song))).collect()
+            }
+            None => {
+                let (Some(mix), Some(backing)) = (&self.mix, &self.backing) else {
+                    bail!("one song takes two files, MIX and BACKING; many take a folder, or --list FILE")
+                };
+                vec![Ok(self.request(mix, backing, &self.out))]
+            }
+        };
+        self.render(&requests)
+    }
+
+    /// The songs, if it is about many.
+    fn songs(&self) -> Result<Option<Songs>> {
+        match (&self.list, &self.mix, &self.backing) {
+            (Some(list), ..) => in_list(list).map(Some),
+            (None, Some(folder), None) if folder.is_dir() => in_folder(folder).map(Some),
+            _ => Ok(None),
+        }
+    }
+
+    fn request_of(&self, song: Song) -> Render {
+        self.request(&song.mix, &song.backing, &self.out.join(format!("{} difference.wav", song.name)))
+    }
+
+    fn request(&self, mix: &Path, backing: &Path, out: &Path) -> Render {
+        Render {
             settings: Settings {
                 listen: self.listen,
                 trim_db: self.trim,
@@ -100,35 +186,93 @@ impl RenderArguments {
             },
             bits: self.bits,
             overwrite: self.force,
-        };
-        let rendered = with_progress(|progress| render(&request, progress))?;
-        println!("{}: {}", request.out.display(), describe(&rendered));
-        if rendered.clipped_samples > 0 {
-            println!(
-                "{} samples passed full scale and were clipped: lower --output, or leave --bits at float",
-                rendered.clipped_samples
-            );
+            passes: if self.one_pass { Passes::One } else { Passes::Two },
+            part_s: self.from..self.to.unwrap_or(f64::INFINITY),
+            matched_backing: self.also.map(|Also::Backing| beside(out, "backing")),
+            ..Render::new(mix, backing, out)
         }
-        Ok(())
+    }
+
+    /// Renders one song or many, and says what came of each.
+    fn render(&self, requests: &[Result<Render>]) -> Result<()> {
+        let bar = Bar::new();
+        let one = |request: &Result<Render>, progress: &mut Progress| match request {
+            Ok(request) => render(request, progress),
+            Err(error) => bail!("{error:#}"),
+        };
+        let mut finished = |idx: usize, result: &Result<Rendered>| {
+            let request = requests[idx].as_ref().ok();
+            match result {
+                _ if self.json => bar.say(&json_line(request, result).to_string()),
+                Ok(rendered) => {
+                    let out = request.map(|request| request.out.display().to_string()).unwrap_or_default();
+                    bar.say(&format!("{out}: {}", describe(rendered)));
+                }
+                // One song's error is told at the end.
+                Err(error) if requests.len() > 1 => bar.complain(&format!("error: {error:#}")),
+                Err(_) => {}
+            }
+        };
+        let jobs = self.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
+        let results = in_parallel(requests, jobs, &one, &mut finished, &mut |done| bar.show(done))?;
+        drop(bar);
+        let num_songs = results.len();
+        let mut errors: Vec<_> = results.into_iter().filter_map(Result::err).collect();
+        match errors.pop() {
+            None => Ok(()),
+            Some(error) if num_songs == 1 => Err(error),
+            Some(_) => {
+                let message =
+                    format!("{} of {num_songs} songs failed; the others are done", errors.len() + 1);
+                Err(Ending::new(SOME_FAILED, message).into())
+            }
+        }
     }
 }
 
-/// Runs a job with a progress bar, on a terminal only, and tells it to stop when the user does.
-pub fn with_progress<T>(job: impl FnOnce(&mut dyn FnMut(f64) -> ControlFlow<()>) -> Result<T>) -> Result<T> {
-    let stop = Arc::new(AtomicBool::new(false));
-    let on_signal = stop.clone();
-    // Without a handler the program still works; it would leave its temporary file behind when interrupted.
-    let _ = ctrlc::set_handler(move || on_signal.store(true, Relaxed));
-    const STEPS: f64 = 1000.0;
-    let bar = ProgressBar::new(STEPS as u64).with_style(
-        ProgressStyle::with_template("{wide_bar} {percent:>3} % {eta:>4}").expect("the template is sound"),
-    );
-    let result = job(&mut |done| {
-        bar.set_position((done * STEPS) as u64);
-        if stop.load(Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+/// The name of a file that belongs to another one: a word more before its ending.
+fn beside(out: &Path, word: &str) -> PathBuf {
+    let mut name = out.file_stem().unwrap_or_default().to_owned();
+    name.push(format!(" {word}.wav"));
+    out.with_file_name(name)
+}
+
+/// What came of a song, for scripts.
+fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
+    let shown = |path: &PathBuf| Value::from(path.display().to_string());
+    let mut line = json!({
+        "mix": request.map(|request| shown(&request.mix)),
+        "backing": request.map(|request| shown(&request.backing)),
+        "out": request.map(|request| shown(&request.out)),
     });
-    bar.finish_and_clear();
-    result
+    let more = match result {
+        Ok(rendered) => json!({
+            "status": "done",
+            "sample_rate_hz": rendered.sample_rate_hz,
+            "num_samples": rendered.num_samples,
+            "delay_samples": rendered.delay_samples,
+            "delay_ms": ms(rendered),
+            "drift_ppm": rendered.drift_ppm,
+            "inverted": rendered.inverted,
+            "null_depth_db": rendered.null_depth_db,
+            "locked": rendered.locked,
+            "late_s": rendered.late_s,
+            "bad_samples": rendered.bad_samples,
+            "clipped_samples": rendered.clipped_samples,
+        }),
+        Err(error) => json!({
+            "status": if Ending::code_of(error) == NOT_FOUND { "not found" } else { "failed" },
+            "error": format!("{error:#}"),
+        }),
+    };
+    if let (Value::Object(line), Value::Object(more)) = (&mut line, more) {
+        line.extend(more);
+    }
+    line
+}
+
+fn ms(rendered: &Rendered) -> f64 {
+    rendered.delay_samples / f64::from(rendered.sample_rate_hz) * 1000.0
 }
 
 /// What was found, in one line.
@@ -136,7 +280,7 @@ pub fn describe(rendered: &Rendered) -> String {
     // Rounded first, lest a tiny negative number reads "-0.00".
     let rounded = |value: f64, digits: f64| (value * digits).round() / digits + 0.0;
     let delay = rounded(rendered.delay_samples, 100.0);
-    let ms = rounded(rendered.delay_samples / f64::from(rendered.sample_rate_hz) * 1000.0, 1000.0);
+    let ms = rounded(ms(rendered), 1000.0);
     let polarity = if rendered.inverted { "inverted" } else { "kept" };
     let depth =
         rendered.null_depth_db.map_or("unknown".to_owned(), |db| format!("{db:.1} dB where the voice rests"));
@@ -144,6 +288,21 @@ pub fn describe(rendered: &Rendered) -> String {
         "delay {ms:.3} ms ({delay:.2} samples), polarity {polarity}, null depth {depth}, locked over {:.0} % of the song",
         rendered.locked * 100.0
     );
+    if rendered.drift_ppm != 0.0 {
+        line += &format!(", drift {:.1} ppm", rendered.drift_ppm);
+    }
+    if rendered.late_s > 0.0 {
+        line += &format!(
+            "; the backing is {0:.3} s too late for the plug-in: move its clip {0:.3} s earlier",
+            rendered.late_s
+        );
+    }
+    if rendered.clipped_samples > 0 {
+        line += &format!(
+            ", {} samples passed full scale and were clipped: lower --output, or leave --bits at float",
+            rendered.clipped_samples
+        );
+    }
     if rendered.bad_samples > 0 {
         line += &format!(", {} samples that were not finite counted as silence", rendered.bad_samples);
     }
@@ -168,9 +327,38 @@ fn ranged((low, high): (f32, f32)) -> impl Fn(&str) -> Result<f32, String> + Clo
     }
 }
 
+/// Parses a time: seconds, minutes and seconds, or hours, minutes and seconds.
+fn time_s(text: &str) -> Result<f64, String> {
+    let wrong = || "must be a time: seconds, M:SS or H:MM:SS".to_owned();
+    let parts: Vec<&str> = text.split(':').collect();
+    let (seconds, larger) = parts.split_last().ok_or_else(wrong)?;
+    let mut total = 0.0;
+    for part in larger {
+        total = 60.0 * (total + f64::from(part.parse::<u32>().map_err(|_| wrong())?));
+    }
+    let seconds: f64 = seconds.parse().map_err(|_| wrong())?;
+    let highest = if larger.is_empty() { 1e6 } else { 60.0 };
+    if larger.len() > 2 || !(0.0..highest).contains(&seconds) || !(0.0..1e6).contains(&total) {
+        return Err(wrong());
+    }
+    Ok(total + seconds)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn times_are_read_as_people_write_them() {
+        for (text, expected) in
+            [("0", 0.0), ("90.5", 90.5), ("1:30", 90.0), ("1:02:03.25", 3723.25), ("0:00", 0.0)]
+        {
+            assert_eq!(time_s(text), Ok(expected), "{text}");
+        }
+        for wrong in ["", "-1", "1:60", "1:2:3:4", "a", "1:", ":30", "NaN", "inf", "1:-2", "1e9"] {
+            assert!(time_s(wrong).is_err(), "{wrong:?}");
+        }
+    }
 
     /// The ranges are the engine's own, and what lies outside is refused rather than clamped in silence.
     #[test]

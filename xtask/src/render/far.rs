@@ -26,8 +26,11 @@ const CLEAR: f32 = 2.0;
 /// Generalised cross-correlation with phase transform (Knapp and Carter 1976) of the sums of the channels, over the
 /// whole of both files.
 pub fn far_offset_samples(mix: &Path, backing: &Path) -> Result<i64> {
-    let (mix, step, rate_hz) = coarse(mix)?;
-    let (backing, ..) = coarse(backing)?;
+    let mix = AudioReader::open(mix)?;
+    let rate_hz = mix.sample_rate_hz();
+    let backing = AudioReader::open_at(backing, rate_hz)?;
+    let step = (rate_hz / COARSE_RATE_HZ).max(1);
+    let (mix, backing) = (coarse(mix, step)?, coarse(backing, step)?);
     let length = (mix.len() + backing.len()).next_power_of_two();
     let mut planner = RealFftPlanner::<f32>::new();
     let (forward, inverse) = (planner.plan_fft_forward(length), planner.plan_fft_inverse(length));
@@ -63,12 +66,9 @@ pub fn far_offset_samples(mix: &Path, backing: &Path) -> Result<i64> {
     Ok(if far && peak > CLEAR * second { late_samples } else { 0 })
 }
 
-/// The sum of a file's channels at a coarse rate, by means over `step` samples; with `step`, and the file's rate, Hz.
-fn coarse(path: &Path) -> Result<(Vec<f32>, u32, u32)> {
-    let mut reader = AudioReader::open(path)?;
-    let rate_hz = reader.sample_rate_hz();
-    let step = (rate_hz / COARSE_RATE_HZ).max(1);
-    let wanted = (REACH_S * u64::from(rate_hz) / u64::from(step)) as usize;
+/// The sum of a file's channels at a coarse rate, by means over `step` samples.
+fn coarse(mut reader: AudioReader, step: u32) -> Result<Vec<f32>> {
+    let wanted = (REACH_S * u64::from(reader.sample_rate_hz()) / u64::from(step)) as usize;
     let mut block = vec![vec![0.0; 1024 * step as usize]; reader.num_channels()];
     let mut signal = Vec::new();
     loop {
@@ -78,7 +78,7 @@ fn coarse(path: &Path) -> Result<(Vec<f32>, u32, u32)> {
             signal.push(sum.filter(|x| x.is_finite()).sum());
         }
         if count < block[0].len() || signal.len() >= wanted {
-            return Ok((signal, step, rate_hz));
+            return Ok(signal);
         }
     }
 }

@@ -2,14 +2,8 @@
 
 use std::{
     fs,
-    io::{self, Write},
     num::NonZeroUsize,
-    ops::ControlFlow,
     path::{Path, PathBuf},
-    sync::{
-        atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed},
-        mpsc,
-    },
     thread,
 };
 
@@ -17,10 +11,11 @@ use anyhow::{Context, Result, bail, ensure};
 use clap::Args;
 use serde_json::{Value, json};
 
-use super::{Case, Play, Progress, Score, score};
+use super::{Case, Play, Score, score};
 use crate::{
-    audio_files::{AudioWriter, Bits, check_writable},
-    render::command::with_progress,
+    audio_files::{AudioWriter, Bits, check_writable, write_file},
+    parallel::in_parallel,
+    progress::{Bar, Progress},
 };
 
 /// What the command's help says of itself.
@@ -80,8 +75,10 @@ impl ScoreArguments {
             }
         }
         let jobs = self.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
-        let one = |case: &Path, progress: &mut Progress| self.score(case, progress);
-        let results = with_progress(|progress| in_parallel(&cases, jobs, &one, progress))?;
+        let one = |case: &PathBuf, progress: &mut Progress| self.score(case, progress);
+        let bar = Bar::new();
+        let results = in_parallel(&cases, jobs, &one, &mut |_, _| (), &mut |done| bar.show(done))?;
+        drop(bar);
 
         let mut scores = Vec::new();
         for result in results {
@@ -146,60 +143,6 @@ fn kept(folder: &Path, case: &Path) -> PathBuf {
     folder.join(name)
 }
 
-/// What a thread tells of its case.
-enum News {
-    Progress(f64),
-    Finished(Result<Score>),
-}
-
-/// Does one thing to every case, several at a time, and returns what came of each, in the order of the cases.
-fn in_parallel(
-    cases: &[PathBuf],
-    jobs: usize,
-    one: &(dyn Fn(&Path, &mut Progress) -> Result<Score> + Sync),
-    progress: &mut Progress,
-) -> Result<Vec<Result<Score>>> {
-    let next = AtomicUsize::new(0);
-    let stop = AtomicBool::new(false);
-    let (sender, news) = mpsc::channel();
-    thread::scope(|scope| {
-        for _ in 0..jobs.min(cases.len()) {
-            let (sender, next, stop) = (sender.clone(), &next, &stop);
-            scope.spawn(move || {
-                while !stop.load(Relaxed) {
-                    let case_idx = next.fetch_add(1, Relaxed);
-                    let Some(case) = cases.get(case_idx) else { break };
-                    // The receiver is there as long as any thread is.
-                    let tell = |news| sender.send((case_idx, news)).expect("somebody listens");
-                    let result = one(case, &mut |done| {
-                        tell(News::Progress(done));
-                        if stop.load(Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
-                    });
-                    tell(News::Finished(result));
-                }
-            });
-        }
-        drop(sender);
-
-        let mut done = vec![0.0; cases.len()];
-        let mut results: Vec<_> = cases.iter().map(|_| None).collect();
-        for (case_idx, news) in &news {
-            match news {
-                News::Progress(part) => done[case_idx] = part,
-                News::Finished(result) => {
-                    done[case_idx] = 1.0;
-                    results[case_idx] = Some(result);
-                }
-            }
-            if progress(done.iter().sum::<f64>() / cases.len() as f64).is_break() {
-                stop.store(true, Relaxed);
-            }
-        }
-        ensure!(!stop.load(Relaxed), "stopped");
-        Ok(results.into_iter().flatten().collect())
-    })
-}
-
 /// The figures as a table with their means.
 fn table(scores: &[Score]) -> String {
     // Adding zero takes the sign off a negative one.
@@ -247,21 +190,7 @@ fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
         })
     };
     let text = format!("{:#}\n", scores.iter().map(object).collect::<Value>());
-    write_text(file, &text, overwrite).with_context(|| format!("{}: cannot be written", file.display()))
-}
-
-/// Writes a text file, whole or not at all.
-fn write_text(file: &Path, text: &str, overwrite: bool) -> io::Result<()> {
-    let folder = file.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut builder = tempfile::Builder::new();
-    // As for any new file: what the user's umask allows, where the library's default is the owner alone.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut temporary = builder.tempfile_in(folder)?;
-    temporary.write_all(text.as_bytes())?;
-    temporary.as_file().sync_all()?;
-    if overwrite { temporary.persist(file) } else { temporary.persist_noclobber(file) }?;
-    Ok(())
+    write_file(file, text.as_bytes(), overwrite)
 }
 
 #[cfg(test)]
@@ -316,19 +245,6 @@ mod tests {
         write_case(&folder.path().join("good"), 37, "{}");
         let no_case = run(&[&folder.path(), &"--case", &"goo"]).unwrap_err().to_string();
         assert!(no_case.contains("holds no case goo"), "{no_case}");
-    }
-
-    /// When the user stops, all threads do, and say so.
-    #[test]
-    fn stops_when_told() {
-        let folder = tempfile::tempdir().unwrap();
-        let cases = [folder.path().to_owned(), folder.path().to_owned()];
-        let one = |_: &Path, progress: &mut Progress| {
-            while progress(0.5).is_continue() {}
-            bail!("broken off")
-        };
-        let stopped = in_parallel(&cases, 2, &one, &mut |_| ControlFlow::Break(())).unwrap_err();
-        assert_eq!(stopped.to_string(), "stopped");
     }
 
     /// The mean is that of the cases which have the figure.

@@ -1,0 +1,45 @@
+//! How a command ends, for scripts.
+
+use std::fmt;
+
+/// An error that ends the program with a code of its own; every other one ends it with [`FAILED`].
+#[derive(Debug)]
+pub struct Ending {
+    /// The program's exit code.
+    pub code: u8,
+    message: String,
+}
+
+/// Something went wrong; the message says what. (A wrong command line ends with 2, by the clap library.)
+pub const FAILED: u8 = 1;
+/// The backing was not found in the mix: nothing was written.
+pub const NOT_FOUND: u8 = 3;
+/// Some of many songs failed; the others are done.
+pub const SOME_FAILED: u8 = 4;
+/// Stopped by the user: 128 + SIGINT, as shells have it (common practice, no source).
+pub const STOPPED: u8 = 130;
+
+impl Ending {
+    /// With a code of this module and a message for the user.
+    pub fn new(code: u8, message: impl Into<String>) -> Self {
+        Self { code, message: message.into() }
+    }
+
+    /// Stopped by the user.
+    pub fn stopped() -> Self {
+        Self::new(STOPPED, "stopped; nothing was written")
+    }
+
+    /// The exit code of an error.
+    pub fn code_of(error: &anyhow::Error) -> u8 {
+        error.downcast_ref::<Self>().map_or(FAILED, |ending| ending.code)
+    }
+}
+
+impl fmt::Display for Ending {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.message)
+    }
+}
+
+impl std::error::Error for Ending {}

@@ -1,0 +1,134 @@
+//! One thing done to many, several at a time.
+
+use std::{
+    any::Any,
+    ops::ControlFlow,
+    panic::{AssertUnwindSafe, catch_unwind},
+    sync::{
+        atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed},
+        mpsc,
+    },
+    thread,
+};
+
+use anyhow::{Result, anyhow, ensure};
+
+use crate::{ending::Ending, progress::Progress};
+
+/// What a thread tells of its item.
+enum News<T> {
+    Progress(f64),
+    Finished(Result<T>),
+}
+
+/// Does one thing to every item, so many at a time, and returns what came of each, in their order. `finished` is told of
+/// each as soon as it is done. One that fails, or panics, does not stop the others.
+///
+/// # Errors
+///
+/// If `progress` breaks off; what was not finished by then comes to nothing.
+pub fn in_parallel<I: Sync, T: Send>(
+    items: &[I],
+    jobs: usize,
+    one: &(dyn Fn(&I, &mut Progress) -> Result<T> + Sync),
+    finished: &mut dyn FnMut(usize, &Result<T>),
+    progress: &mut Progress,
+) -> Result<Vec<Result<T>>> {
+    let next = AtomicUsize::new(0);
+    let stop = AtomicBool::new(false);
+    let (sender, news) = mpsc::channel();
+    thread::scope(|scope| {
+        for _ in 0..jobs.min(items.len()) {
+            let (sender, next, stop) = (sender.clone(), &next, &stop);
+            scope.spawn(move || {
+                while !stop.load(Relaxed) {
+                    let idx = next.fetch_add(1, Relaxed);
+                    let Some(item) = items.get(idx) else { break };
+                    // The receiver is there as long as any thread is.
+                    let tell = |news| sender.send((idx, news)).expect("somebody listens");
+                    let mut progress = |done| {
+                        tell(News::Progress(done));
+                        if stop.load(Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+                    };
+                    let result = catch_unwind(AssertUnwindSafe(|| one(item, &mut progress)))
+                        .unwrap_or_else(|panic| Err(anyhow!("internal fault: {}", words_of(&*panic))));
+                    tell(News::Finished(result));
+                }
+            });
+        }
+        drop(sender);
+
+        let mut done = vec![0.0; items.len()];
+        let mut results: Vec<_> = items.iter().map(|_| None).collect();
+        for (idx, news) in &news {
+            match news {
+                News::Progress(part) => done[idx] = part,
+                News::Finished(result) => {
+                    done[idx] = 1.0;
+                    if !stop.load(Relaxed) {
+                        finished(idx, &result);
+                    }
+                    results[idx] = Some(result);
+                }
+            }
+            if progress(done.iter().sum::<f64>() / items.len() as f64).is_break() {
+                stop.store(true, Relaxed);
+            }
+        }
+        ensure!(!stop.load(Relaxed), Ending::stopped());
+        Ok(results.into_iter().flatten().collect())
+    })
+}
+
+fn words_of(panic: &(dyn Any + Send)) -> &str {
+    let text = panic.downcast_ref::<&str>().copied();
+    text.or_else(|| panic.downcast_ref::<String>().map(String::as_str)).unwrap_or("unknown")
+}
+
+#[cfg(test)]
+mod tests {
+    use anyhow::bail;
+
+    use super::*;
+
+    fn go_on(_: f64) -> ControlFlow<()> {
+        ControlFlow::Continue(())
+    }
+
+    /// What fails, in either way, fails alone; results stand in the order of the items, and each is told once.
+    #[test]
+    fn one_that_fails_does_not_stop_the_others() {
+        let items: Vec<u32> = (0..20).collect();
+        let one = |item: &u32, _: &mut Progress| match item {
+            3 => bail!("three"),
+            7 => panic!("seven, on purpose"),
+            _ => Ok(2 * item),
+        };
+        for jobs in [1, 3, 50] {
+            let mut told = vec![0; items.len()];
+            let results =
+                in_parallel(&items, jobs, &one, &mut |idx, _| told[idx] += 1, &mut |done| go_on(done))
+                    .unwrap();
+            assert_eq!(told, [1; 20]);
+            for (item, result) in items.iter().zip(results) {
+                match item {
+                    3 => assert_eq!(result.unwrap_err().to_string(), "three"),
+                    7 => assert!(result.unwrap_err().to_string().contains("seven, on purpose")),
+                    _ => assert_eq!(result.unwrap(), 2 * item),
+                }
+            }
+        }
+    }
+
+    /// When the user stops, all threads do, and say so.
+    #[test]
+    fn stops_when_told() {
+        let one = |_: &u32, progress: &mut Progress| -> Result<()> {
+            while progress(0.5).is_continue() {}
+            bail!("broken off")
+        };
+        let stopped =
+            in_parallel(&[1, 2], 2, &one, &mut |_, _| (), &mut |_| ControlFlow::Break(())).unwrap_err();
+        assert_eq!(Ending::code_of(&stopped), crate::ending::STOPPED);
+    }
+}

@@ -1,0 +1,227 @@
+//! The engine over files: learn over the whole song, then subtract with what was learned.
+
+use std::{
+    ops::{ControlFlow, Range},
+    path::Path,
+};
+
+use anyhow::{Context, Result, ensure};
+use minuend_engine::{Engine, Lock, Match, Readings, Settings};
+
+use super::{far::far_offset_samples, worker::Threaded};
+use crate::{audio_files::AudioReader, ending::Ending, progress::Progress};
+
+/// Samples a step; the output does not depend on it.
+const BLOCK_SAMPLES: usize = 4096;
+
+/// How often the backing may be moved before its place is given up: once brings it inside the engine's latency, unless
+/// the reading was still settling.
+const MAX_MOVES: usize = 3;
+
+/// What is played before a part of a song, so that the engine's stages have settled, s.
+const LEAD_IN_S: f64 = 5.0;
+
+/// Two files and how they are played.
+pub struct Pair<'a> {
+    /// The full mix; its rate is that of everything.
+    pub mix: &'a Path,
+    /// The backing, at any rate.
+    pub backing: &'a Path,
+    /// One setting of every control.
+    pub settings: Settings,
+}
+
+/// What was learned of a pair.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Learned {
+    /// The match, for a backing that is moved.
+    pub found: Match,
+    /// By how much the backing is moved earlier (later, if negative), samples, before the engine gets it.
+    pub advance_samples: i64,
+}
+
+/// One block of output, the latency taken off.
+pub struct Block<'a> {
+    /// What is heard, one slice a channel.
+    pub output: &'a [&'a [f32]],
+    /// What went into the engine as this came out of it.
+    pub mix: &'a [Vec<f32>],
+    /// Likewise, the backing, moved.
+    pub backing: &'a [Vec<f32>],
+    /// The engine's readings at the block's end.
+    pub readings: &'a Readings,
+    /// Position in the mix of the block's first sample.
+    pub at_sample: u64,
+    /// Part of the pass that is done, 0 to 1.
+    pub done: f64,
+}
+
+/// Is handed each block, and can break off.
+pub type Each<'a> = dyn FnMut(Block) -> Result<ControlFlow<()>> + 'a;
+
+/// What a pass leaves behind.
+pub struct Pass {
+    /// The engine's last readings, its delay as it is between the files.
+    pub readings: Readings,
+    /// What the engine knows at the end.
+    pub learned: Learned,
+    /// Length of the mix, samples, as far as it was read.
+    pub num_samples: u64,
+    /// Part of the song with a backing over which the lock held, 0 to 1.
+    pub locked: f64,
+}
+
+/// Learns over the whole song, moving the backing until it lies within reach of the engine's latency. `None` if the
+/// backing was never found.
+pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Learned>> {
+    let mut advance_samples = far_offset_samples(pair.mix, pair.backing)?;
+    let mut moves = 0;
+    loop {
+        let mut late_samples = 0.0;
+        let pass = play(pair, advance_samples, None, 0..u64::MAX, &mut |block| {
+            if block.readings.lock == Lock::TooLate && moves < MAX_MOVES {
+                late_samples = block.readings.late_samples;
+                return Ok(ControlFlow::Break(()));
+            }
+            report(progress, block.done)
+        })?;
+        if late_samples <= 0.0 {
+            return Ok((pass.locked > 0.0).then_some(pass.learned));
+        }
+        advance_samples += late_samples.ceil() as i64;
+        moves += 1;
+    }
+}
+
+/// Plays both files through an engine, starting with what was learned, and hands out a part of the song, in samples of the
+/// mix: to the end, if that comes first.
+pub fn subtract(pair: &Pair, learned: Option<&Learned>, part: Range<u64>, each: &mut Each) -> Result<Pass> {
+    let advance_samples = learned.map_or(0, |learned| learned.advance_samples);
+    play(pair, advance_samples, learned.map(|learned| &learned.found), part, each)
+}
+
+/// Tells how much is done; an error if the user wants to stop.
+pub fn report(progress: &mut Progress, done: f64) -> Result<ControlFlow<()>> {
+    ensure!(progress(done).is_continue(), Ending::stopped());
+    Ok(ControlFlow::Continue(()))
+}
+
+fn play(
+    pair: &Pair,
+    advance_samples: i64,
+    learned: Option<&Match>,
+    part: Range<u64>,
+    each: &mut Each,
+) -> Result<Pass> {
+    let mut mix = AudioReader::open(pair.mix)?;
+    let (rate_hz, num_channels) = (mix.sample_rate_hz(), mix.num_channels());
+    let mut engine =
+        Engine::new(f64::from(rate_hz), num_channels).with_context(|| pair.mix.display().to_string())?;
+    let mut backing = AudioReader::open_at(pair.backing, rate_hz)?;
+    if let Some(learned) = learned {
+        ensure!(engine.recall(learned), "the match that was learned is not usable");
+    }
+    let start = part.start.saturating_sub((LEAD_IN_S * f64::from(rate_hz)) as u64);
+    mix.advance(start as i64)?;
+    backing.advance(advance_samples + start as i64)?;
+    engine.song_at(start as i64);
+
+    let mut mix_block = vec![vec![0.0; BLOCK_SAMPLES]; num_channels];
+    let mut backing_block = vec![vec![0.0; BLOCK_SAMPLES]; backing.num_channels()];
+    let mut output_block = mix_block.clone();
+    let mut worker = Threaded::new()?;
+    // Output still to be dropped at the start, and output already handed out.
+    let mut left_out = engine.latency_samples() as u64 + (part.start - start);
+    let mut written_samples = 0;
+    let mut num_samples = start;
+    let mut mix_ended = false;
+    let (mut backed_blocks, mut locked_blocks) = (0, 0);
+    loop {
+        let wanted = num_samples.min(part.end).saturating_sub(part.start);
+        let is_whole = mix_ended || num_samples >= part.end;
+        if is_whole && written_samples >= wanted {
+            break;
+        }
+        let count = mix.read(&mut mix_block)?;
+        num_samples += count as u64;
+        mix_ended = count < BLOCK_SAMPLES;
+        backing.read(&mut backing_block)?;
+
+        output_block.clone_from(&mix_block);
+        let mut in_and_out: Vec<_> = output_block.iter_mut().map(|channel| channel.as_mut_slice()).collect();
+        let backing_channels: Vec<_> = backing_block.iter().map(|channel| channel.as_slice()).collect();
+        engine.process(&mut in_and_out, &backing_channels, &pair.settings, &mut worker);
+
+        let lock = engine.readings().lock;
+        backed_blocks += usize::from(lock != Lock::NoBacking);
+        locked_blocks += usize::from(lock == Lock::Locked);
+        let wanted = num_samples.min(part.end).saturating_sub(part.start);
+        let from = left_out.min(BLOCK_SAMPLES as u64) as usize;
+        left_out -= from as u64;
+        let to = BLOCK_SAMPLES.min(from + wanted.saturating_sub(written_samples) as usize);
+        let output: Vec<_> = output_block.iter().map(|channel| &channel[from..to]).collect();
+        let at_sample = part.start + written_samples;
+        written_samples += (to - from) as u64;
+        let expected = mix.promised_samples().unwrap_or(num_samples).max(num_samples).min(part.end);
+        let done = written_samples as f64 / expected.saturating_sub(part.start).max(1) as f64;
+        let block = Block {
+            output: &output,
+            mix: &mix_block,
+            backing: &backing_block,
+            readings: engine.readings(),
+            at_sample,
+            done: done.min(1.0),
+        };
+        if each(block)?.is_break() {
+            break;
+        }
+    }
+    let mut readings = *engine.readings();
+    ensure!(
+        readings.late_jobs == 0,
+        "learning broke off by a fault of this program; please report it with both files"
+    );
+    readings.delay_samples -= advance_samples as f64;
+    Ok(Pass {
+        readings,
+        learned: Learned { found: engine.learned().clone(), advance_samples },
+        num_samples,
+        locked: locked_blocks as f64 / backed_blocks.max(1) as f64,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use minuend_engine::{Inline, Settings};
+
+    use super::*;
+    use crate::noise::samples;
+
+    /// With the jobs on a thread of their own, the samples are those of running them when they are due.
+    #[test]
+    fn a_thread_does_not_change_the_samples() {
+        const RATE_HZ: usize = 8_000;
+        let song = samples(1, 12 * RATE_HZ);
+        let mix: Vec<f32> =
+            song.iter().zip(samples(48_271, 12 * RATE_HZ)).map(|(b, v)| 0.3 * b + 0.2 * v).collect();
+        let mut outputs: Vec<Vec<f32>> = Vec::new();
+        for threaded in [false, true, true] {
+            let mut engine = Engine::new(RATE_HZ as f64, 1).unwrap();
+            let mut output = mix.clone();
+            let (mut inline, mut thread) = (Inline::default(), Threaded::new().unwrap());
+            for at in (0..mix.len()).step_by(500) {
+                let (block, backing) = (&mut output[at..at + 500], &song[at..at + 500]);
+                let settings = Settings::default();
+                if threaded {
+                    engine.process(&mut [block], &[backing], &settings, &mut thread);
+                } else {
+                    engine.process(&mut [block], &[backing], &settings, &mut inline);
+                }
+            }
+            assert_eq!(engine.readings().lock, Lock::Locked);
+            assert!(engine.learned().known && engine.readings().late_jobs == 0);
+            outputs.push(output);
+        }
+        assert!(outputs[0] == outputs[1] && outputs[1] == outputs[2]);
+    }
+}
