@@ -8,13 +8,14 @@ use crate::matching::follower::{Follower, Movement};
 use crate::matching::ladder::{
     RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
 };
-use crate::matching::score::{self, mean, score};
+use crate::matching::score::{self, Score, mean};
 use crate::matching::statistics::{self, Statistics};
 use crate::matching::tone::{STEPS, fit_filter};
 use crate::ring::{Ring, Stereo, stereo};
 use crate::settings::Tone;
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
+use std::cell::OnceCell;
 
 /// Music with which the backing's place is searched, seconds.
 const SEARCH_S: [f64; 2] = [4.0, 1.0];
@@ -258,7 +259,7 @@ impl Learner {
         } else {
             self.backing.read_stereo(begin - given.delay_samples - margin, &mut backing);
         }
-        Some(Heard { mix, backing, end })
+        Some(Heard { mix, backing, end, scale: OnceCell::new() })
     }
 
     /// Reads the backing at the delays that were in force; `start` and the length are whole hops.
@@ -404,6 +405,8 @@ struct Heard {
     backing: Stereo,
     /// Position after the stretch.
     end: i64,
+    /// Made when the first score is asked for.
+    scale: OnceCell<Score>,
 }
 
 impl Heard {
@@ -413,16 +416,29 @@ impl Heard {
             std::array::from_fn(|c| x[c][x[c].len() - len.min(x[c].len())..].to_vec())
         };
         let margins = self.backing[0].len() - self.mix[0].len();
-        Self { mix: cut(&self.mix, len), backing: cut(&self.backing, len + margins), end: self.end }
+        Self {
+            mix: cut(&self.mix, len),
+            backing: cut(&self.backing, len + margins),
+            end: self.end,
+            scale: OnceCell::new(),
+        }
+    }
+
+    fn residual(&self, taps: &Taps) -> Stereo {
+        let mut residual = taps.apply(&self.backing);
+        for (residual, mix) in residual.iter_mut().zip(&self.mix) {
+            residual.iter_mut().zip(mix).for_each(|(e, x)| *e = x - *e);
+        }
+        residual
     }
 
     fn score(&self, taps: &Taps, sizes: Sizes) -> Vec<f64> {
-        let matched = taps.apply(&self.backing);
-        let margin = taps.num_taps() / 2;
-        let len = self.mix[0].len();
-        let residual: Stereo =
-            std::array::from_fn(|c| self.mix[c].iter().zip(&matched[c]).map(|(x, b)| x - b).collect());
-        let backing: Stereo = std::array::from_fn(|c| self.backing[c][margin..margin + len].to_vec());
-        score(&residual, &backing, sizes.scaled(score::WINDOW), sizes.sample_rate_hz)
+        let score = self.scale.get_or_init(|| {
+            let margin = taps.num_taps() / 2;
+            let len = self.mix[0].len();
+            let backing = std::array::from_fn(|c| self.backing[c][margin..margin + len].to_vec());
+            Score::new(&backing, sizes.scaled(score::WINDOW), sizes.sample_rate_hz)
+        });
+        score.score(&self.residual(taps))
     }
 }

@@ -3,63 +3,159 @@
 
 use crate::matching::statistics::Frames;
 use crate::ring::Stereo;
-use realfft::num_complex::Complex32;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it.
 pub const WINDOW: usize = 4096;
 /// Band that is scored: below it rumble, above it what codecs drop.
 const BAND_HZ: (f64, f64) = (50.0, 15_000.0);
 
-/// Score of each frame, natural logarithm of power; lower is better. Allocates.
-///
-/// `residual` and `backing` are of one length; cells where the backing is silent are left out.
-pub fn score(residual: &Stereo, backing: &Stereo, window: usize, sample_rate_hz: f64) -> Vec<f64> {
-    let mut frames = Frames::new(window);
-    let num_frames = frames.count(residual[0].len());
-    let bin_hz = sample_rate_hz / window as f64;
-    let first = (BAND_HZ.0 / bin_hz).ceil() as usize;
-    let last = ((BAND_HZ.1 / bin_hz) as usize).min(window / 2 - 1);
-    let mut bins = vec![Complex32::default(); window / 2 + 1];
-    // Powers smoothed over three bins, per frame.
-    let mut powers = |signal: &Stereo| -> Vec<Vec<f32>> {
-        (0..num_frames)
-            .map(|frame| {
-                let mut power = vec![0.0f32; bins.len()];
-                for side in signal {
-                    frames.forward(side, frame, &mut bins);
-                    power.iter_mut().zip(&bins).for_each(|(p, x)| *p += x.norm_sqr());
-                }
-                (first..=last).map(|k| power[k - 1..=k + 1].iter().sum::<f32>() / 3.0).collect()
-            })
-            .collect()
-    };
-    let (residual, backing) = (powers(residual), powers(backing));
-    let smoothed = |powers: &[Vec<f32>], frame: usize, k: usize| {
-        let frames = [frame.saturating_sub(1), frame, (frame + 1).min(num_frames - 1)];
-        frames.into_iter().map(|f| powers[f][k]).sum::<f32>() / 3.0
-    };
-    let num_bins = last + 1 - first;
-    let mean = backing.iter().flatten().map(|&p| f64::from(p)).sum::<f64>() / (num_bins * num_frames) as f64;
-    let mut counted = 0usize;
-    let mut scores: Vec<f64> = (0..num_frames)
-        .map(|frame| {
-            let mut sum = 0.0;
-            for k in 0..num_bins {
-                let y = f64::from(smoothed(&backing, frame, k));
-                if y > 1e-6 * mean + 1e-9 {
+/// Scores what different matches leave of one stretch of music.
+pub struct Score {
+    frames: Frames,
+    first_bin: usize,
+    num_bins: usize,
+    num_frames: usize,
+    /// Smoothed power of the backing per cell; 0 where it is silent and the cell is left out.
+    backing: Vec<f32>,
+    cells_per_frame: f64,
+}
+
+impl Score {
+    /// For the stretch of this `backing`. Allocates.
+    pub fn new(backing: &Stereo, window: usize, sample_rate_hz: f64) -> Self {
+        let bin_hz = sample_rate_hz / window as f64;
+        let first_bin = (BAND_HZ.0 / bin_hz).ceil() as usize;
+        let last_bin = ((BAND_HZ.1 / bin_hz) as usize).min(window / 2 - 1);
+        let mut frames = Frames::new(window);
+        let (num_bins, num_frames) = (last_bin + 1 - first_bin, frames.count(backing[0].len()));
+        let mut score = Self {
+            first_bin,
+            num_bins,
+            num_frames,
+            backing: Vec::new(),
+            cells_per_frame: 1.0,
+            frames: frames.clone(),
+        };
+        let powers = score.powers(backing, &mut frames);
+        let mean = powers.iter().map(|&p| f64::from(p)).sum::<f64>() / powers.len() as f64;
+        score.backing = vec![0.0; powers.len()];
+        let mut counted = 0usize;
+        for (frame, cells) in score.backing.chunks_exact_mut(num_bins).enumerate() {
+            let around = around(&powers, frame, num_bins);
+            for (k, cell) in cells.iter_mut().enumerate() {
+                let power = around.iter().map(|p| p[k]).sum::<f32>() / 3.0;
+                if f64::from(power) > 1e-6 * mean + 1e-9 {
+                    *cell = power;
                     counted += 1;
-                    sum += (f64::from(smoothed(&residual, frame, k)) + 1e-11 * y + 1e-13).ln();
                 }
             }
-            sum
-        })
-        .collect();
-    let per_frame = (counted as f64 / num_frames as f64).max(1.0);
-    scores.iter_mut().for_each(|s| *s /= per_frame);
-    scores
+        }
+        score.cells_per_frame = (counted as f64 / num_frames as f64).max(1.0);
+        score
+    }
+
+    /// Score of each frame, natural logarithm of power; lower is better. `residual` is as long as the backing.
+    /// Allocates.
+    pub fn score(&self, residual: &Stereo) -> Vec<f64> {
+        let powers = self.powers(residual, &mut self.frames.clone());
+        let score = |(frame, backing): (usize, &[f32])| {
+            let [before, now, after] = around(&powers, frame, self.num_bins);
+            let mut sum = 0.0;
+            // The logarithm of a product, so that there are few; cells are far from overflow even when multiplied.
+            const LANES: usize = 4;
+            const FACTORS: usize = 6;
+            let mut at = 0;
+            while at < self.num_bins {
+                let mut products = [1.0f64; LANES];
+                let end = self.num_bins.min(at + LANES * FACTORS);
+                for k in at..end {
+                    let (y, e) = (backing[k], (before[k] + now[k] + after[k]) / 3.0);
+                    let cell = f64::from(e) + 1e-11 * f64::from(y) + 1e-13;
+                    products[(k - at) % LANES] *= if y > 0.0 { cell } else { 1.0 };
+                }
+                sum += products.iter().map(|p| p.ln()).sum::<f64>();
+                at = end;
+            }
+            sum / self.cells_per_frame
+        };
+        self.backing.chunks_exact(self.num_bins).enumerate().map(score).collect()
+    }
+
+    /// Power of both sides per cell, smoothed over three bins, `[frame * num_bins + bin]`.
+    fn powers(&self, signal: &Stereo, frames: &mut Frames) -> Vec<f32> {
+        let mut powers = Vec::with_capacity(self.num_frames * self.num_bins);
+        let mut bins = vec![0.0f32; self.num_bins + 2];
+        for frame in 0..self.num_frames {
+            let twin = frames.twin([&signal[0], &signal[1]], frame);
+            let len = twin.len();
+            let from = self.first_bin - 1;
+            let mirrored = &twin[len - from - bins.len() + 1..];
+            let mirrored = &mirrored[..bins.len()];
+            for ((power, x), m) in bins.iter_mut().zip(&twin[from..]).zip(mirrored.iter().rev()) {
+                // Both sides together: the cross terms of a twin spectrum cancel between mirrored bins.
+                *power = 0.5 * (x.norm_sqr() + m.norm_sqr());
+            }
+            powers.extend(bins.windows(3).map(|bins| (bins[0] + bins[1] + bins[2]) / 3.0));
+        }
+        powers
+    }
+}
+
+/// The frames before, at and after one.
+fn around(powers: &[f32], frame: usize, num_bins: usize) -> [&[f32]; 3] {
+    let last = powers.len() / num_bins - 1;
+    [frame.saturating_sub(1), frame, (frame + 1).min(last)].map(|f| &powers[f * num_bins..(f + 1) * num_bins])
 }
 
 /// Arithmetic mean; 0 of nothing.
 pub fn mean(x: &[f64]) -> f64 {
     if x.is_empty() { 0.0 } else { x.iter().sum::<f64>() / x.len() as f64 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::noise;
+    use crate::spectrum::{Spectrum, hann};
+    use realfft::num_complex::Complex32;
+
+    /// Against the definition, written out with one transform a side and one logarithm a cell.
+    #[test]
+    fn scores_as_written_out() {
+        let (window, len, rate) = (512, 4000, 8_000.0);
+        let signal = |seed| [noise(len, seed), noise(len, seed + 1)];
+        let (residual, backing) = (signal(1), signal(3));
+        let mut spectrum = Spectrum::new(window);
+        let mut bins = vec![Complex32::default(); window / 2 + 1];
+        let num_frames = 1 + (len - window) / (window / 2);
+        let (first, last) = (4, 255);
+        let mut powers = |signal: &Stereo| -> Vec<Vec<f64>> {
+            let mut frames = Vec::new();
+            for frame in 0..num_frames {
+                let mut power = vec![0.0; bins.len()];
+                for side in signal {
+                    let from = &side[frame * window / 2..];
+                    for ((t, x), w) in spectrum.time().iter_mut().zip(from).zip(hann(window)) {
+                        *t = x * w;
+                    }
+                    spectrum.forward(&mut bins);
+                    power.iter_mut().zip(&bins).for_each(|(p, x)| *p += f64::from(x.norm_sqr()));
+                }
+                frames.push((first..=last).map(|k| power[k - 1..=k + 1].iter().sum::<f64>() / 3.0).collect());
+            }
+            frames
+        };
+        let (e, y) = (powers(&residual), powers(&backing));
+        let smooth = |p: &[Vec<f64>], f: usize, k: usize| {
+            (p[f.saturating_sub(1)][k] + p[f][k] + p[(f + 1).min(num_frames - 1)][k]) / 3.0
+        };
+        let scores = Score::new(&backing, window, rate).score(&residual);
+        assert_eq!(scores.len(), num_frames);
+        for (f, score) in scores.iter().enumerate() {
+            let cells =
+                (0..=last - first).map(|k| (smooth(&e, f, k) + 1e-11 * smooth(&y, f, k) + 1e-13).ln());
+            let written = cells.sum::<f64>() / (last - first + 1) as f64;
+            assert!((score - written).abs() < 1e-5, "{f}: {score} {written}");
+        }
+    }
 }

@@ -6,10 +6,13 @@
 //! time and frequency where the voice rests decide.
 
 use crate::matching::Taps;
-use crate::matching::weights::{Covariance, powers};
-use crate::ring::Stereo;
-use crate::spectrum::{Spectrum, hann};
+use crate::matching::taps::Convolver;
+use crate::matching::weights::Covariance;
+use crate::ring::{Stereo, stereo};
+use crate::spectrum::{TwinSpectrum, hann, sides};
 use realfft::num_complex::Complex32;
+use std::ops::Range;
+use std::sync::Arc;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it.
 pub const WINDOW: usize = 8192;
@@ -58,135 +61,224 @@ pub struct Statistics {
     pub len: usize,
 }
 
-/// Spectra of the three frames round the present one.
-struct Triple {
-    frames: [[Vec<Complex32>; 6]; 3],
+/// Residual and matched backing, filtered as far as they are asked for.
+struct Subtraction<'a> {
+    mix: &'a Stereo,
+    backing: &'a Stereo,
+    convolver: Convolver,
+    /// What is kept begins here.
+    from: usize,
+    matched: Stereo,
+    residual: Stereo,
 }
+
+impl<'a> Subtraction<'a> {
+    fn new(mix: &'a Stereo, backing: &'a Stereo, active: &Taps) -> Self {
+        let convolver = Convolver::new(active);
+        Self { mix, backing, convolver, from: 0, matched: stereo(0), residual: stereo(0) }
+    }
+
+    /// Keeps from `from` on, and has what comes up to `to`, as far as the music reaches.
+    fn have(&mut self, from: usize, to: usize) {
+        let end = self.from + self.matched[0].len();
+        let kept = if (self.from..end).contains(&from) { end - from } else { 0 };
+        for side in self.matched.iter_mut().chain(&mut self.residual) {
+            side.drain(..side.len() - kept);
+        }
+        self.from = from;
+        let len = self.mix[0].len();
+        if from + kept < to.min(len) {
+            // As much at once as the convolver takes.
+            let ahead = self.convolver.block_samples();
+            let part = from + kept..len.min(to.max(from + kept + ahead));
+            self.convolver.run(self.backing, part.clone(), &mut self.matched);
+            for ((residual, matched), mix) in self.residual.iter_mut().zip(&self.matched).zip(self.mix) {
+                residual.extend(mix[part.clone()].iter().zip(&matched[kept..]).map(|(x, b)| x - b));
+            }
+        }
+    }
+}
+
+/// The powers of one frame per bin, with one bin of room at either end: of the residual left and right, real and
+/// imaginary part of its cross power, mean of the matched backing.
+type Powers = [Vec<f32>; 5];
+
+/// Spectra of residual and backing, left and right, in one frame.
+type Spectra = [Vec<Complex32>; 4];
 
 impl Statistics {
     /// Gathers over `mix`, with `backing` reaching half a filter beyond it at either end. Allocates.
     pub fn gather(mix: &Stereo, backing: &Stereo, active: &Taps, window: usize) -> Self {
         let margin = active.num_taps() / 2;
-        let matched = active.apply(backing);
-        let residual: Stereo =
-            std::array::from_fn(|c| mix[c].iter().zip(&matched[c]).map(|(x, b)| x - b).collect());
+        let num_bins = window / 2 + 1;
         let mut frames = Frames::new(window);
         let num_frames = frames.count(mix[0].len());
-        // Order in a frame: residual, matched backing, backing; left and right of each.
-        let mut load = |frame: usize, to: &mut [Vec<Complex32>; 6]| {
-            for side in 0..2 {
-                let whole = &backing[side][margin..margin + mix[side].len()];
-                for (at, signal) in [&residual[side], &matched[side], whole].into_iter().enumerate() {
-                    frames.forward(signal, frame, &mut to[2 * at + side]);
+        let mut subtraction = Subtraction::new(mix, backing, active);
+        let floor = floor(num_frames, num_bins, &mut frames, &mut subtraction);
+        let mut powers: [Powers; 3] =
+            std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins + 2]));
+        let mut spectra: [Spectra; 2] =
+            std::array::from_fn(|_| std::array::from_fn(|_| vec![Complex32::default(); num_bins]));
+        let mut mean: Powers = powers[0].clone();
+        let mut sums = vec![BinSums::default(); num_bins];
+        for frame in 0..=num_frames {
+            powers.rotate_left(1);
+            spectra.rotate_left(1);
+            if frame < num_frames {
+                load_powers(frame, &mut frames, &mut subtraction, &mut powers[2], &mut spectra[1]);
+                let twin =
+                    frames.twin(backing.each_ref().map(|side| &side[margin..margin + mix[0].len()]), frame);
+                let [_, _, left, right] = &mut spectra[1];
+                split(twin, left, right);
+            } else {
+                // The last frame stands in for the one after it, and below the first for the one before it.
+                let [_, last, next] = &mut powers;
+                next.clone_from(last);
+            }
+            match frame {
+                0 => {
+                    let [_, first, now] = &mut powers;
+                    first.clone_from(now);
+                }
+                _ => {
+                    smooth(&powers, &mut mean);
+                    add(&mut sums, &mean, &spectra[0], floor);
                 }
             }
-        };
-        let mut triple = Triple::new(window / 2 + 1);
-        let floor = Self::floor(num_frames, &mut triple, &mut load);
-        let mut sums = vec![BinSums::default(); window / 2 + 1];
-        load(0, &mut triple.frames[1]);
-        triple.frames[0] = triple.frames[1].clone();
-        for frame in 0..num_frames {
-            if frame + 1 < num_frames {
-                load(frame + 1, &mut triple.frames[2]);
-            } else {
-                triple.frames[2] = triple.frames[1].clone();
-            }
-            triple.add_to(&mut sums, floor);
-            triple.frames.rotate_left(1);
         }
         Self { bins: sums, len: window }
     }
+}
 
-    /// How deep the null already is: the 5 % quantile of residual re matched backing, from ten frames spread over
-    /// the time.
-    fn floor(
-        num_frames: usize,
-        triple: &mut Triple,
-        load: &mut impl FnMut(usize, &mut [Vec<Complex32>; 6]),
-    ) -> f32 {
-        let mut ratios = Vec::new();
-        for probe in 0..10 {
-            let at = probe * num_frames / 10;
-            for (offset, frame) in triple.frames.iter_mut().enumerate() {
-                load((at + offset).saturating_sub(1).min(num_frames - 1), frame);
-            }
-            let powers: Vec<(f32, f32)> = triple.powers().collect();
-            let mean = powers.iter().map(|p| p.1).sum::<f32>() / powers.len() as f32;
-            ratios.extend(powers.iter().filter(|p| p.1 > 1e-5 * mean).step_by(7).map(|p| p.0 / p.1));
-        }
-        if ratios.is_empty() {
-            return FLOOR.1;
-        }
-        let at = ratios.len() / 20;
-        let (_, quantile, _) = ratios.select_nth_unstable_by(at, f32::total_cmp);
-        quantile.clamp(FLOOR.0, FLOOR.1)
+/// Powers, and spectra of the residual, of one frame.
+fn load_powers(
+    frame: usize,
+    frames: &mut Frames,
+    subtraction: &mut Subtraction,
+    powers: &mut Powers,
+    spectra: &mut Spectra,
+) {
+    let part = frames.part(frame);
+    subtraction.have(part.start, part.end);
+    let twin = frames.twin_of([&subtraction.residual[0], &subtraction.residual[1]]);
+    let [left, right, ..] = spectra;
+    split(twin, left, right);
+    let num_bins = left.len();
+    let [p11, p22, re, im, backing] = powers.each_mut().map(|p| &mut p[1..=num_bins]);
+    for (((p11, p22), left), right) in p11.iter_mut().zip(p22).zip(&*left).zip(&*right) {
+        (*p11, *p22) = (left.norm_sqr(), right.norm_sqr());
+    }
+    for (((re, im), left), right) in re.iter_mut().zip(im).zip(&*left).zip(&*right) {
+        let cross = left * right.conj();
+        (*re, *im) = (cross.re, cross.im);
+    }
+    let twin = frames.twin_of([&subtraction.matched[0], &subtraction.matched[1]]);
+    // Half of both sides together: the cross terms of a twin spectrum cancel between mirrored bins.
+    let power = |x: Complex32, m: Complex32| 0.25 * (x.norm_sqr() + m.norm_sqr());
+    backing[0] = power(twin[0], twin[0]);
+    let half = num_bins - 1;
+    for ((to, x), m) in backing[1..].iter_mut().zip(&twin[1..=half]).zip(twin[half..].iter().rev()) {
+        *to = power(*x, *m);
+    }
+    for plane in powers {
+        plane[0] = plane[1];
+        plane[num_bins + 1] = plane[num_bins];
     }
 }
 
-impl Triple {
-    fn new(num_bins: usize) -> Self {
-        let bins = || vec![Complex32::default(); num_bins];
-        Self { frames: std::array::from_fn(|_| std::array::from_fn(|_| bins())) }
+/// Spectra of left and right from a twin spectrum.
+fn split(twin: &[Complex32], left: &mut [Complex32], right: &mut [Complex32]) {
+    [left[0], right[0]] = sides(twin[0], twin[0]);
+    let half = twin.len() / 2;
+    let mirrored = twin[1..=half].iter().zip(twin[half..].iter().rev());
+    for ((left, right), (x, m)) in left[1..].iter_mut().zip(&mut right[1..]).zip(mirrored) {
+        [*left, *right] = sides(*x, *m);
     }
+}
 
-    /// Residual and matched power per bin, both sides, mean over three frames and three bins.
-    fn powers(&self) -> impl Iterator<Item = (f32, f32)> {
-        let num_bins = self.frames[0][0].len();
-        let power = |signal: usize, k: usize| -> f32 {
-            self.frames.iter().map(|f| f[signal][k].norm_sqr() + f[signal + 1][k].norm_sqr()).sum()
-        };
-        (1..num_bins - 1).map(move |k| {
-            let mean = |signal| (k - 1..=k + 1).map(|k| power(signal, k)).sum::<f32>() / 9.0;
-            (mean(0), mean(2))
-        })
+/// Mean over three frames and three bins.
+fn smooth(powers: &[Powers; 3], mean: &mut Powers) {
+    let [before, now, after] = powers;
+    for (((mean, a), b), c) in mean.iter_mut().zip(before).zip(now).zip(after) {
+        let num_bins = mean.len() - 2;
+        let (a, b, c) = (&a[..num_bins + 2], &b[..num_bins + 2], &c[..num_bins + 2]);
+        for (k, mean) in mean[..num_bins].iter_mut().enumerate() {
+            let column = |k: usize| a[k] + b[k] + c[k];
+            *mean = (column(k) + column(k + 1) + column(k + 2)) / 9.0;
+        }
     }
+}
 
-    fn add_to(&self, sums: &mut [BinSums], floor: f32) {
-        let num_bins = sums.len();
-        let column = |k: usize| {
-            let mut column = [0.0f32; 5];
-            for frame in &self.frames {
-                let [e0, e1, b0, b1, ..] = frame;
-                let powers = powers([e0[k], e1[k]], [b0[k], b1[k]]);
-                column.iter_mut().zip(powers).for_each(|(sum, x)| *sum += x);
-            }
-            column
-        };
-        let mut columns = [column(0), column(0), column(1)];
-        let [e0, e1, _, _, y0, y1] = &self.frames[1];
-        for (k, sums) in sums.iter_mut().enumerate() {
-            let mean = |i: usize| (columns[0][i] + columns[1][i] + columns[2][i]) / 9.0;
-            let (w11, w22, w12) = Covariance::new(std::array::from_fn(mean), floor, 1e-12).inverse();
-            let (y, e) = ([y0[k], y1[k]], [e0[k], e1[k]]);
-            let cross = y[0].conj() * y[1];
+/// Adds one frame, weighted by the inverse covariance of the voice.
+fn add(sums: &mut [BinSums], mean: &Powers, spectra: &Spectra, floor: f32) {
+    let num_bins = sums.len();
+    let [e0, e1, y0, y1] = spectra.each_ref().map(|s| &s[..num_bins]);
+    let mean = mean.each_ref().map(|m| &m[..num_bins]);
+    for (k, sums) in sums.iter_mut().enumerate() {
+        let (w11, w22, w12) = Covariance::new(mean.map(|m| m[k]), floor, 1e-12).inverse();
+        let (y, e) = ([y0[k], y1[k]], [e0[k], e1[k]]);
+        let powers = y.map(|y| y.norm_sqr());
+        let cross = y[0].conj() * y[1];
+        for j in 0..2 {
+            sums.w11[j] += w11 * powers[j];
+            sums.w22[j] += w22 * powers[j];
+            sums.w12[j][j] += w12 * powers[j];
+        }
+        sums.w12[0][1] += cross * w12;
+        sums.w12[1][0] += cross.conj() * w12;
+        sums.w11_cross += cross * w11;
+        sums.w22_cross += cross * w22;
+        let weighted = [e[0] * w11 + w12 * e[1], w12.conj() * e[0] + e[1] * w22];
+        for i in 0..2 {
             for j in 0..2 {
-                sums.w11[j] += w11 * y[j].norm_sqr();
-                sums.w22[j] += w22 * y[j].norm_sqr();
-                for l in 0..2 {
-                    sums.w12[j][l] += y[j].conj() * y[l] * w12;
-                }
-                sums.r[j] += y[j].conj() * (e[0] * w11 + w12 * e[1]);
-                sums.r[2 + j] += y[j].conj() * (w12.conj() * e[0] + e[1] * w22);
+                sums.r[2 * i + j] += y[j].conj() * weighted[i];
             }
-            sums.w11_cross += cross * w11;
-            sums.w22_cross += cross * w22;
-            columns.rotate_left(1);
-            columns[2] = column((k + 2).min(num_bins - 1));
         }
     }
 }
 
-/// Windowed frames, half overlapping, of a signal that may be shorter than one.
+/// How deep the null already is: the 5 % quantile of residual re matched backing, from ten frames spread over
+/// the time.
+fn floor(num_frames: usize, num_bins: usize, frames: &mut Frames, subtraction: &mut Subtraction) -> f32 {
+    let mut powers: [Powers; 3] = std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins + 2]));
+    let mut spectra: Spectra = std::array::from_fn(|_| vec![Complex32::default(); num_bins]);
+    let mut mean: Powers = powers[0].clone();
+    let mut ratios = Vec::new();
+    for probe in 0..10 {
+        let at = probe * num_frames / 10;
+        for (offset, powers) in powers.iter_mut().enumerate() {
+            let frame = (at + offset).saturating_sub(1).min(num_frames - 1);
+            load_powers(frame, frames, subtraction, powers, &mut spectra);
+        }
+        smooth(&powers, &mut mean);
+        let cells = (1..num_bins - 1).map(|k| (mean[0][k] + mean[1][k], 2.0 * mean[4][k]));
+        let level = cells.clone().map(|c| c.1).sum::<f32>() / (num_bins - 2) as f32;
+        ratios.extend(cells.filter(|c| c.1 > 1e-5 * level).step_by(7).map(|c| c.0 / c.1));
+    }
+    if ratios.is_empty() {
+        return FLOOR.1;
+    }
+    let at = ratios.len() / 20;
+    let (_, quantile, _) = ratios.select_nth_unstable_by(at, f32::total_cmp);
+    quantile.clamp(FLOOR.0, FLOOR.1)
+}
+
+/// Windowed frames, half overlapping, of a stereo signal that may be shorter than one.
+#[derive(Clone)]
 pub struct Frames {
-    spectrum: Spectrum,
-    window: Vec<f32>,
+    spectrum: TwinSpectrum,
+    window: Arc<[f32]>,
+    twin: Vec<Complex32>,
 }
 
 impl Frames {
     /// Frames of `len` samples.
     pub fn new(len: usize) -> Self {
-        Self { spectrum: Spectrum::new(len), window: hann(len) }
+        Self {
+            spectrum: TwinSpectrum::new(len),
+            window: hann(len).into(),
+            twin: vec![Complex32::default(); len],
+        }
     }
 
     /// How many frames a signal of `samples` gives; at least one.
@@ -195,17 +287,29 @@ impl Frames {
         1 + samples.saturating_sub(len) / (len / 2)
     }
 
-    /// Spectrum of one frame; a signal shorter than a frame stands at its end.
-    pub fn forward(&mut self, signal: &[f32], frame: usize, bins: &mut [Complex32]) {
+    /// The samples of one frame.
+    pub fn part(&self, frame: usize) -> Range<usize> {
         let len = self.window.len();
-        let time = self.spectrum.time();
-        let from = frame * len / 2;
-        let signal = &signal[from.min(signal.len())..signal.len().min(from + len)];
-        let pad = len - signal.len();
-        time[..pad].fill(0.0);
-        for ((to, w), x) in time[pad..].iter_mut().zip(&self.window[pad..]).zip(signal) {
-            *to = w * x;
+        frame * len / 2..frame * len / 2 + len
+    }
+
+    /// Twin spectrum (see [`TwinSpectrum`]) of one frame.
+    pub fn twin(&mut self, signal: [&[f32]; 2], frame: usize) -> &[Complex32] {
+        let part = self.part(frame);
+        self.twin_of(signal.map(|side| &side[part.start.min(side.len())..]))
+    }
+
+    /// Twin spectrum of the frame with which a signal begins; one shorter than a frame stands at its end.
+    pub fn twin_of(&mut self, signal: [&[f32]; 2]) -> &[Complex32] {
+        let len = self.window.len();
+        let heard = len.min(signal[0].len());
+        let (rest, twin) = self.twin.split_at_mut(len - heard);
+        rest.fill(Complex32::default());
+        let [left, right] = signal.map(|side| &side[..heard]);
+        for (((twin, w), l), r) in twin.iter_mut().zip(&self.window[len - heard..]).zip(left).zip(right) {
+            *twin = Complex32::new(w * l, w * r);
         }
-        self.spectrum.forward(bins);
+        self.spectrum.forward(&mut self.twin);
+        &self.twin
     }
 }

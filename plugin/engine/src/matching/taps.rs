@@ -3,8 +3,9 @@
 use crate::align::delay_line::windowed_sinc;
 use crate::ring::Stereo;
 use crate::settings::Tone;
-use crate::spectrum::Spectrum;
+use crate::spectrum::{Spectrum, TwinSpectrum, sides};
 use realfft::num_complex::Complex32;
+use std::ops::Range;
 
 /// Impulse responses `h[to_side][from_side]`, all of one even length, centred at half the length.
 #[derive(Debug, Default, PartialEq)]
@@ -113,54 +114,10 @@ impl Taps {
 
     /// Filters `y`, which reaches half a filter beyond either end of the result. Allocates.
     pub fn apply(&self, y: &Stereo) -> Stereo {
-        let (len, centre) = (self.num_taps(), self.num_taps() / 2);
-        let out_len = y[0].len() - len;
-        if let Some(gains) = self.as_gains() {
-            return std::array::from_fn(|side| {
-                y[side][centre..centre + out_len].iter().map(|x| x * gains[side]).collect()
-            });
-        }
-        // Overlap-save in blocks of two filter lengths.
-        let mut spectrum = Spectrum::new(4 * len);
-        let responses = self.responses(&mut spectrum);
-        let mut out: Stereo = std::array::from_fn(|_| Vec::with_capacity(out_len));
-        let mut bins: [Vec<Complex32>; 3] =
-            std::array::from_fn(|_| vec![Complex32::default(); spectrum.num_bins()]);
-        while out[0].len() < out_len {
-            let at = out[0].len();
-            let take = (out_len - at).min(3 * len);
-            for (bins, y) in bins.iter_mut().zip(y) {
-                let time = spectrum.time();
-                let from = &y[at..y.len().min(at + time.len())];
-                time[..from.len()].copy_from_slice(from);
-                time[from.len()..].fill(0.0);
-                spectrum.forward(bins);
-            }
-            let [left, right, sum] = &mut bins;
-            for (side, out) in out.iter_mut().enumerate() {
-                for (k, sum) in sum.iter_mut().enumerate() {
-                    *sum = responses[side][0][k] * left[k] + responses[side][1][k] * right[k];
-                }
-                // The responses are causal; the first `len` samples wrap round.
-                out.extend_from_slice(&spectrum.inverse(sum)[len..len + take]);
-            }
-        }
+        let len = y[0].len() - self.num_taps();
+        let mut out: Stereo = std::array::from_fn(|_| Vec::with_capacity(len));
+        Convolver::new(self).run(y, 0..len, &mut out);
         out
-    }
-
-    /// Causal frequency responses at the bins of `spectrum`, `[to_side][from_side][bin]`.
-    fn responses(&self, spectrum: &mut Spectrum) -> [[Vec<Complex32>; 2]; 2] {
-        std::array::from_fn(|to| {
-            std::array::from_fn(|from| {
-                let h = &self.h[to][from];
-                let time = spectrum.time();
-                time[..h.len()].copy_from_slice(h);
-                time[h.len()..].fill(0.0);
-                let mut bins = vec![Complex32::default(); spectrum.num_bins()];
-                spectrum.forward(&mut bins);
-                bins
-            })
-        })
     }
 
     /// Frequency responses about the centre tap at the bins of `spectrum`, whose length is at least that of the
@@ -180,6 +137,96 @@ impl Taps {
                 bins
             })
         })
+    }
+}
+
+/// Filters long stretches: overlap-save in blocks of four filter lengths, both sides at once.
+pub struct Convolver {
+    spectrum: TwinSpectrum,
+    twin: Vec<Complex32>,
+    num_taps: usize,
+    /// `None` if the filter is but a gain per side.
+    responses: Option<[[Vec<Complex32>; 2]; 2]>,
+    gains: [f32; 2],
+}
+
+impl Convolver {
+    /// A convolver for one filter. Allocates.
+    pub fn new(taps: &Taps) -> Self {
+        let (num_taps, gains) = (taps.num_taps(), taps.as_gains());
+        let len = if gains.is_some() { 1 } else { 4 * num_taps };
+        let mut convolver = Self {
+            spectrum: TwinSpectrum::new(len),
+            twin: vec![Complex32::default(); len],
+            num_taps,
+            responses: None,
+            gains: gains.unwrap_or_default(),
+        };
+        if gains.is_none() {
+            let scale = 1.0 / len as f32;
+            let mut spectrum = Spectrum::new(len);
+            let mut response = |h: &Vec<f32>| {
+                let time = spectrum.time();
+                time[..num_taps].iter_mut().zip(h).for_each(|(t, h)| *t = scale * h);
+                time[num_taps..].fill(0.0);
+                let mut bins = vec![Complex32::default(); spectrum.num_bins()];
+                spectrum.forward(&mut bins);
+                bins
+            };
+            convolver.responses = Some(taps.h.each_ref().map(|to| to.each_ref().map(&mut response)));
+        }
+        convolver
+    }
+
+    /// Samples that it filters at once.
+    pub fn block_samples(&self) -> usize {
+        3 * self.num_taps
+    }
+
+    /// Appends a part of the filtered `y`, which reaches half a filter beyond either end of the whole.
+    pub fn run(&mut self, y: &Stereo, part: Range<usize>, out: &mut Stereo) {
+        let centre = self.num_taps / 2;
+        let Some(responses) = &self.responses else {
+            for ((out, y), gain) in out.iter_mut().zip(y).zip(self.gains) {
+                out.extend(y[part.start + centre..part.end + centre].iter().map(|y| y * gain));
+            }
+            return;
+        };
+        let mut at = part.start;
+        while at < part.end {
+            let end = y[0].len().min(at + self.twin.len());
+            let (left, right) = (&y[0][at..end], &y[1][at..end]);
+            let (heard, rest) = self.twin.split_at_mut(left.len());
+            heard
+                .iter_mut()
+                .zip(left.iter().zip(right))
+                .for_each(|(twin, (&left, &right))| *twin = Complex32::new(left, right));
+            rest.fill(Complex32::default());
+            self.spectrum.forward(&mut self.twin);
+            filter(&mut self.twin, responses);
+            self.spectrum.inverse(&mut self.twin);
+            // The responses are causal; the first `num_taps` samples wrap round.
+            let take = (part.end - at).min(self.twin.len() - self.num_taps);
+            let whole = &self.twin[self.num_taps..][..take];
+            out[0].extend(whole.iter().map(|twin| twin.re));
+            out[1].extend(whole.iter().map(|twin| twin.im));
+            at += take;
+        }
+    }
+}
+
+/// Multiplies the spectra of both sides by 2x2 responses, in place.
+fn filter(twin: &mut [Complex32], responses: &[[Vec<Complex32>; 2]; 2]) {
+    let len = twin.len();
+    let half = len / 2;
+    let [[ll, lr], [rl, rr]] = responses.each_ref().map(|to| to.each_ref().map(|h| &h[..=half]));
+    let twin = &mut twin[..len];
+    for k in 0..=half {
+        let mirror = if k == 0 { 0 } else { len - k };
+        let [left, right] = sides(twin[k], twin[mirror]);
+        let (l, r) = (ll[k] * left + lr[k] * right, rl[k] * left + rr[k] * right);
+        twin[mirror] = Complex32::new(l.re + r.im, r.re - l.im);
+        twin[k] = Complex32::new(l.re - r.im, l.im + r.re);
     }
 }
 
