@@ -1,5 +1,7 @@
 //! Audio files: read block by block, so that length costs no memory, and written whole or not at all.
 
+#[cfg(test)]
+mod damage;
 mod dither;
 #[cfg(test)]
 mod formats;

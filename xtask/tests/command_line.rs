@@ -1,0 +1,181 @@
+//! `cargo xtask render` as it is called from a shell or a script: what it prints, leaves behind and ends with.
+
+use std::{
+    fs,
+    path::Path,
+    process::{Command, Output, Stdio},
+};
+
+use serde_json::Value;
+use xtask::audio_files::{read_all, write_all};
+
+const RATE_HZ: u32 = 8_000;
+
+/// Noise, other for each seed: Lehmer's generator with the constants of Park and Miller 1988.
+fn noise(seed: u64, seconds: usize) -> Vec<f32> {
+    let next = |state: &u64| Some(state * 16_807 % 2_147_483_647);
+    let states = std::iter::successors(Some(seed), next).skip(1);
+    states
+        .map(|state| (state as f64 / 2_147_483_647.0 - 0.5) as f32)
+        .take(seconds * RATE_HZ as usize)
+        .collect()
+}
+
+/// Writes a backing and a mix of it and a voice that rests every other second, 100 samples later.
+fn write_song(mix: &Path, backing: &Path, seed: u64, seconds: usize) {
+    let song = noise(seed, seconds);
+    let voice = noise(seed + 48_271, seconds);
+    let sung = |n: usize| if (n / RATE_HZ as usize) % 2 == 0 { 0.2 * voice[n] } else { 0.0 };
+    let mixed =
+        (0..song.len()).map(|n| n.checked_sub(100).map_or(0.0, |n| 0.5 * song[n]) + sung(n)).collect();
+    write_all(mix, RATE_HZ, &[mixed]).unwrap();
+    write_all(backing, RATE_HZ, &[song]).unwrap();
+}
+
+fn render(folder: &Path, arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_xtask"));
+    command.current_dir(folder).arg("render").args(arguments);
+    command
+}
+
+fn run(folder: &Path, arguments: &[&str]) -> (i32, Vec<String>, String) {
+    let Output { status, stdout, stderr } = render(folder, arguments).output().unwrap();
+    let lines = String::from_utf8(stdout).unwrap().lines().map(str::to_owned).collect();
+    (status.code().unwrap(), lines, String::from_utf8(stderr).unwrap())
+}
+
+fn listing(folder: &Path) -> Vec<String> {
+    let mut names: Vec<_> = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())
+        .collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn one_song_in_words_and_for_scripts() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 12);
+    let (code, lines, errors) =
+        run(folder, &["mix.wav", "backing.wav", "--out", "out.wav", "--also", "backing"]);
+    assert_eq!((code, lines.len(), errors.as_str()), (0, 1, ""));
+    assert!(lines[0].starts_with("out.wav: delay 12.500 ms (100.00 samples), polarity kept"), "{lines:?}");
+    assert_eq!(listing(folder), ["backing.wav", "mix.wav", "out backing.wav", "out.wav"]);
+
+    // What was taken away, and what was left, are the mix again: without low-cut and clean-up nothing else is done.
+    let plain = ["--force", "--slope", "off", "--cleanup", "0", "--also", "backing", "--json"];
+    let (code, lines, errors) =
+        run(folder, &[&["mix.wav", "backing.wav", "--out", "out.wav"], &plain[..]].concat());
+    assert_eq!((code, lines.len(), errors.as_str()), (0, 1, ""));
+    let [mix, difference, backing] = ["mix.wav", "out.wav", "out backing.wav"]
+        .map(|name| read_all(&folder.join(name)).unwrap().0.remove(0));
+    for n in 0..mix.len() {
+        assert!((difference[n] + backing[n] - mix[n]).abs() < 1e-6, "sample {n}");
+    }
+    let line: Value = serde_json::from_str(&lines[0]).unwrap();
+    assert_eq!((&line["status"], &line["out"]), (&"done".into(), &"out.wav".into()), "{line}");
+    assert_eq!((&line["num_samples"], &line["sample_rate_hz"]), (&96_000.into(), &8_000.into()), "{line}");
+    assert!((line["delay_samples"].as_f64().unwrap() - 100.0).abs() < 0.01, "{line}");
+    assert!(line["null_depth_db"].as_f64().unwrap() > 30.0, "{line}");
+}
+
+#[test]
+fn codes_tell_how_it_ended() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 12);
+    write_song(&folder.join("other mix.wav"), &folder.join("other.wav"), 12_345, 12);
+    for (arguments, code, says) in [
+        (&["mix.wav", "backing.wav"][..], 2, "--out"),
+        (&["--out", "out.wav"], 2, "MIX"),
+        (&["mix.wav", "backing.wav", "--out", "out.wav", "--trim", "99"], 2, "-12 to 12"),
+        (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "1:99"], 2, "M:SS"),
+        (&["mix.wav", "--out", "out.wav"], 1, "MIX and BACKING"),
+        (&["mix.wav", "missing.wav", "--out", "out.wav"], 1, "missing.wav"),
+        (&["mix.wav", "backing.wav", "--out", "no folder/out.wav"], 1, "no folder"),
+        (&["mix.wav", "backing.wav", "--out", "backing.wav", "--force"], 1, "one of the inputs"),
+        (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "5", "--to", "3"], 1, "--from"),
+        (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "2:00"], 1, "12.000 s"),
+        (&["mix.wav", "other.wav", "--out", "out.wav"], 3, "was not found"),
+    ] {
+        let before = listing(folder);
+        let (found, lines, errors) = run(folder, arguments);
+        assert_eq!((found, lines.len()), (code, 0), "{arguments:?}: {errors}");
+        assert!(errors.contains(says), "{arguments:?}: {errors}");
+        assert_eq!(listing(folder), before, "{arguments:?}");
+    }
+}
+
+/// A part is what a render of the whole has there, to what the engine's lead-in leaves open.
+#[test]
+fn a_part_is_that_part_of_the_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 24);
+    for (out, more) in [("whole.wav", &[][..]), ("part.wav", &["--from", "0:14", "--to", "17.5"])] {
+        let (code, _, errors) = run(folder, &[&["mix.wav", "backing.wav", "--out", out], more].concat());
+        assert_eq!(code, 0, "{errors}");
+    }
+    let [mix, whole, part] =
+        ["mix.wav", "whole.wav", "part.wav"].map(|name| read_all(&folder.join(name)).unwrap().0.remove(0));
+    assert_eq!((whole.len(), part.len()), (24 * 8_000, 28_000));
+    let energy = |signal: &mut dyn Iterator<Item = f32>| signal.map(|x| x * x).sum::<f32>();
+    let whole = &whole[14 * 8_000..][..part.len()];
+    let apart = energy(&mut whole.iter().zip(&part).map(|(a, b)| a - b));
+    let mix = energy(&mut mix[14 * 8_000..][..part.len()].iter().copied());
+    let down_db = 10.0 * (apart / mix).log10();
+    assert!(down_db < -40.0, "{down_db} dB");
+}
+
+#[test]
+fn one_that_fails_does_not_stop_the_rest() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    fs::create_dir(folder.join("songs")).unwrap();
+    fs::create_dir(folder.join("out")).unwrap();
+    for (name, seed) in [("one", 1), ("two", 222_222)] {
+        let [mix, backing] = ["mix", "backing"].map(|kind| folder.join(format!("songs/{name} {kind}.wav")));
+        write_song(&mix, &backing, seed, 10);
+    }
+    fs::write(folder.join("songs/bad mix.wav"), "no audio").unwrap();
+    fs::copy(folder.join("songs/one backing.wav"), folder.join("songs/bad backing.wav")).unwrap();
+    fs::write(folder.join("songs/lone mix.wav"), "").unwrap();
+    let (code, lines, errors) = run(folder, &["songs", "--out", "out", "--jobs", "2"]);
+    assert_eq!((code, lines.len()), (4, 2), "{errors}");
+    assert!(errors.contains("bad mix.wav") && errors.contains("\"lone\" has no backing"), "{errors}");
+    assert!(errors.contains("2 of 4 songs failed"), "{errors}");
+    assert_eq!(listing(&folder.join("out")), ["one difference.wav", "two difference.wav"]);
+
+    fs::write(folder.join("list.txt"), "songs/one mix.wav\tsongs/one backing.wav\tFirst\n").unwrap();
+    let (code, lines, errors) = run(folder, &["--list", "list.txt", "--out", "out", "--json"]);
+    assert_eq!((code, errors.as_str()), (0, ""));
+    assert!(lines[0].contains("First difference.wav"), "{lines:?}");
+    let same = |name: &str| fs::read(folder.join("out").join(name)).unwrap();
+    assert!(same("First difference.wav") == same("one difference.wav"), "one at a time, or two, is the same");
+}
+
+/// Ctrl-C: the terminal sends SIGINT.
+#[cfg(unix)]
+#[test]
+fn stopped_by_the_user_it_leaves_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 600);
+    let before = listing(folder);
+    let arguments = ["mix.wav", "backing.wav", "--out", "out.wav", "--one-pass"];
+    let mut child = render(folder, &arguments).stderr(Stdio::piped()).spawn().unwrap();
+    // Once its temporary file is there.
+    while listing(folder) == before {
+        assert!(child.try_wait().unwrap().is_none(), "it ended before it could be stopped");
+        std::thread::yield_now();
+    }
+    let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
+    assert!(interrupt.success());
+    let ended = child.wait_with_output().unwrap();
+    let errors = String::from_utf8_lossy(&ended.stderr).into_owned();
+    assert_eq!(ended.status.code(), Some(130), "{errors}");
+    assert!(errors.contains("nothing was written"), "{errors}");
+    assert_eq!(listing(folder), before);
+}
