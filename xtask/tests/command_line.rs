@@ -25,7 +25,7 @@ fn noise(seed: u64, seconds: usize) -> Vec<f32> {
 fn write_song(mix: &Path, backing: &Path, seed: u64, seconds: usize) {
     let song = noise(seed, seconds);
     let voice = noise(seed + 48_271, seconds);
-    let sung = |n: usize| if (n / RATE_HZ as usize) % 2 == 0 { 0.2 * voice[n] } else { 0.0 };
+    let sung = |n: usize| if (n / RATE_HZ as usize).is_multiple_of(2) { 0.2 * voice[n] } else { 0.0 };
     let mixed =
         (0..song.len()).map(|n| n.checked_sub(100).map_or(0.0, |n| 0.5 * song[n]) + sung(n)).collect();
     write_all(mix, RATE_HZ, &[mixed]).unwrap();

@@ -130,8 +130,8 @@ impl AudioReader {
     }
 
     /// Moves the signal, before any of it is read: earlier by leaving out its first samples, or later, if negative, by
-    /// silence before them.
-    pub fn advance(&mut self, samples: i64) -> Result<()> {
+    /// silence before them. Returns how many were left out: fewer than wanted if the file is shorter.
+    pub fn advance(&mut self, samples: i64) -> Result<u64> {
         self.silence_left = samples.min(0).unsigned_abs();
         let mut left = samples.max(0) as usize;
         while left > 0 && self.prepare()? {
@@ -139,7 +139,7 @@ impl AudioReader {
             self.pending_start += count;
             left -= count;
         }
-        Ok(())
+        Ok(samples.max(0) as u64 - left as u64)
     }
 
     /// Sees to it that something is pending; false at the end of the file.

@@ -122,7 +122,7 @@ fn play(
         ensure!(engine.recall(learned), "the match that was learned is not usable");
     }
     let start = part.start.saturating_sub((LEAD_IN_S * f64::from(rate_hz)) as u64);
-    mix.advance(start as i64)?;
+    let mut num_samples = mix.advance(start as i64)?;
     backing.advance(advance_samples + start as i64)?;
     engine.song_at(start as i64);
 
@@ -133,7 +133,6 @@ fn play(
     // Output still to be dropped at the start, and output already handed out.
     let mut left_out = engine.latency_samples() as u64 + (part.start - start);
     let mut written_samples = 0;
-    let mut num_samples = start;
     let mut mix_ended = false;
     let (mut backed_blocks, mut locked_blocks) = (0, 0);
     loop {
