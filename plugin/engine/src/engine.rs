@@ -31,6 +31,7 @@ use crate::schedule::{Due, Schedule};
 use crate::settings::{BackingKind, Follow, Listen, NUDGE_SAMPLES, Polarity, Tone};
 use crate::sizes::Sizes;
 use crate::smooth::Glide;
+use crate::spectra::{Spectra, Spectrometer};
 use crate::units::{mean_square, power_to_db};
 use crate::{PrepareError, Readings, Settings};
 
@@ -84,6 +85,7 @@ pub struct Engine {
     subtracted: Ring,
     low_cut: LowCut,
     null_depth: NullDepth,
+    spectrometer: Spectrometer,
     presence: Presence,
     verdict: Verdict,
     glides: Glides,
@@ -183,6 +185,7 @@ impl Engine {
             cleanup,
             low_cut: LowCut::new(sample_rate_hz),
             null_depth: NullDepth::new(sizes),
+            spectrometer: Spectrometer::new(sizes),
             presence: Presence::new(hop, sample_rate_hz),
             verdict: Verdict::Present,
             glides: Glides {
@@ -269,6 +272,7 @@ impl Engine {
         self.cleanup.reset();
         self.low_cut.reset();
         self.null_depth.reset();
+        self.spectrometer.reset();
         self.presence.reset();
         self.verdict = Verdict::Present;
         self.forget_heard();
@@ -417,8 +421,8 @@ impl Engine {
             self.levels.read_stereo(self.levels.end() - (hop + lag) as i64, &mut self.scratch.levels);
             self.finish(lag);
         }
-        self.report(gain.to);
         self.now += 1;
+        self.report(gain.to);
     }
 
     /// Remembers the new hop.
@@ -706,6 +710,7 @@ impl Engine {
         let power = mean_square([&difference[0], &difference[1]]);
         let matched_power = mean_square([&matched[0], &matched[1]]);
         self.readings.null_depth_db = self.null_depth.add(power, matched_power);
+        self.spectrometer.add([&*mix, &*matched, &*difference].map(|[left, right]| [&left[..], &right[..]]));
         self.low_cut.process(cut, settings.low_cut_hz, settings.slope);
         let glides = &mut self.glides;
         if first {
@@ -739,6 +744,7 @@ impl Engine {
     fn report(&mut self, follow: f32) {
         let [left, right] = &self.framing.out;
         let readings = &mut self.readings;
+        readings.heard_samples = self.now * self.sizes.hop() as u64;
         // A backing that is early goes on sounding after its input fell silent.
         let sounding_s = self.place.delay_samples.max(0) as f64 / self.sizes.sample_rate_hz + GONE_S;
         let gone = self.silent_hops > self.sizes.hops(sounding_s);
@@ -746,6 +752,8 @@ impl Engine {
         readings.delay_samples = self.place.found_samples;
         readings.late_samples =
             if self.place.state == Lock::TooLate { -self.place.found_samples } else { 0.0 };
+        readings.drift_ppm =
+            if self.drift.wander().moves() { (1e6 * self.drift.law(0).1.rate) as f32 } else { 0.0 };
         readings.inverted = self.place.inverted;
         readings.confidence = self.place.confidence;
         readings.level = if self.place.state == Lock::Locked { self.level } else { [0.0; 2] };
@@ -756,6 +764,11 @@ impl Engine {
     /// What happened in the last hop. Real-time safe.
     pub fn readings(&self) -> &Readings {
         &self.readings
+    }
+
+    /// The last spectra: a new frame about eleven times a second. Real-time safe.
+    pub fn spectra(&self) -> &Spectra {
+        self.spectrometer.latest()
     }
 
     /// The match in force. It changes when [`Readings::match_revision`] does. Real-time safe.

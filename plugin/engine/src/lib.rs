@@ -20,6 +20,7 @@ mod schedule;
 pub mod settings;
 mod sizes;
 mod smooth;
+pub mod spectra;
 mod spectrum;
 mod units;
 
@@ -29,3 +30,4 @@ pub use job::{Inline, Job, Worker};
 pub use matching::{Match, Taps, follower::Movement};
 pub use readings::{Lock, Readings};
 pub use settings::Settings;
+pub use spectra::Spectra;

@@ -25,6 +25,9 @@ pub struct Readings {
     pub delay_samples: f64,
     /// How far the backing must be moved earlier before it can be subtracted, samples; 0 unless [`Lock::TooLate`].
     pub late_samples: f64,
+    /// How fast the delay grows, samples per million samples: positive = the mix runs slower than the backing; 0 while
+    /// the delay stands still.
+    pub drift_ppm: f32,
     /// True when the backing was found with its polarity flipped.
     pub inverted: bool,
     /// Sureness of the place found: highest correlation peak over the second highest, at least 1; 0 = unknown.
@@ -42,6 +45,8 @@ pub struct Readings {
     /// How far the backing is down in the difference, dB, measured where the voice rests; `None` while that cannot
     /// be told.
     pub null_depth_db: Option<f32>,
+    /// Samples processed since `reset`, in whole hops.
+    pub heard_samples: u64,
     /// Samples that were not finite and counted as silence, since `reset`.
     pub bad_samples: u64,
     /// Learning jobs that came back after their time, since `reset`; always 0 offline.

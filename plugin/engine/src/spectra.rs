@@ -1,0 +1,213 @@
+//! Spectra of mix, matched backing and difference in quarter octaves, for whoever draws them.
+//!
+//! Two sides of three signals are six transforms a frame. They are done one a hop, so that no hop has more to do than
+//! one of them.
+
+use realfft::num_complex::Complex32;
+
+use crate::ring::Ring;
+use crate::sizes::Sizes;
+use crate::spectrum::{Spectrum, hann};
+
+/// Bands of [`Spectra`].
+pub const NUM_BANDS: usize = 36;
+/// Lower edge of the lowest band, Hz.
+const LOWEST_HZ: f64 = 32.0;
+/// Bands an octave.
+const BANDS_PER_OCTAVE: f64 = 4.0;
+/// A frame at 44.1 and 48 kHz, samples.
+const FRAME: usize = 4096;
+const SIGNALS: usize = 3;
+
+/// Lower edge of a band, Hz; that of band [`NUM_BANDS`] is the upper edge of the highest.
+pub fn band_edge_hz(band_idx: usize) -> f64 {
+    LOWEST_HZ * (band_idx as f64 / BANDS_PER_OCTAVE).exp2()
+}
+
+/// What each band held in one frame of about 0.09 s: the mean square over both sides, linear. The three belong to the
+/// same moment. Bands above half the sample rate are 0.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spectra {
+    /// The mix.
+    pub mix: [f32; NUM_BANDS],
+    /// The backing as it was subtracted.
+    pub matched: [f32; NUM_BANDS],
+    /// What was left, before the low-cut.
+    pub difference: [f32; NUM_BANDS],
+    /// Counts the frames since `reset`; 0 = none yet.
+    pub num_frames: u64,
+}
+
+impl Default for Spectra {
+    fn default() -> Self {
+        let none = [0.0; NUM_BANDS];
+        Self { mix: none, matched: none, difference: none, num_frames: 0 }
+    }
+}
+
+/// Measures [`Spectra`] frame by frame.
+pub struct Spectrometer {
+    spectrum: Spectrum,
+    window: Vec<f32>,
+    bins: Vec<Complex32>,
+    /// Power up to each bin's upper end.
+    up_to: Vec<f32>,
+    bin_hz: f64,
+    signals: [Ring; SIGNALS],
+    powers: [[f32; NUM_BANDS]; SIGNALS],
+    /// Transforms of the frame that are done.
+    done: usize,
+    /// Position at which the frame begins.
+    begin: i64,
+    latest: Spectra,
+}
+
+impl Spectrometer {
+    /// Nothing heard yet.
+    pub fn new(sizes: Sizes) -> Self {
+        let len = sizes.scaled(FRAME);
+        let spectrum = Spectrum::new(len);
+        Self {
+            window: hann(len),
+            bins: vec![Complex32::default(); spectrum.num_bins()],
+            up_to: vec![0.0; spectrum.num_bins()],
+            bin_hz: sizes.sample_rate_hz / len as f64,
+            signals: std::array::from_fn(|_| Ring::new(len + 2 * SIGNALS * sizes.hop())),
+            powers: [[0.0; NUM_BANDS]; SIGNALS],
+            done: 0,
+            begin: 0,
+            latest: Spectra::default(),
+            spectrum,
+        }
+    }
+
+    /// Forgets what it heard.
+    pub fn reset(&mut self) {
+        self.signals.iter_mut().for_each(|ring| ring.restart(0));
+        self.powers = [[0.0; NUM_BANDS]; SIGNALS];
+        (self.done, self.begin, self.latest) = (0, 0, Spectra::default());
+    }
+
+    /// The last whole frame.
+    pub fn latest(&self) -> &Spectra {
+        &self.latest
+    }
+
+    /// Hears one hop of mix, matched backing and difference.
+    pub fn add(&mut self, hop: [[&[f32]; 2]; SIGNALS]) {
+        for (ring, block) in self.signals.iter_mut().zip(hop) {
+            ring.push(block);
+        }
+        let len = self.window.len() as i64;
+        if self.signals[0].end() < self.begin + len {
+            return;
+        }
+        self.measure(self.done / 2, self.done % 2);
+        self.done += 1;
+        if self.done == 2 * SIGNALS {
+            let [mix, matched, difference] = std::mem::replace(&mut self.powers, [[0.0; NUM_BANDS]; SIGNALS]);
+            self.latest = Spectra { mix, matched, difference, num_frames: self.latest.num_frames + 1 };
+            self.done = 0;
+            self.begin += len;
+        }
+    }
+
+    /// Adds the bands of one side of a signal.
+    fn measure(&mut self, signal_idx: usize, side: usize) {
+        let time = self.spectrum.time();
+        self.signals[signal_idx].read(side, self.begin, time);
+        time.iter_mut().zip(&self.window).for_each(|(x, w)| *x *= w);
+        self.spectrum.forward(&mut self.bins);
+        // By Parseval's theorem, with both halves of the spectrum, the mean square of the Hann window (3/8) taken out,
+        // and half of it for one side of two.
+        let len = self.window.len() as f32;
+        let scale = 0.5 * 2.0 / (len * len * 0.375);
+        let mut sum = 0.0;
+        for (up_to, bin) in self.up_to.iter_mut().zip(&self.bins) {
+            sum += scale * bin.norm_sqr();
+            *up_to = sum;
+        }
+        let mut below = self.power_below(band_edge_hz(0));
+        for band_idx in 0..NUM_BANDS {
+            let upper = self.power_below(band_edge_hz(band_idx + 1));
+            self.powers[signal_idx][band_idx] += (upper - below).max(0.0);
+            below = upper;
+        }
+    }
+
+    /// Power below a frequency, each bin spread evenly round its centre.
+    fn power_below(&self, frequency_hz: f64) -> f32 {
+        let at = frequency_hz / self.bin_hz + 0.5;
+        let (whole, part) = (at as usize, at.fract() as f32);
+        let last = self.up_to[self.up_to.len() - 1];
+        let up_to = |bins: usize| match bins {
+            0 => 0.0,
+            n => self.up_to.get(n - 1).copied().unwrap_or(last),
+        };
+        up_to(whole) + part * (up_to(whole + 1) - up_to(whole))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::noise;
+
+    fn heard(meter: &mut Spectrometer, sizes: Sizes, signal: &[f32], gains: [f32; 3]) -> Spectra {
+        for hop in signal.chunks_exact(sizes.hop()) {
+            let scaled = gains.map(|gain| hop.iter().map(|x| gain * x).collect::<Vec<f32>>());
+            meter.add(scaled.each_ref().map(|x| [&x[..], &x[..]]));
+        }
+        *meter.latest()
+    }
+
+    #[test]
+    fn a_tone_reads_its_mean_square_in_its_band() {
+        for rate_hz in [44_100.0, 96_000.0] {
+            let sizes = Sizes::new(rate_hz);
+            let tone: Vec<f32> = (0..sizes.scaled(3 * FRAME))
+                .map(|n| (std::f64::consts::TAU * 1_000.0 * n as f64 / rate_hz).sin() as f32)
+                .collect();
+            let spectra = heard(&mut Spectrometer::new(sizes), sizes, &tone, [1.0, 0.5, 0.0]);
+            let band = (0..NUM_BANDS).find(|&i| band_edge_hz(i + 1) > 1_000.0).unwrap();
+            // The mean square of a sine is 1/2.
+            assert!((spectra.mix[band] - 0.5).abs() < 0.01, "{}", spectra.mix[band]);
+            assert!((spectra.matched[band] - 0.125).abs() < 0.0025);
+            assert_eq!(spectra.difference, [0.0; NUM_BANDS]);
+            assert!(spectra.mix[band + 3] < 1e-4, "{}", spectra.mix[band + 3]);
+            assert!(spectra.num_frames >= 2);
+        }
+    }
+
+    #[test]
+    fn white_noise_reads_by_bandwidth() {
+        let sizes = Sizes::new(48_000.0);
+        let mut meter = Spectrometer::new(sizes);
+        let mut sum = [0.0; NUM_BANDS];
+        let signal = noise(FRAME + 6 * 128, 3);
+        for round in 0..60u32 {
+            let signal = if round == 0 { signal.clone() } else { noise(FRAME + 6 * 128, 3 + round) };
+            let spectra = heard(&mut meter, sizes, &signal, [1.0; 3]);
+            sum.iter_mut().zip(spectra.mix).for_each(|(sum, x)| *sum += x / 60.0);
+        }
+        // Uniform noise between -1 and 1 has a mean square of 1/3, spread evenly up to half the rate.
+        for band in [0, 10, 20, 35] {
+            let width = (band_edge_hz(band + 1) - band_edge_hz(band)) / 24_000.0;
+            let ratio = f64::from(sum[band]) / (width / 3.0);
+            assert!((10.0 * ratio.log10()).abs() < 1.0, "band {band}: {ratio}");
+        }
+    }
+
+    #[test]
+    fn bands_above_half_the_rate_are_empty_and_reset_forgets() {
+        let sizes = Sizes::new(8_000.0);
+        let mut meter = Spectrometer::new(sizes);
+        let signal = noise(2 * FRAME, 1);
+        let spectra = heard(&mut meter, sizes, &signal, [1.0; 3]);
+        assert!(spectra.mix.iter().sum::<f32>() > 0.2);
+        assert!((0..NUM_BANDS).all(|i| band_edge_hz(i) < 4_010.0 || spectra.mix[i] == 0.0));
+        meter.reset();
+        assert_eq!(*meter.latest(), Spectra::default());
+        assert_eq!(heard(&mut meter, sizes, &signal, [1.0; 3]), spectra);
+    }
+}
