@@ -5,7 +5,6 @@ use std::sync::atomic::Ordering;
 
 use minuend_engine::Engine;
 use nice_plug::prelude::*;
-use nice_plug_egui::EguiEditor;
 use triple_buffer::{Input, Output};
 
 mod clap;
@@ -19,7 +18,7 @@ pub mod worker;
 pub use clap::clap_entry;
 
 use clap::HostLink;
-use editor::Window;
+use editor::{Repaint, ShownEditor};
 use meters::Meters;
 use params::MinuendParams;
 use state::MatchPort;
@@ -57,6 +56,9 @@ pub struct Minuend {
     relearn_presses: u32,
     transport: TransportWatch,
     meters: Input<Meters>,
+    /// As last told to the window.
+    told: Meters,
+    repaint: Repaint,
     /// Until the editor is made.
     meters_for_editor: Option<Output<Meters>>,
 }
@@ -81,6 +83,8 @@ impl Default for Minuend {
             relearn_presses: 0,
             transport: TransportWatch::default(),
             meters,
+            told: Meters::default(),
+            repaint: Repaint::default(),
             meters_for_editor: Some(meters_for_editor),
         }
     }
@@ -102,7 +106,7 @@ impl Plugin for Minuend {
 
     const SAMPLE_ACCURATE_AUTOMATION: bool = true;
 
-    type Editor = EguiEditor<Window>;
+    type Editor = ShownEditor;
     type SysExMessage = ();
     type BackgroundTask = ();
 
@@ -111,7 +115,7 @@ impl Plugin for Minuend {
     }
 
     fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
-        editor::create(self.params.controls.clone(), self.meters_for_editor.take()?)
+        editor::create(self.params.controls.clone(), self.meters_for_editor.take()?, self.repaint.clone())
     }
 
     fn filter_state(state: &mut PluginState) {
@@ -195,11 +199,17 @@ impl Plugin for Minuend {
         }
 
         let latency_samples = engine.latency_samples() as u32;
-        self.meters.write(Meters {
+        let meters = Meters {
             readings: *engine.readings(),
+            spectra: *engine.spectra(),
             sample_rate_hz: *sample_rate_hz,
             latency_samples,
-        });
+        };
+        self.meters.write(meters);
+        if !meters.looks_like(&self.told) {
+            self.told = meters;
+            self.repaint.request();
+        }
         ProcessStatus::Tail(latency_samples)
     }
 }

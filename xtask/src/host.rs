@@ -7,12 +7,13 @@ use std::{
     io::Cursor,
     ops::RangeInclusive,
     path::Path,
-    sync::atomic::{AtomicBool, Ordering::Relaxed},
+    sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed},
 };
 
 use anyhow::{Context, Result, anyhow, bail, ensure};
 use clack_extensions::{
     audio_ports::{AudioPortFlags, AudioPortInfoBuffer, PluginAudioPorts},
+    gui::{GuiSize, HostGui, HostGuiImpl},
     latency::{HostLatency, HostLatencyImpl, PluginLatency},
     params::{
         HostParams, HostParamsImplMainThread, HostParamsImplShared, ParamClearFlags, ParamInfoBuffer,
@@ -25,10 +26,13 @@ use clack_host::{
     events::{
         EventFlags, EventHeader, Pckn,
         event_types::{ParamValueEvent, TransportEvent, TransportFlags},
+        spaces::CoreEventSpace,
     },
     prelude::*,
     utils::{BeatTime, ClapId, SecondsTime},
 };
+
+mod window;
 
 pub use clack_extensions::render::RenderMode;
 pub use clack_host::entry::EntryDescriptor;
@@ -42,6 +46,18 @@ pub struct Host {
     outputs: Vec<Port>,
     sample_rate_hz: f64,
     played_samples: u64,
+    moves: Vec<Move>,
+}
+
+/// What the user did to a parameter in the plug-in's window, as hosts hear of it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Move {
+    /// A control was taken hold of.
+    Begin(ClapId),
+    /// It was moved to a value in the plug-in's own unit.
+    To(ClapId, f64),
+    /// It was let go.
+    End(ClapId),
 }
 
 /// An audio port as the plug-in declares it.
@@ -87,6 +103,10 @@ struct Requests {
     callback: AtomicBool,
     dirty: AtomicBool,
     restart: AtomicBool,
+    flush: AtomicBool,
+    window_closed: AtomicBool,
+    /// Size the window asked for, packed; 0 = none.
+    window_size: AtomicU64,
 }
 
 impl Host {
@@ -114,7 +134,15 @@ impl Host {
         let mut instance =
             PluginInstance::new(|_| Shared::default(), |shared| MainThread { shared }, entry, id, &info)?;
         let [inputs, outputs] = [true, false].map(|is_input| ports(&mut instance, is_input));
-        Ok(Self { processor: None, instance, inputs, outputs, sample_rate_hz: 0.0, played_samples: 0 })
+        Ok(Self {
+            processor: None,
+            instance,
+            inputs,
+            outputs,
+            sample_rate_hz: 0.0,
+            played_samples: 0,
+            moves: Vec::new(),
+        })
     }
 
     /// The plug-in's id.
@@ -272,6 +300,11 @@ impl Host {
         self.take(|requests| &requests.restart)
     }
 
+    /// What the user has done in the plug-in's window since the last call.
+    pub fn take_moves(&mut self) -> Vec<Move> {
+        std::mem::take(&mut self.moves)
+    }
+
     /// Plays signals through the plug-in and returns its main output, one vector a channel.
     ///
     /// `inputs` is `[port_idx][channel_idx][sample_idx]`; a channel that is missing or too short is silence, and
@@ -325,6 +358,7 @@ impl Host {
             let params = handle.get_extension::<PluginParams>().context("the plug-in has no parameters")?;
             params.flush(&mut handle, &buffer.as_input(), &mut answers.as_output());
         }
+        self.hear(&answers);
         self.idle();
         Ok(())
     }
@@ -379,8 +413,19 @@ impl Host {
             Some(&playing(self.played_samples as f64 / self.sample_rate_hz)),
         )?;
         self.played_samples += length as u64;
+        self.hear(&answers);
         self.idle();
         Ok(output_buffers.into_iter().next().unwrap_or_default())
+    }
+
+    /// Notes what the plug-in says of its parameters.
+    fn hear(&mut self, answers: &EventBuffer) {
+        self.moves.extend(answers.iter().filter_map(|event| match event.as_core_event()? {
+            CoreEventSpace::ParamGestureBegin(event) => Some(Move::Begin(event.param_id()?)),
+            CoreEventSpace::ParamValue(event) => Some(Move::To(event.param_id()?, event.value())),
+            CoreEventSpace::ParamGestureEnd(event) => Some(Move::End(event.param_id()?)),
+            _ => None,
+        }));
     }
 
     /// Gives the plug-in the main-thread callback if it asked for one.
@@ -460,7 +505,11 @@ impl HostHandlers for Handlers {
     type AudioProcessor<'a> = ();
 
     fn declare_extensions(builder: &mut HostExtensions<Self>, _: &Self::Shared<'_>) {
-        builder.register::<HostLatency>().register::<HostParams>().register::<HostState>();
+        builder
+            .register::<HostGui>()
+            .register::<HostLatency>()
+            .register::<HostParams>()
+            .register::<HostState>();
     }
 }
 
@@ -490,8 +539,31 @@ impl HostStateImpl for MainThread<'_> {
 }
 
 impl HostParamsImplShared for Shared {
-    // Every block carries a flush of its own.
-    fn request_flush(&self) {}
+    // While it plays, every block carries a flush of its own.
+    fn request_flush(&self) {
+        self.0.flush.store(true, Relaxed);
+    }
+}
+
+impl HostGuiImpl for Shared {
+    fn resize_hints_changed(&self) {}
+
+    fn request_resize(&self, new_size: GuiSize) -> Result<(), HostError> {
+        self.0.window_size.store(new_size.pack_to_u64(), Relaxed);
+        Ok(())
+    }
+
+    fn request_show(&self) -> Result<(), HostError> {
+        Ok(())
+    }
+
+    fn request_hide(&self) -> Result<(), HostError> {
+        Ok(())
+    }
+
+    fn closed(&self, _was_destroyed: bool) {
+        self.0.window_closed.store(true, Relaxed);
+    }
 }
 
 impl HostParamsImplMainThread for MainThread<'_> {

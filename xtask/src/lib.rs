@@ -16,6 +16,7 @@ pub mod score;
 pub mod setup;
 pub mod si_sdr;
 pub mod test;
+pub mod window;
 
 use anyhow::Result;
 use clap::{Parser, Subcommand};
@@ -42,6 +43,8 @@ enum Command {
     Install(install::InstallArguments),
     /// Make the demo song, play it through the bundled plug-in and print the figures
     Demo(demo::DemoArguments),
+    /// Open the bundled plug-in's window while the demo song plays through it, without a sound
+    Window(window::WindowArguments),
     /// Score the engine on mixes whose true vocal is known
     Score(score::command::ScoreArguments),
     /// Run every test, installing what they need
@@ -55,6 +58,7 @@ pub fn main() -> Result<()> {
         Command::Render(arguments) => arguments.run(),
         Command::Install(arguments) => arguments.run(),
         Command::Demo(arguments) => arguments.run(),
+        Command::Window(arguments) => arguments.run(),
         Command::Score(arguments) => arguments.run(),
         Command::Test(arguments) => arguments.run(),
     }

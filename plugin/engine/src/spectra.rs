@@ -50,8 +50,8 @@ pub struct Spectrometer {
     spectrum: Spectrum,
     window: Vec<f32>,
     bins: Vec<Complex32>,
-    /// Power up to each bin's upper end.
-    up_to: Vec<f32>,
+    /// Power up to each bin's upper end; in double precision, so that a loud bass leaves the digits of a soft treble.
+    up_to: Vec<f64>,
     bin_hz: f64,
     signals: [Ring; SIGNALS],
     powers: [[f32; NUM_BANDS]; SIGNALS],
@@ -120,25 +120,25 @@ impl Spectrometer {
         self.spectrum.forward(&mut self.bins);
         // By Parseval's theorem, with both halves of the spectrum, the mean square of the Hann window (3/8) taken out,
         // and half of it for one side of two.
-        let len = self.window.len() as f32;
+        let len = self.window.len() as f64;
         let scale = 0.5 * 2.0 / (len * len * 0.375);
         let mut sum = 0.0;
         for (up_to, bin) in self.up_to.iter_mut().zip(&self.bins) {
-            sum += scale * bin.norm_sqr();
+            sum += scale * f64::from(bin.norm_sqr());
             *up_to = sum;
         }
         let mut below = self.power_below(band_edge_hz(0));
         for band_idx in 0..NUM_BANDS {
             let upper = self.power_below(band_edge_hz(band_idx + 1));
-            self.powers[signal_idx][band_idx] += (upper - below).max(0.0);
+            self.powers[signal_idx][band_idx] += (upper - below).max(0.0) as f32;
             below = upper;
         }
     }
 
     /// Power below a frequency, each bin spread evenly round its centre.
-    fn power_below(&self, frequency_hz: f64) -> f32 {
+    fn power_below(&self, frequency_hz: f64) -> f64 {
         let at = frequency_hz / self.bin_hz + 0.5;
-        let (whole, part) = (at as usize, at.fract() as f32);
+        let (whole, part) = (at as usize, at.fract());
         let last = self.up_to[self.up_to.len() - 1];
         let up_to = |bins: usize| match bins {
             0 => 0.0,
@@ -177,6 +177,17 @@ mod tests {
             assert!(spectra.mix[band + 3] < 1e-4, "{}", spectra.mix[band + 3]);
             assert!(spectra.num_frames >= 2);
         }
+    }
+
+    #[test]
+    fn a_soft_treble_is_read_beside_a_loud_bass() {
+        let sizes = Sizes::new(48_000.0);
+        let sine = |hz: f64, n: usize| (std::f64::consts::TAU * hz * n as f64 / 48_000.0).sin();
+        let tones: Vec<f32> =
+            (0..3 * FRAME).map(|n| (sine(100.0, n) + 1e-4 * sine(10_000.0, n)) as f32).collect();
+        let spectra = heard(&mut Spectrometer::new(sizes), sizes, &tones, [1.0; 3]);
+        let band = (0..NUM_BANDS).find(|&i| band_edge_hz(i + 1) > 10_000.0).unwrap();
+        assert!((spectra.mix[band] / 0.5e-8 - 1.0).abs() < 0.05, "{}", spectra.mix[band]);
     }
 
     #[test]

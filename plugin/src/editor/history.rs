@@ -1,0 +1,280 @@
+//! The last half minute of readings, kept while the window is open.
+
+use std::collections::VecDeque;
+
+use minuend_engine::spectra::NUM_BANDS;
+use minuend_engine::{Lock, Spectra};
+
+use crate::meters::Meters;
+
+/// Length of the curves, seconds of music.
+pub const LENGTH_S: f64 = 30.0;
+/// Distance of two points, seconds of music.
+const STEP_S: f64 = 0.1;
+/// A longer gap (the window was closed, the song stood still) starts the curves anew, seconds.
+const GAP_S: f64 = 1.0;
+/// Frames of spectra remembered: ten seconds, as the null depth covers.
+const NUM_FRAMES: u64 = 110;
+/// Frames needed before a depth is told.
+const ENOUGH_FRAMES: usize = 22;
+/// Share of the frames, quietest first, taken for rests of the voice; as the null depth has it.
+const REST: usize = 10;
+/// A shallower band is voice, not residue; as the null depth has it.
+const SHALLOWEST_DB: f32 = 6.0;
+/// A band with this much less backing than the loudest tells nothing (power ratio, -70 dB).
+const AUDIBLE: f32 = 1e-7;
+/// Weight of a new frame in the spectra drawn: they settle within half a second.
+const FRAME_WEIGHT: f32 = 0.2;
+/// Time in which shown levels settle, seconds.
+const LEVEL_S: f64 = 0.4;
+
+/// One point of the curves.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Point {
+    /// Null depth, dB, as far as it could be told.
+    pub depth_db: Option<f32>,
+    /// The level follower's movement, dB; `None` while nothing is subtracted.
+    pub follow_db: Option<f32>,
+}
+
+/// Curves and averages of what the meters said.
+#[derive(Default)]
+pub struct History {
+    points: VecDeque<Point>,
+    frames: VecDeque<Spectra>,
+    average: Spectra,
+    depths_db: Vec<Option<f32>>,
+    heard_s: f64,
+    /// When the search began that goes on, s.
+    searching_since_s: Option<f64>,
+    next_s: f64,
+    /// Powers of mix, backing and output.
+    levels: [f64; 3],
+}
+
+impl History {
+    /// Takes what the meters say now.
+    pub fn take(&mut self, meters: &Meters) {
+        if meters.sample_rate_hz == 0.0 {
+            *self = Self::default();
+            return;
+        }
+        let heard_s = meters.readings.heard_samples as f64 / meters.sample_rate_hz;
+        let passed_s = heard_s - self.heard_s;
+        if !(0.0..GAP_S).contains(&passed_s) {
+            *self = Self { next_s: heard_s, ..Self::default() };
+        }
+        self.heard_s = heard_s;
+        let searching = meters.readings.lock == Lock::Searching;
+        self.searching_since_s = searching.then(|| self.searching_since_s.unwrap_or(heard_s));
+        self.take_levels(meters, passed_s);
+        self.take_point(meters);
+        self.take_spectra(&meters.spectra);
+    }
+
+    fn take_levels(&mut self, meters: &Meters, passed_s: f64) {
+        let weight = 1.0 - (-passed_s.clamp(0.0, GAP_S) / LEVEL_S).exp();
+        let readings = &meters.readings;
+        let now = [readings.mix_db, readings.backing_db, readings.output_db];
+        for (level, now) in self.levels.iter_mut().zip(now) {
+            *level += weight * (10f64.powf(f64::from(now) / 10.0) - *level);
+        }
+    }
+
+    fn take_point(&mut self, meters: &Meters) {
+        let readings = &meters.readings;
+        let locked = readings.lock == Lock::Locked;
+        let point = Point {
+            depth_db: readings.null_depth_db.filter(|_| locked),
+            follow_db: locked.then_some(readings.follow_db),
+        };
+        while self.next_s <= self.heard_s {
+            self.next_s += STEP_S;
+            // A song that has not begun yet leaves no trace.
+            if readings.lock != Lock::NoBacking || !self.points.is_empty() {
+                self.points.push_back(point);
+            }
+        }
+        while self.points.len() > (LENGTH_S / STEP_S) as usize {
+            self.points.pop_front();
+        }
+    }
+
+    fn take_spectra(&mut self, spectra: &Spectra) {
+        let newest = self.frames.back().map_or(0, |frame| frame.num_frames);
+        if spectra.num_frames == newest {
+            return;
+        }
+        if spectra.num_frames < newest {
+            self.frames.clear();
+        }
+        let first = self.frames.is_empty();
+        self.frames.push_back(*spectra);
+        // A busy window misses frames: what counts is how old they are.
+        while self.frames.front().is_some_and(|oldest| oldest.num_frames + NUM_FRAMES <= spectra.num_frames) {
+            self.frames.pop_front();
+        }
+        let weight = if first { 1.0 } else { FRAME_WEIGHT };
+        for (average, new) in [
+            (&mut self.average.mix, &spectra.mix),
+            (&mut self.average.matched, &spectra.matched),
+            (&mut self.average.difference, &spectra.difference),
+        ] {
+            average.iter_mut().zip(new).for_each(|(a, x)| *a += weight * (x - *a));
+        }
+        self.average.num_frames = spectra.num_frames;
+        self.depths_db = self.measure_depths();
+    }
+
+    /// How far the backing is down in each band of the difference where the voice rests there.
+    fn measure_depths(&self) -> Vec<Option<f32>> {
+        let loudest = self.frames.iter().flat_map(|frame| frame.matched).fold(0.0, f32::max);
+        let mut pairs = Vec::with_capacity(self.frames.len());
+        (0..NUM_BANDS)
+            .map(|band| {
+                pairs.clear();
+                let heard = self.frames.iter().map(|frame| (frame.difference[band], frame.matched[band]));
+                pairs.extend(heard.filter(|&(_, matched)| matched > AUDIBLE * loudest && matched > 0.0));
+                if pairs.len() < ENOUGH_FRAMES {
+                    return None;
+                }
+                pairs.sort_unstable_by(|a, b| (a.0 * b.1).total_cmp(&(b.0 * a.1)));
+                let rest = &pairs[..pairs.len() / REST];
+                let (difference, matched) =
+                    rest.iter().fold((0.0, 0.0), |sum, pair| (sum.0 + pair.0, sum.1 + pair.1));
+                let depth_db = 10.0 * (matched / difference.max(1e-14 * matched)).log10();
+                (depth_db >= SHALLOWEST_DB).then_some(depth_db)
+            })
+            .collect()
+    }
+
+    /// The curves' points, oldest first, the newest at the right edge.
+    pub fn points(&self) -> impl DoubleEndedIterator<Item = &Point> + ExactSizeIterator {
+        self.points.iter()
+    }
+
+    /// How far back a point lies, seconds; `age` counts from the newest.
+    pub fn age_s(age: usize) -> f64 {
+        age as f64 * STEP_S
+    }
+
+    /// How long the search has been going on, s of music while the window was open.
+    pub fn searching_s(&self) -> f64 {
+        self.searching_since_s.map_or(0.0, |since_s| self.heard_s - since_s)
+    }
+
+    /// The spectra, averaged over about half a second.
+    pub fn spectra(&self) -> &Spectra {
+        &self.average
+    }
+
+    /// Null depth by band, dB, as far as it can be told; empty before anything was heard.
+    pub fn depths_db(&self) -> &[Option<f32>] {
+        &self.depths_db
+    }
+
+    /// Levels of mix, backing and output, dB re full scale.
+    pub fn levels_db(&self) -> [f32; 3] {
+        self.levels.map(|power| (10.0 * power.max(1e-20).log10()) as f32)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use minuend_engine::Readings;
+
+    use super::*;
+
+    fn at(seconds: f64, readings: Readings) -> Meters {
+        let readings = Readings { heard_samples: (seconds * 48_000.0) as u64, ..readings };
+        Meters { readings, sample_rate_hz: 48_000.0, ..Meters::default() }
+    }
+
+    fn locked(depth_db: f32) -> Readings {
+        Readings { lock: Lock::Locked, null_depth_db: Some(depth_db), follow_db: -1.0, ..Readings::default() }
+    }
+
+    #[test]
+    fn keeps_half_a_minute() {
+        let mut history = History::default();
+        for i in 0..2_000 {
+            history.take(&at(0.03 * f64::from(i), locked(i as f32)));
+        }
+        assert_eq!(history.points().len(), 300);
+        let newest = history.points().next_back().unwrap();
+        assert!(newest.depth_db.unwrap() > 1_990.0);
+        assert_eq!(newest.follow_db, Some(-1.0));
+    }
+
+    #[test]
+    fn starts_anew_after_a_gap_or_a_reset_and_with_the_song() {
+        let mut history = History::default();
+        for i in 0..10 {
+            history.take(&at(0.1 * f64::from(i), Readings { mix_db: -200.0, ..Readings::default() }));
+        }
+        assert_eq!(history.points().len(), 0);
+        for i in 10..40 {
+            history.take(&at(0.1 * f64::from(i), locked(40.0)));
+        }
+        assert!(history.points().len() >= 29);
+        history.take(&at(60.0, locked(40.0)));
+        assert_eq!(history.points().len(), 1);
+        history.take(&at(0.5, locked(40.0)));
+        assert_eq!(history.points().len(), 1);
+        history.take(&Meters::default());
+        assert_eq!(history.points().len(), 0);
+    }
+
+    #[test]
+    fn a_search_is_timed_until_it_ends() {
+        let mut history = History::default();
+        let searching = Readings { lock: Lock::Searching, ..Readings::default() };
+        for i in 0..=40 {
+            history.take(&at(2.0 + 0.5 * f64::from(i), searching));
+        }
+        assert_eq!(history.searching_s(), 20.0);
+        history.take(&at(22.5, locked(20.0)));
+        assert_eq!(history.searching_s(), 0.0);
+    }
+
+    #[test]
+    fn what_cannot_be_told_is_a_gap() {
+        let mut history = History::default();
+        history.take(&at(0.0, Readings { null_depth_db: None, ..locked(0.0) }));
+        history.take(&at(0.15, Readings { lock: Lock::Searching, ..locked(30.0) }));
+        let points: Vec<_> = history.points().copied().collect();
+        assert_eq!(points[0], Point { depth_db: None, follow_db: Some(-1.0) });
+        assert_eq!(points[1], Point::default());
+    }
+
+    #[test]
+    fn depth_by_band_is_measured_where_the_voice_rests() {
+        let mut history = History::default();
+        for i in 1..=100 {
+            let mut spectra = Spectra { num_frames: i, ..Spectra::default() };
+            spectra.matched[10] = 1.0;
+            // Residue 30 dB down, made so; the voice rests every fifth frame.
+            spectra.difference[10] = 1e-3 + if i % 5 == 0 { 0.0 } else { 1.0 };
+            // Here it never does.
+            spectra.matched[20] = 1.0;
+            spectra.difference[20] = 1.0;
+            history.take(&Meters { spectra, ..at(0.09 * i as f64, locked(30.0)) });
+        }
+        let depths = history.depths_db();
+        assert!((depths[10].unwrap() - 30.0).abs() < 0.1, "{:?}", depths[10]);
+        assert_eq!((depths[20], depths[0]), (None, None));
+        assert!((history.spectra().matched[10] - 1.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn levels_settle() {
+        let mut history = History::default();
+        for i in 0..100 {
+            let loud = Readings { mix_db: -20.0, backing_db: -200.0, output_db: -40.0, ..locked(20.0) };
+            history.take(&at(0.04 * f64::from(i), loud));
+        }
+        let [mix, backing, output] = history.levels_db();
+        assert!((mix + 20.0).abs() < 0.1 && (output + 40.0).abs() < 0.1, "{mix} {output}");
+        assert!(backing <= -199.0);
+    }
+}

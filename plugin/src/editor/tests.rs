@@ -1,0 +1,545 @@
+//! The window without a screen: what is in it, and what mouse and keyboard do, as the host hears of it.
+
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::rc::Rc;
+use std::sync::{Arc, Mutex};
+
+use egui::{Key, Modifiers, PointerButton, Rect, Role, Vec2, vec2};
+use egui_kittest::kittest::{NodeT, Queryable};
+use egui_kittest::{Harness, Node};
+use minuend_engine::{Lock, Readings, Spectra};
+use nice_plug::prelude::*;
+
+use super::*;
+
+/// What a host hears of a parameter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Move {
+    Begin,
+    To(f32),
+    End,
+}
+
+/// A host that does as it is told, at once.
+#[derive(Default)]
+struct FakeHost {
+    moves: Mutex<Vec<(String, Move)>>,
+}
+
+impl FakeHost {
+    fn note(&self, param: ParamPtr, what: Move) {
+        // SAFETY: the tests keep the parameters as long as the window.
+        let name = unsafe { param.name().to_owned() };
+        self.moves.lock().unwrap().push((name, what));
+    }
+}
+
+impl GuiContextInner for FakeHost {
+    fn plugin_api(&self) -> PluginApi {
+        PluginApi::Clap
+    }
+
+    unsafe fn raw_begin_set_parameter(&self, param: ParamPtr) {
+        self.note(param, Move::Begin);
+    }
+
+    unsafe fn raw_set_parameter_normalized(&self, param: ParamPtr, normalized: f32) {
+        // SAFETY: as above.
+        let plain = unsafe {
+            param._internal_set_normalized_value(normalized);
+            param.preview_plain(normalized)
+        };
+        self.note(param, Move::To(plain));
+    }
+
+    unsafe fn raw_end_set_parameter(&self, param: ParamPtr) {
+        self.note(param, Move::End);
+    }
+
+    fn get_state(&self) -> PluginState {
+        unreachable!("the window asks for no state")
+    }
+
+    fn set_state(&self, _: PluginState) {
+        unreachable!("the window sets no state")
+    }
+
+    fn request_restart(&self) {
+        unreachable!("the window restarts nothing")
+    }
+}
+
+/// The window, its host and its parameters.
+struct Desk {
+    harness: Harness<'static>,
+    host: Arc<FakeHost>,
+    controls: Arc<Controls>,
+    view: Rc<RefCell<View>>,
+}
+
+const SIZE: Vec2 = vec2(760.0, 720.0);
+
+impl Desk {
+    fn new() -> Self {
+        Self::showing(SIZE, 1.0, locked())
+    }
+
+    fn showing(size: Vec2, pixels_per_point: f32, meters: Meters) -> Self {
+        let host = Arc::new(FakeHost::default());
+        let controls = Arc::<Controls>::default();
+        let view = Rc::new(RefCell::new(View::default()));
+        let mut history = History::default();
+        for heard in 0..40 {
+            let mut meters = meters;
+            meters.readings.heard_samples = heard * 4_800;
+            meters.spectra.num_frames = heard;
+            history.take(&meters);
+        }
+        let (context, params, shared) = (host.clone(), controls.clone(), view.clone());
+        let mut harness = Harness::builder()
+            .with_size(size)
+            .with_pixels_per_point(pixels_per_point)
+            .with_max_steps(8)
+            .with_step_dt(1.0 / 60.0)
+            .build_ui(move |ui| {
+                let setter = ParamSetter::new(&*context);
+                show(ui, &mut shared.borrow_mut(), &meters, &history, &params, &setter);
+            });
+        harness.ctx.all_styles_mut(|style| theme::PAPER.apply(style));
+        harness.run();
+        Self { harness, host, controls, view }
+    }
+
+    fn slider<'a>(&'a self, name: &'a str) -> Node<'a> {
+        self.harness.get_by_role_and_label(Role::Slider, name)
+    }
+
+    /// A number as it is shown.
+    fn shown(&self, name: &str) -> String {
+        self.slider(name).value().unwrap()
+    }
+
+    fn group<'a>(&'a self, name: &'a str) -> Node<'a> {
+        self.harness.get_by_role_and_label(Role::RadioGroup, name)
+    }
+
+    fn switch<'a>(&'a self, name: &'a str) -> Node<'a> {
+        self.harness.get_by_role_and_label(Role::CheckBox, name)
+    }
+
+    fn press(&mut self, key: Key) {
+        self.press_with(Modifiers::NONE, key);
+    }
+
+    fn press_with(&mut self, modifiers: Modifiers, key: Key) {
+        self.harness.key_press_modifiers(modifiers, key);
+        self.harness.run();
+    }
+
+    fn type_text(&mut self, text: &str) {
+        self.harness.event(egui::Event::Text(text.into()));
+        self.harness.run();
+    }
+
+    fn focus(&mut self, role: Role, name: &'static str) {
+        self.harness.get_by_role_and_label(role, name).focus();
+        self.harness.run();
+    }
+
+    fn click_at(&mut self, at: egui::Pos2) {
+        self.harness.event(egui::Event::PointerMoved(at));
+        for pressed in [true, false] {
+            let (button, modifiers) = (PointerButton::Primary, Modifiers::NONE);
+            self.harness.event(egui::Event::PointerButton { pos: at, button, pressed, modifiers });
+        }
+        self.harness.run();
+    }
+
+    /// Lets time pass, so that two clicks are not a double click.
+    fn wait(&mut self) {
+        self.harness.run_steps(40);
+    }
+
+    /// What the host heard since the last call.
+    fn heard(&self) -> Vec<(String, Move)> {
+        std::mem::take(&mut self.host.moves.lock().unwrap())
+    }
+
+    /// Checks that the host heard one whole gesture and nothing else; gives its values.
+    fn gesture(&self, name: &str) -> Vec<f32> {
+        let heard = self.heard();
+        assert!(heard.iter().all(|(param, _)| param == name), "{name}: {heard:?}");
+        let moves: Vec<_> = heard.iter().map(|(_, what)| *what).collect();
+        let [Move::Begin, values @ .., Move::End] = &moves[..] else { panic!("{name}: {moves:?}") };
+        let value = |what: &Move| match what {
+            Move::To(value) => *value,
+            _ => panic!("{name}: {moves:?}"),
+        };
+        values.iter().map(value).collect()
+    }
+
+    fn focused(&self) -> Option<String> {
+        let nodes = self.harness.root().children_recursive();
+        let focused = nodes.into_iter().find(|node| node.accesskit_node().is_focused());
+        focused.and_then(|node| node.accesskit_node().label())
+    }
+}
+
+fn locked() -> Meters {
+    let mut spectra = Spectra { num_frames: 1, ..Spectra::default() };
+    spectra.mix = [1e-4; minuend_engine::spectra::NUM_BANDS];
+    spectra.matched = spectra.mix;
+    spectra.difference = spectra.mix.map(|x| 1e-3 * x);
+    Meters {
+        readings: Readings {
+            lock: Lock::Locked,
+            delay_samples: 17_640.37,
+            inverted: true,
+            confidence: 12.0,
+            level: [-1.36; 2],
+            mix_db: -14.0,
+            backing_db: -17.0,
+            output_db: -22.0,
+            null_depth_db: Some(41.26),
+            ..Readings::default()
+        },
+        spectra,
+        sample_rate_hz: 44_100.0,
+        latency_samples: 21_504,
+    }
+}
+
+/// Tab stops, in order: the order in which they are read.
+const STOPS: [&str; 16] = [
+    "Learn again",
+    "Hold",
+    "Bypass",
+    "Listen",
+    "Trim",
+    "Fine delay",
+    "Polarity",
+    "Output",
+    "Backing is",
+    "Tone match",
+    "Level follow",
+    "Clean-up",
+    "Low-cut",
+    "Low-cut slope",
+    "Scale",
+    "Look",
+];
+
+const NUMBERS: [(&str, f32); 5] =
+    [("Trim", 0.1), ("Fine delay", 1.0), ("Output", 0.5), ("Clean-up", 10.0), ("Low-cut", 5.0)];
+
+const CHOICES: [&str; 6] =
+    ["Listen", "Polarity", "Backing is", "Tone match", "Level follow", "Low-cut slope"];
+
+#[test]
+fn the_tab_key_goes_everywhere_and_comes_round() {
+    let mut desk = Desk::new();
+    let mut stops = Vec::new();
+    for _ in 0..STOPS.len() {
+        desk.press(Key::Tab);
+        stops.push(desk.focused().expect("something has the keyboard"));
+    }
+    assert_eq!(stops, STOPS);
+    desk.press_with(Modifiers::SHIFT, Key::Tab);
+    assert_eq!(desk.focused().unwrap(), STOPS[STOPS.len() - 2]);
+    desk.press(Key::Escape);
+    assert_eq!(desk.focused(), None, "Escape gives the keyboard back");
+    assert!(desk.heard().is_empty());
+}
+
+/// Every parameter is somewhere in the window, under its own name.
+#[test]
+fn every_parameter_has_its_control() {
+    let desk = Desk::new();
+    let names: Vec<String> = desk
+        .controls
+        .param_map()
+        .into_iter()
+        // SAFETY: the parameters live as long as the desk.
+        .map(|(_, param, _)| unsafe { param.name().to_owned() })
+        .collect();
+    assert_eq!(names.len(), 14);
+    for name in names {
+        assert!(STOPS.contains(&name.as_str()), "{name}");
+    }
+}
+
+#[test]
+fn arrows_move_numbers_in_whole_gestures() {
+    for (name, step) in NUMBERS {
+        let mut desk = Desk::new();
+        desk.focus(Role::Slider, name);
+        let value = |desk: &Desk| desk.slider(name).accesskit_node().numeric_value().unwrap() as f32;
+        let start = value(&desk);
+        for (modifiers, key, by) in [
+            (Modifiers::NONE, Key::ArrowRight, step),
+            (Modifiers::NONE, Key::ArrowUp, step),
+            (Modifiers::NONE, Key::ArrowLeft, -step),
+            (Modifiers::NONE, Key::ArrowDown, -step),
+            (Modifiers::SHIFT, Key::ArrowRight, 0.1 * step),
+            (Modifiers::SHIFT, Key::ArrowLeft, -0.1 * step),
+        ] {
+            let before = value(&desk);
+            desk.press_with(modifiers, key);
+            let values = desk.gesture(name);
+            assert_eq!(values.len(), 1);
+            assert!((values[0] - before - by).abs() < 0.02 * step, "{name} {key:?}: {before} {values:?}");
+            assert_eq!(values[0], value(&desk));
+        }
+        assert!((value(&desk) - start).abs() < 0.02 * step);
+        desk.press(Key::PageUp);
+        assert!(desk.gesture(name)[0] > start + step);
+        desk.press(Key::Delete);
+        assert_eq!(desk.gesture(name), [start], "{name}: Delete resets");
+    }
+}
+
+#[test]
+fn a_typed_value_is_taken_by_enter_and_left_by_escape() {
+    let mut desk = Desk::new();
+    desk.focus(Role::Slider, "Trim");
+    for text in ["-", "3", ".", "5"] {
+        desk.type_text(text);
+    }
+    assert!(desk.heard().is_empty(), "nothing moves while it is typed");
+    desk.press(Key::Enter);
+    assert_eq!(desk.shown("Trim"), "-3.500 dB");
+    assert_eq!(desk.gesture("Trim").len(), 1);
+    assert_eq!(desk.focused().as_deref(), Some("Trim"), "the keyboard stays with the ruler");
+
+    desk.type_text("9");
+    desk.press(Key::Escape);
+    assert!(desk.heard().is_empty());
+    assert_eq!(desk.shown("Trim"), "-3.500 dB");
+
+    // Enter opens an entry with the whole value selected, so typing replaces it.
+    desk.press(Key::Enter);
+    desk.type_text("0,25 dB");
+    desk.press(Key::Enter);
+    assert_eq!(desk.gesture("Trim").len(), 1);
+    assert_eq!(desk.shown("Trim"), "+0.250 dB");
+
+    // What is no number is said to be none, and can be mended.
+    desk.press(Key::Enter);
+    desk.type_text("loud");
+    desk.press(Key::Enter);
+    assert!(desk.heard().is_empty());
+    desk.harness.get_by_label_contains("Not a number");
+    desk.press(Key::Escape);
+    assert_eq!(desk.shown("Trim"), "+0.250 dB");
+
+    // What is out of range stops at the end of it.
+    desk.type_text("99");
+    desk.press(Key::Enter);
+    assert_eq!(desk.gesture("Trim"), [12.0]);
+}
+
+#[test]
+fn a_click_on_the_value_opens_an_entry_and_the_tab_key_takes_it() {
+    let mut desk = Desk::new();
+    let ruler = desk.slider("Low-cut").rect();
+    let value = ruler.right_center() + vec2(60.0, 0.0);
+    desk.click_at(value);
+    desk.type_text("0.12 kHz");
+    desk.press(Key::Tab);
+    assert_eq!(desk.gesture("Low-cut").len(), 1);
+    assert_eq!(desk.shown("Low-cut"), "120.0 Hz");
+}
+
+#[test]
+fn a_drag_is_one_gesture_and_a_double_click_resets() {
+    for (name, _) in NUMBERS {
+        let mut desk = Desk::new();
+        let from = desk.slider(name).rect().center();
+        desk.harness.drag_at(from);
+        desk.harness.run();
+        for x in [10.0, 20.0, 30.0] {
+            desk.harness.hover_at(from + vec2(x, 0.0));
+            desk.harness.run();
+        }
+        desk.harness.drop_at(from + vec2(30.0, 0.0));
+        desk.harness.run();
+        let values = desk.gesture(name);
+        assert!(values.len() >= 2 && values.is_sorted(), "{name}: {values:?}");
+        desk.wait();
+
+        let at = desk.slider(name).rect().center();
+        desk.click_at(at);
+        assert!(desk.heard().is_empty(), "{name}: one click moves nothing");
+        desk.click_at(at);
+        let reset = desk.gesture(name);
+        assert!(reset.len() == 1 && reset[0] < values[0], "{name}: {reset:?}");
+    }
+}
+
+#[test]
+fn choices_are_made_by_click_and_by_arrow() {
+    for name in CHOICES {
+        let mut desk = Desk::new();
+        let default = desk.group(name).value().unwrap();
+        let options: Vec<(String, Rect)> = {
+            let group = desk.group(name).rect();
+            desk.harness
+                .get_all_by_role(Role::RadioButton)
+                .filter(|node| group.contains_rect(node.rect()))
+                .map(|node| (node.accesskit_node().label().unwrap(), node.rect()))
+                .collect()
+        };
+        assert!(options.len() >= 2, "{name}");
+        for (idx, (option, rect)) in options.iter().enumerate() {
+            if desk.group(name).value().as_ref() == Some(option) {
+                continue;
+            }
+            desk.click_at(rect.center());
+            assert_eq!(desk.gesture(name), [idx as f32]);
+            assert_eq!(desk.group(name).value().as_ref(), Some(option));
+            desk.wait();
+        }
+        desk.focus(Role::RadioGroup, name);
+        for _ in &options {
+            desk.press(Key::ArrowLeft);
+        }
+        assert_eq!(desk.group(name).value(), Some(options[0].0.clone()), "{name}: stops at the first");
+        desk.heard();
+        desk.press(Key::ArrowRight);
+        assert_eq!(desk.gesture(name), [1.0]);
+        desk.heard();
+        desk.press(Key::Delete);
+        assert_eq!(desk.group(name).value(), Some(default), "{name}: Delete resets");
+    }
+}
+
+#[test]
+fn switches_turn_by_click_by_space_and_by_enter() {
+    for name in ["Hold", "Bypass"] {
+        let mut desk = Desk::new();
+        desk.switch(name).click();
+        desk.harness.run();
+        assert_eq!(desk.gesture(name), [1.0]);
+        desk.focus(Role::CheckBox, name);
+        desk.press(Key::Space);
+        assert_eq!(desk.gesture(name), [0.0]);
+        desk.press(Key::Enter);
+        assert_eq!(desk.gesture(name), [1.0]);
+    }
+}
+
+#[test]
+fn learn_again_is_pressed_once() {
+    let mut desk = Desk::new();
+    desk.harness.get_by_label("Learn again").click();
+    desk.harness.run();
+    let presses = desk.controls.relearn_presses.load(std::sync::atomic::Ordering::Relaxed);
+    assert_eq!(presses, 1);
+    let mut counts = BTreeMap::new();
+    for (name, what) in desk.heard() {
+        assert_eq!(name, "Learn again");
+        *counts.entry(format!("{what:?}")).or_insert(0) += 1;
+    }
+    assert_eq!(counts["Begin"], counts["End"]);
+    assert!(!desk.controls.relearn.value(), "it is let go");
+}
+
+/// The mouse leaves the keyboard to the host: only the Tab key and an open entry take it.
+#[test]
+fn a_click_does_not_take_the_keyboard() {
+    let mut desk = Desk::new();
+    for at in [desk.slider("Trim").rect().center(), desk.switch("Hold").rect().center()] {
+        desk.click_at(at);
+        assert!(!desk.harness.ctx.egui_wants_keyboard_input());
+        desk.wait();
+    }
+}
+
+/// Nothing is cut off at the sides, at any size and scale, and what does not fit in height comes into sight when it gets
+/// the keyboard.
+#[test]
+fn everything_is_within_reach_at_every_size_and_scale() {
+    for size in [vec2(480.0, 360.0), vec2(620.0, 500.0), SIZE, vec2(1_600.0, 1_100.0)] {
+        for scale in [1.0, 2.0, 3.0] {
+            let mut desk = Desk::showing(size, scale, locked());
+            for node in desk.harness.root().children_recursive() {
+                // What has no name is the scroll bar, which lies on the edge.
+                let Some(label) = node.accesskit_node().label() else { continue };
+                let rect = node.rect();
+                let inside = rect.left() >= -0.5 && rect.right() <= size.x + 0.5;
+                assert!(inside, "{size} at {scale}: {label} {rect}");
+            }
+            let screen = Rect::from_min_size(egui::Pos2::ZERO, size);
+            for stop in STOPS {
+                desk.press(Key::Tab);
+                desk.harness.run_steps(2);
+                assert_eq!(desk.focused().as_deref(), Some(stop));
+                let nodes = desk.harness.root().children_recursive();
+                let node = nodes.into_iter().find(|node| node.accesskit_node().is_focused()).unwrap();
+                let rect = node.rect();
+                assert!(screen.contains_rect(rect), "{stop} at {size}, {scale}: {rect}");
+            }
+        }
+    }
+}
+
+/// The same is told to those who do not see it.
+#[test]
+fn pictures_and_values_are_told_in_words() {
+    let desk = Desk::new();
+    for told in [
+        "Null depth over time, dB: now 41.3 dB",
+        "Null depth by frequency, dB: 30 dB where it is shallowest",
+        "Level follower, dB: now still",
+        "Spectra, dB",
+        "Levels: mix \u{2212}14.0 dB",
+    ] {
+        desk.harness.get_by_label_contains(told);
+    }
+    for (name, value) in [("Trim", "0.000 dB"), ("Low-cut", "80.0 Hz"), ("Clean-up", "50 %")] {
+        assert_eq!(desk.slider(name).value().as_deref(), Some(value));
+    }
+    assert_eq!(desk.group("Listen").value().as_deref(), Some("Difference"));
+}
+
+#[test]
+fn a_screen_reader_can_move_a_number() {
+    let mut desk = Desk::new();
+    desk.slider("Output").increment_accesskit();
+    desk.harness.run();
+    assert_eq!(desk.gesture("Output"), [0.5]);
+}
+
+#[test]
+fn empty_states_say_what_to_do() {
+    let idle = Meters { sample_rate_hz: 48_000.0, ..Meters::default() };
+    let silent = Meters { readings: Readings { mix_db: -200.0, ..Readings::default() }, ..idle };
+    let desk = Desk::showing(SIZE, 1.0, silent);
+    desk.harness.get_by_label("No backing heard");
+    desk.harness.get_by_label("Play the song, with the backing routed to this plug-in's sidechain.");
+    let desk = Desk::showing(SIZE, 1.0, Meters::default());
+    desk.harness.get_by_label("Not running");
+    let sings = Meters { readings: Readings { null_depth_db: None, ..locked().readings }, ..locked() };
+    let desk = Desk::showing(SIZE, 1.0, sings);
+    desk.harness.get_by_label("cannot tell while the voice sings");
+}
+
+#[test]
+fn scale_and_look_are_chosen_in_the_window() {
+    let mut desk = Desk::new();
+    desk.focus(Role::RadioGroup, "Scale");
+    desk.press(Key::ArrowRight);
+    assert_eq!(desk.harness.ctx.zoom_factor(), 1.25);
+    desk.focus(Role::RadioGroup, "Look");
+    desk.press(Key::ArrowRight);
+    assert_eq!(*desk.view.borrow().theme(), theme::SLATE);
+    assert!(desk.heard().is_empty());
+}
+
+/// A window in which nothing happens asks for no new picture. (`run` fails if it does.)
+#[test]
+fn it_comes_to_rest() {
+    let mut desk = Desk::new();
+    assert!(desk.harness.run() <= 2);
+}

@@ -1,0 +1,340 @@
+//! Readings as words: pure functions, so that they can be tested without a window.
+
+use minuend_engine::{Lock, Readings};
+
+use crate::meters::Meters;
+
+/// A quieter signal is called silent, dB re full scale.
+const SILENT_DB: f32 = -119.0;
+/// Sureness from which on a place is called certain. The right song seldom reads less (median of the search's tests).
+const CERTAIN: f32 = 3.0;
+
+/// A search is seldom this long when the backing is the right one, s.
+const LONG_SEARCH_S: f64 = 20.0;
+
+/// State of the lock in one word or two.
+pub fn state(meters: &Meters) -> &'static str {
+    if meters.sample_rate_hz == 0.0 {
+        return "Not running";
+    }
+    match meters.readings.lock {
+        Lock::NoBacking => "No backing heard",
+        Lock::Searching => "Searching",
+        Lock::Locked => "Locked",
+        Lock::Lost => "Lost",
+        Lock::TooLate => "Backing too late",
+    }
+}
+
+/// What the state means for what is heard, and what to do next; `searching_s` is how long it has been searching.
+pub fn advice(meters: &Meters, searching_s: f64) -> String {
+    let Meters { readings, sample_rate_hz, .. } = meters;
+    if *sample_rate_hz == 0.0 {
+        return "Switch the plug-in on in the host.".into();
+    }
+    match readings.lock {
+        Lock::NoBacking if readings.mix_db > SILENT_DB => {
+            "Only the mix arrives, and passes. Send the backing to this plug-in's sidechain, before its fader.".into()
+        }
+        Lock::NoBacking => "Play the song, with the backing routed to this plug-in's sidechain.".into(),
+        Lock::Searching if readings.mix_db <= SILENT_DB => {
+            "The backing is there, the mix is silent: play both.".into()
+        }
+        Lock::Searching if searching_s > LONG_SEARCH_S => format!(
+            "Not found in {searching_s:.0} s of music. Is it the same recording, and does its backing start within 10 s of \
+             it? The mix passes meanwhile."
+        ),
+        Lock::Searching => "Looking for the backing in the mix, which passes meanwhile. Keep playing.".into(),
+        Lock::Locked => "The backing is being subtracted.".into(),
+        Lock::Lost => {
+            "The backing no longer fits. The mix passes, at full level, until it is found again.".into()
+        }
+        Lock::TooLate => {
+            let late_s = readings.late_samples / sample_rate_hz;
+            format!(
+                "Backing {late_s:.3} s late: move its clip {late_s:.3} s earlier ({} samples). Until then the mix \
+                 passes.",
+                thousands(readings.late_samples.round() as i64),
+            )
+        }
+    }
+}
+
+/// What is wrong with the signals, if anything is.
+pub fn warning(readings: &Readings) -> Option<String> {
+    match (readings.bad_samples, readings.late_jobs) {
+        (0, 0) => None,
+        (0, late) => Some(format!(
+            "The computer is busy: {} late. Learning is slower, the sound is not touched.",
+            count(u64::from(late), "learning step came", "learning steps came")
+        )),
+        (bad, _) => Some(format!(
+            "{} not a number and counted as silence: look for a faulty plug-in before this one.",
+            count(bad, "sample was", "samples were")
+        )),
+    }
+}
+
+/// What has been found, as pairs of a name and a value; empty until something has.
+pub fn findings(meters: &Meters) -> Vec<(&'static str, String)> {
+    let Meters { readings, sample_rate_hz, .. } = meters;
+    if *sample_rate_hz == 0.0 || readings.confidence == 0.0 {
+        return Vec::new();
+    }
+    if !matches!(readings.lock, Lock::Locked | Lock::TooLate) {
+        return Vec::new();
+    }
+    let mut findings = vec![
+        ("Delay", delay(readings.delay_samples, *sample_rate_hz)),
+        ("Drift", drift(readings.drift_ppm)),
+        ("Polarity", if readings.inverted { "inverted" } else { "as it came" }.into()),
+        ("Sureness", sureness(readings.confidence)),
+    ];
+    if readings.lock == Lock::Locked {
+        findings.push(("Matched level", level(readings.level)));
+    }
+    findings
+}
+
+/// A delay in both units, in words that say who is late.
+fn delay(samples: f64, sample_rate_hz: f64) -> String {
+    let ms = samples / sample_rate_hz * 1e3;
+    format!("{} ms, {} samples", grouped(ms, 3), grouped(samples, 2))
+}
+
+fn drift(ppm: f32) -> String {
+    if ppm == 0.0 { "none".into() } else { minus(format!("{ppm:+.1} ppm")) }
+}
+
+fn sureness(confidence: f32) -> String {
+    format!("{} ({confidence:.1} : 1)", if confidence >= CERTAIN { "certain" } else { "probable" })
+}
+
+/// Matched levels, left and right, by which the backing is made to fit.
+fn level(level: [f32; 2]) -> String {
+    let [left, right] = level.map(|gain| 20.0 * gain.abs().max(1e-6).log10());
+    if level == [0.0; 2] {
+        "not yet known".into()
+    } else if (left - right).abs() < 0.05 {
+        minus(format!("{left:+.2} dB"))
+    } else {
+        minus(format!("left {left:+.2}, right {right:+.2} dB"))
+    }
+}
+
+/// The null depth: a figure if there is one, and what it means.
+pub fn null_depth(meters: &Meters) -> (String, &'static str) {
+    if meters.sample_rate_hz == 0.0 || meters.readings.lock != Lock::Locked {
+        return ("\u{2013}".into(), "nothing is subtracted yet");
+    }
+    match meters.readings.null_depth_db {
+        Some(depth_db) => (format!("{depth_db:.1} dB"), "where the voice rests, last 10 s"),
+        None => ("\u{2013}".into(), "cannot tell while the voice sings"),
+    }
+}
+
+/// What limits the null, one sentence each, the strongest first.
+pub fn limits(_meters: &Meters) -> Vec<String> {
+    Vec::new()
+}
+
+/// Why there is no null depth to draw.
+pub fn no_depth_yet(meters: &Meters) -> &'static str {
+    match meters.readings.lock {
+        Lock::Locked if meters.sample_rate_hz > 0.0 => {
+            "Cannot tell yet: it takes a moment in which the voice rests."
+        }
+        _ => "Drawn once the backing is found.",
+    }
+}
+
+/// Why there is no movement to draw.
+pub fn no_movement_yet(meters: &Meters) -> &'static str {
+    match meters.readings.lock {
+        Lock::Locked if meters.sample_rate_hz > 0.0 => "Nothing heard yet.",
+        _ => "Drawn once the backing is found.",
+    }
+}
+
+/// Why there are no spectra to draw.
+pub fn no_spectra_yet(meters: &Meters) -> &'static str {
+    if meters.sample_rate_hz == 0.0 { "Not running." } else { "Drawn while the song plays." }
+}
+
+/// A level in dB re full scale.
+pub fn level_db(db: f32) -> String {
+    if db <= SILENT_DB { "silent".into() } else { minus(format!("{db:.1} dB")) }
+}
+
+/// The level follower's present movement.
+pub fn movement(follow_db: f32) -> String {
+    if follow_db.abs() < 0.005 { "still".into() } else { minus(format!("{follow_db:+.2} dB")) }
+}
+
+/// A frequency in few letters.
+pub fn frequency(hz: f64) -> String {
+    if hz >= 1_000.0 { format!("{:.0}k", hz / 1_000.0) } else { format!("{hz:.0}") }
+}
+
+/// The constant latency.
+pub fn latency(meters: &Meters) -> String {
+    if meters.sample_rate_hz == 0.0 {
+        return String::new();
+    }
+    let samples = meters.latency_samples;
+    let ms = f64::from(samples) / meters.sample_rate_hz * 1e3;
+    format!("latency {ms:.0} ms, {} samples", thousands(i64::from(samples)))
+}
+
+/// A text with its hyphens turned into minus signs.
+fn minus(text: String) -> String {
+    text.replace('-', "\u{2212}")
+}
+
+fn count(number: u64, one: &str, many: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{} {many}", thousands(number as i64)) }
+}
+
+/// A whole number with its thousands apart.
+fn thousands(number: i64) -> String {
+    let digits = number.unsigned_abs().to_string();
+    let mut text = String::from(if number < 0 { "\u{2212}" } else { "" });
+    for (idx, digit) in digits.chars().enumerate() {
+        if idx > 0 && (digits.len() - idx) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A number with its thousands apart and some decimals.
+fn grouped(number: f64, decimals: usize) -> String {
+    let text = format!("{:.decimals$}", number.abs());
+    let (whole, part) = text.split_once('.').unwrap_or((&text, ""));
+    let sign =
+        if number < 0.0 && text.contains(|c: char| ('1'..='9').contains(&c)) { "\u{2212}" } else { "" };
+    format!("{sign}{}.{part}", thousands(whole.parse().unwrap_or_default()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shown(readings: Readings) -> Meters {
+        Meters { readings, sample_rate_hz: 44_100.0, ..Meters::default() }
+    }
+
+    fn locked() -> Readings {
+        Readings {
+            lock: Lock::Locked,
+            confidence: 6.4,
+            mix_db: -14.0,
+            level: [1.0; 2],
+            ..Readings::default()
+        }
+    }
+
+    #[test]
+    fn a_late_backing_is_told_how_far_to_move() {
+        let late = Readings {
+            lock: Lock::TooLate,
+            delay_samples: -107_964.0,
+            late_samples: 102_050.0,
+            confidence: 5.0,
+            ..Readings::default()
+        };
+        assert_eq!(state(&shown(late)), "Backing too late");
+        assert_eq!(
+            advice(&shown(late), 0.0),
+            "Backing 2.314 s late: move its clip 2.314 s earlier (102,050 samples). Until then the mix passes."
+        );
+    }
+
+    #[test]
+    fn every_state_says_what_to_do_or_what_is_done() {
+        assert_eq!(state(&Meters::default()), "Not running");
+        assert_eq!(advice(&Meters::default(), 0.0), "Switch the plug-in on in the host.");
+        let silent = Readings { mix_db: -200.0, ..Readings::default() };
+        assert_eq!(
+            advice(&shown(silent), 0.0),
+            "Play the song, with the backing routed to this plug-in's sidechain."
+        );
+        assert!(
+            advice(&shown(Readings { mix_db: -14.0, ..silent }), 0.0).starts_with("Only the mix arrives")
+        );
+        let searching = Readings { lock: Lock::Searching, mix_db: -14.0, ..Readings::default() };
+        assert!(advice(&shown(searching), 3.0).contains("Keep playing"));
+        assert!(advice(&shown(searching), 31.2).starts_with("Not found in 31 s of music."));
+        assert!(advice(&shown(Readings { mix_db: -200.0, ..searching }), 0.0).contains("play both"));
+        assert!(advice(&shown(Readings { lock: Lock::Lost, ..searching }), 0.0).contains("at full level"));
+        assert_eq!(advice(&shown(locked()), 0.0), "The backing is being subtracted.");
+    }
+
+    #[test]
+    fn findings_are_told_in_both_units_and_only_when_found() {
+        let found = Readings {
+            delay_samples: 17_640.37,
+            drift_ppm: -19.96,
+            inverted: true,
+            level: [-1.3646, -1.3646],
+            ..locked()
+        };
+        assert_eq!(
+            findings(&shown(found)),
+            [
+                ("Delay", "400.008 ms, 17,640.37 samples".to_owned()),
+                ("Drift", "\u{2212}20.0 ppm".to_owned()),
+                ("Polarity", "inverted".to_owned()),
+                ("Sureness", "certain (6.4 : 1)".to_owned()),
+                ("Matched level", "+2.70 dB".to_owned()),
+            ]
+        );
+        assert!(findings(&shown(Readings { lock: Lock::Searching, ..found })).is_empty());
+        assert!(findings(&Meters::default()).is_empty());
+        let early = Readings { delay_samples: -1.0, level: [1.0, 0.5], confidence: 2.2, ..locked() };
+        let told: Vec<_> = findings(&shown(early)).into_iter().map(|(_, value)| value).collect();
+        assert_eq!(told[0], "\u{2212}0.023 ms, \u{2212}1.00 samples");
+        assert_eq!(told[1], "none");
+        assert_eq!(told[3], "probable (2.2 : 1)");
+        assert_eq!(told[4], "left +0.00, right \u{2212}6.02 dB");
+    }
+
+    #[test]
+    fn a_null_depth_is_told_only_while_there_is_one() {
+        let deep = Readings { null_depth_db: Some(61.26), ..locked() };
+        assert_eq!(null_depth(&shown(deep)).0, "61.3 dB");
+        assert_eq!(null_depth(&shown(locked())).1, "cannot tell while the voice sings");
+        assert_eq!(
+            null_depth(&shown(Readings { lock: Lock::Searching, ..deep })).1,
+            "nothing is subtracted yet"
+        );
+    }
+
+    #[test]
+    fn faults_are_told_with_a_remedy() {
+        assert_eq!(warning(&locked()), None);
+        let bad = Readings { bad_samples: 1_200, late_jobs: 3, ..locked() };
+        assert_eq!(
+            warning(&bad).unwrap(),
+            "1,200 samples were not a number and counted as silence: look for a faulty plug-in before this one."
+        );
+        assert!(
+            warning(&Readings { late_jobs: 1, ..locked() }).unwrap().contains("1 learning step came late")
+        );
+    }
+
+    #[test]
+    fn numbers_are_grouped() {
+        assert_eq!(thousands(0), "0");
+        assert_eq!(thousands(-1_234_567), "\u{2212}1,234,567");
+        assert_eq!(grouped(-0.001, 2), "0.00");
+        assert_eq!(grouped(999.999, 2), "1,000.00");
+        assert_eq!(frequency(125.0), "125");
+        assert_eq!(frequency(16_000.0), "16k");
+        assert_eq!(level_db(-200.0), "silent");
+        assert_eq!(level_db(-14.26), "\u{2212}14.3 dB");
+        assert_eq!(movement(0.001), "still");
+        assert_eq!(movement(-1.5), "\u{2212}1.50 dB");
+    }
+}

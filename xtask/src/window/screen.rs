@@ -1,0 +1,154 @@
+//! An X11 window for a plug-in to put its own into, and pictures of it.
+
+use std::{fs::File, io::BufWriter, path::Path};
+
+use anyhow::{Context, Result, ensure};
+use x11rb::{
+    COPY_FROM_PARENT,
+    connection::Connection,
+    protocol::{
+        Event,
+        xproto::{
+            AtomEnum, ConfigureWindowAux, ConnectionExt, CreateWindowAux, EventMask, ImageFormat, PropMode,
+            WindowClass,
+        },
+    },
+    rust_connection::RustConnection,
+    wrapper::ConnectionExt as _,
+};
+
+/// A window of the host's.
+pub struct Screen {
+    connection: RustConnection,
+    root: u32,
+    /// What X11 calls it by.
+    pub id: u32,
+    size: [u32; 2],
+    delete_window: u32,
+}
+
+/// What happened to a window.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ScreenEvent {
+    /// The user closed it.
+    Closed,
+    /// The user gave it this size in pixels.
+    Resized([u32; 2]),
+}
+
+impl Screen {
+    /// Opens a window on the display of the environment.
+    pub fn open(title: &str) -> Result<Self> {
+        let (connection, screen) = x11rb::connect(None)
+            .context("no X11 display: run this on a desktop, or as `xvfb-run cargo xtask window`")?;
+        let root = connection.setup().roots[screen].root;
+        let atom = |name: &[u8]| -> Result<u32> { Ok(connection.intern_atom(false, name)?.reply()?.atom) };
+        let (protocols, delete_window) = (atom(b"WM_PROTOCOLS")?, atom(b"WM_DELETE_WINDOW")?);
+        let id = connection.generate_id()?;
+        let size = [640, 480];
+        connection.create_window(
+            COPY_FROM_PARENT as u8,
+            id,
+            root,
+            0,
+            0,
+            size[0] as u16,
+            size[1] as u16,
+            0,
+            WindowClass::INPUT_OUTPUT,
+            0,
+            &CreateWindowAux::new().event_mask(EventMask::STRUCTURE_NOTIFY),
+        )?;
+        let title = title.as_bytes();
+        connection.change_property8(PropMode::REPLACE, id, AtomEnum::WM_NAME, AtomEnum::STRING, title)?;
+        connection.change_property32(PropMode::REPLACE, id, protocols, AtomEnum::ATOM, &[delete_window])?;
+        connection.map_window(id)?;
+        connection.sync()?;
+        Ok(Self { connection, root, id, size, delete_window })
+    }
+
+    /// Size in pixels.
+    pub fn size(&self) -> [u32; 2] {
+        self.size
+    }
+
+    /// Gives the window a size in pixels.
+    pub fn resize(&mut self, size: [u32; 2]) -> Result<()> {
+        if size != self.size {
+            self.size = size;
+            let size = ConfigureWindowAux::new().width(size[0]).height(size[1]);
+            self.connection.configure_window(self.id, &size)?;
+            self.connection.sync()?;
+        }
+        Ok(())
+    }
+
+    /// What has happened since the last call.
+    pub fn events(&mut self) -> Result<Vec<ScreenEvent>> {
+        let mut events = Vec::new();
+        while let Some(event) = self.connection.poll_for_event()? {
+            match event {
+                Event::ClientMessage(message) if message.data.as_data32()[0] == self.delete_window => {
+                    events.push(ScreenEvent::Closed);
+                }
+                Event::ConfigureNotify(event) if event.window == self.id => {
+                    let size = [event.width.into(), event.height.into()];
+                    if size != self.size {
+                        self.size = size;
+                        events.push(ScreenEvent::Resized(size));
+                    }
+                }
+                _ => {}
+            }
+        }
+        Ok(events)
+    }
+
+    /// Takes the mouse off the window, so that no tooltip stands in the picture.
+    pub fn move_mouse_away(&self) -> Result<()> {
+        let pointer = self.connection.query_pointer(self.id)?.reply()?;
+        let inside = |at: i16, length: u32| (0..length as i32).contains(&i32::from(at));
+        if inside(pointer.win_x, self.size[0]) && inside(pointer.win_y, self.size[1]) {
+            let [x, y] = self.size.map(|length| length as i16 + 8);
+            self.connection.warp_pointer(x11rb::NONE, self.id, 0, 0, 0, 0, x, y)?;
+            self.connection.sync()?;
+        }
+        Ok(())
+    }
+
+    /// What is to be seen, three bytes a pixel: red, green, blue, row by row.
+    pub fn pixels(&self) -> Result<Vec<u8>> {
+        let place = self.connection.translate_coordinates(self.id, self.root, 0, 0)?.reply()?;
+        let [width, height] = self.size.map(|n| n as u16);
+        // Of the root, since what other programs drew inside our window is not in our window's own image.
+        let image = self
+            .connection
+            .get_image(ImageFormat::Z_PIXMAP, self.root, place.dst_x, place.dst_y, width, height, !0)?
+            .reply()
+            .context("the window is not wholly on the screen")?;
+        let num_pixels = usize::from(width) * usize::from(height);
+        ensure!(image.data.len() == 4 * num_pixels, "the display has no 24-bit colours");
+        Ok(image.data.chunks_exact(4).flat_map(|pixel| [pixel[2], pixel[1], pixel[0]]).collect())
+    }
+
+    /// Writes what is to be seen as a PNG.
+    pub fn picture(&self, file: &Path) -> Result<()> {
+        let pixels = self.pixels()?;
+        let named = || file.display().to_string();
+        let mut encoder = png::Encoder::new(
+            BufWriter::new(File::create(file).with_context(named)?),
+            self.size[0],
+            self.size[1],
+        );
+        encoder.set_color(png::ColorType::Rgb);
+        encoder.set_compression(png::Compression::High);
+        encoder.write_header().and_then(|mut writer| writer.write_image_data(&pixels)).with_context(named)
+    }
+}
+
+impl Drop for Screen {
+    fn drop(&mut self) {
+        let _ = self.connection.destroy_window(self.id);
+        let _ = self.connection.sync();
+    }
+}

@@ -1,0 +1,133 @@
+//! What may be the matter when somebody opens the window.
+
+use clap::ValueEnum;
+use minuend_demo::{Stereo, song};
+use realfft::{RealFftPlanner, num_complex::Complex};
+
+/// What plays.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Situation {
+    /// The demo song with its backing on the sidechain
+    Demo,
+    /// The mix alone, nothing on the sidechain
+    NothingRouted,
+    /// A backing that is not in the mix
+    Searching,
+    /// A backing that starts more than two seconds late
+    Late,
+    /// A backing that went through a coarse lossy coder
+    Lossy,
+    /// The host stands still
+    Silence,
+}
+
+/// A mix and what arrives at the sidechain.
+pub struct Signals {
+    /// Sample rate, Hz.
+    pub sample_rate_hz: u32,
+    /// Main input.
+    pub mix: Stereo,
+    /// Sidechain input, as long as the mix.
+    pub backing: Stereo,
+}
+
+impl Situation {
+    /// Its name on the command line.
+    pub fn name(self) -> String {
+        self.to_possible_value().map(|value| value.get_name().to_owned()).unwrap_or_default()
+    }
+
+    /// After how much music the window shows what it has to show, s.
+    pub fn telling_s(self) -> f64 {
+        match self {
+            Self::Demo | Self::Lossy => 31.0,
+            Self::NothingRouted | Self::Searching | Self::Late => 8.0,
+            Self::Silence => 1.0,
+        }
+    }
+
+    /// Makes the signals.
+    pub fn signals(self) -> Signals {
+        let files = minuend_demo::situation(&song());
+        let (mut mix, mut backing) = (files.mix, files.backing);
+        let rate = files.sample_rate_hz;
+        match self {
+            Self::Demo => {}
+            Self::NothingRouted => backing.iter_mut().for_each(|side| side.fill(0.0)),
+            Self::Searching => backing.iter_mut().for_each(|side| side.reverse()),
+            Self::Late => {
+                let late = 29 * rate as usize / 10;
+                backing.iter_mut().for_each(|side| {
+                    side.splice(0..0, std::iter::repeat_n(0.0, late));
+                });
+            }
+            Self::Lossy => backing.iter_mut().for_each(|side| code(side, rate)),
+            Self::Silence => {
+                mix.iter_mut().chain(&mut backing).for_each(|side| side.fill(0.0));
+            }
+        }
+        let len = mix[0].len();
+        backing.iter_mut().for_each(|side| side.resize(len, 0.0));
+        Signals { sample_rate_hz: rate, mix, backing }
+    }
+}
+
+/// Does what lossy coders do, coarsely: in overlapping blocks every bin is rounded to a step that follows the level round
+/// it, and nothing is left above 15 kHz.
+fn code(signal: &mut [f32], sample_rate_hz: u32) {
+    const BLOCK: usize = 2048;
+    /// Step re the level round a bin: leaves the backing about 20 dB above what the rounding adds.
+    const STEP: f32 = 0.35;
+    const NEIGHBOURS: usize = 4;
+    let mut planner = RealFftPlanner::<f32>::new();
+    let (forward, inverse) = (planner.plan_fft_forward(BLOCK), planner.plan_fft_inverse(BLOCK));
+    let window: Vec<f32> =
+        (0..BLOCK).map(|n| (std::f32::consts::PI * (n as f32 + 0.5) / BLOCK as f32).sin()).collect();
+    let edge = BLOCK * 15_000 / sample_rate_hz as usize;
+    let mut coded = vec![0.0; signal.len() + BLOCK];
+    for start in (0..signal.len()).step_by(BLOCK / 2) {
+        let mut time: Vec<f32> = window
+            .iter()
+            .enumerate()
+            .map(|(n, w)| w * signal.get(start + n).copied().unwrap_or(0.0))
+            .collect();
+        let mut bins = forward.make_output_vec();
+        // Lengths are the plan's, so neither direction can fail.
+        let _ = forward.process(&mut time, &mut bins);
+        let levels: Vec<f32> = (0..bins.len())
+            .map(|k| {
+                let round = &bins[k.saturating_sub(NEIGHBOURS)..(k + NEIGHBOURS + 1).min(bins.len())];
+                (round.iter().map(|bin| bin.norm_sqr()).sum::<f32>() / round.len() as f32).sqrt()
+            })
+            .collect();
+        for (k, (bin, level)) in bins.iter_mut().zip(levels).enumerate() {
+            let step = STEP * level;
+            let round = |x: f32| if step > 0.0 { (x / step).round() * step } else { x };
+            *bin = if k < edge { Complex::new(round(bin.re), round(bin.im)) } else { Complex::ZERO };
+        }
+        (bins[0].im, bins[BLOCK / 2].im) = (0.0, 0.0);
+        let _ = inverse.process(&mut bins, &mut time);
+        for (out, (x, w)) in coded[start..].iter_mut().zip(time.iter().zip(&window)) {
+            *out += x * w / BLOCK as f32;
+        }
+    }
+    signal.copy_from_slice(&coded[..signal.len()]);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::noise;
+
+    #[test]
+    fn coding_loses_about_twenty_decibels_down() {
+        let signal = noise(44_100, 1);
+        let mut coded = signal.clone();
+        code(&mut coded, 48_000);
+        let energy = |x: &mut dyn Iterator<Item = f32>| x.map(|x| x * x).sum::<f32>();
+        let lost = energy(&mut signal.iter().zip(&coded).skip(2048).map(|(a, b)| a - b));
+        let ratio_db = 10.0 * (energy(&mut signal.iter().copied()) / lost).log10();
+        // White noise loses what lies above 15 of 24 kHz: 9/24, 4.3 dB down, and the rounding below it.
+        assert!((3.5..4.3).contains(&ratio_db), "{ratio_db}");
+    }
+}

@@ -1,0 +1,151 @@
+//! A plug-in with its window open and a song playing through it.
+
+use std::{
+    path::Path,
+    thread,
+    time::{Duration, Instant},
+};
+
+use anyhow::Result;
+
+use super::{
+    screen::{Screen, ScreenEvent},
+    situation::{Signals, Situation},
+};
+use crate::host::{Host, Move, RenderMode};
+
+/// Samples a block, as many hosts have it: common practice, no source.
+const BLOCK_SAMPLES: usize = 512;
+/// How many times faster than the clock [`Stage::play_fast`] is at most: the window must still see what passes.
+const FAST: f64 = 8.0;
+/// Time the window gets to draw what it was last told.
+const SETTLE: Duration = Duration::from_millis(400);
+
+/// The plug-in, its window and the song.
+pub struct Stage {
+    host: Host,
+    screen: Screen,
+    signals: Signals,
+    at: usize,
+}
+
+impl Stage {
+    /// Loads a bundle and opens its window.
+    pub fn open(bundle: &Path, situation: Situation, scale: f64) -> Result<Self> {
+        let signals = situation.signals();
+        let mut host = Host::load(bundle)?;
+        host.activate(f64::from(signals.sample_rate_hz), BLOCK_SAMPLES as u32)?;
+        let screen = Screen::open("Minuend")?;
+        let mut stage = Self { host, screen, signals, at: 0 };
+        stage.open_window(scale)?;
+        Ok(stage)
+    }
+
+    /// Opens the plug-in's window.
+    pub fn open_window(&mut self, scale: f64) -> Result<()> {
+        // SAFETY: the screen goes after the window is closed: in `drop`, or by `close_window`.
+        let size = unsafe { self.host.open_window(self.screen.id, scale)? };
+        self.screen.resize(size)
+    }
+
+    /// Closes the plug-in's window; the song can go on.
+    pub fn close_window(&mut self) {
+        self.host.close_window();
+    }
+
+    /// The host inside.
+    pub fn host(&mut self) -> &mut Host {
+        &mut self.host
+    }
+
+    /// The window around.
+    pub fn screen(&mut self) -> &mut Screen {
+        &mut self.screen
+    }
+
+    /// Gives both windows a size in pixels.
+    pub fn resize(&mut self, size: [u32; 2]) -> Result<()> {
+        let size = self.host.set_window_size(size)?;
+        self.screen.resize(size)
+    }
+
+    /// What the user has done in the window since the last call.
+    pub fn take_moves(&mut self) -> Vec<Move> {
+        self.host.take_moves()
+    }
+
+    /// Plays a block, and does what the windows ask for. False once a window was closed.
+    pub fn step(&mut self) -> Result<bool> {
+        let len = self.signals.mix[0].len();
+        if self.at >= len {
+            // The song starts again, as in a host that loops.
+            self.at = 0;
+        }
+        let end = (self.at + BLOCK_SAMPLES).min(len);
+        let part = |stereo: &'_ [Vec<f32>; 2]| stereo.each_ref().map(|side| side[self.at..end].to_vec());
+        let (mix, backing) = (part(&self.signals.mix), part(&self.signals.backing));
+        self.at = end;
+        self.host.process(&[&[&mix[0], &mix[1]], &[&backing[0], &backing[1]]], &[], &[BLOCK_SAMPLES])?;
+        self.serve()
+    }
+
+    /// Does what the windows ask for, without playing. False once a window was closed.
+    pub fn serve(&mut self) -> Result<bool> {
+        self.host.rest()?;
+        if let Some(size) = self.host.take_window_size() {
+            self.screen.resize(size)?;
+        }
+        for event in self.screen.events()? {
+            match event {
+                ScreenEvent::Closed => return Ok(false),
+                ScreenEvent::Resized(size) => _ = self.host.set_window_size(size)?,
+            }
+        }
+        Ok(!self.host.window_is_closed())
+    }
+
+    /// Plays as a host on stage does, until the window is closed or so many seconds have passed.
+    pub fn play_in_time(&mut self, seconds: Option<f64>) -> Result<()> {
+        self.host.set_render_mode(RenderMode::Realtime)?;
+        self.play(seconds, 1.0)
+    }
+
+    /// Plays so many seconds faster than the clock, and lets the window catch up.
+    pub fn play_fast(&mut self, seconds: f64) -> Result<()> {
+        self.host.set_render_mode(RenderMode::Offline)?;
+        self.screen.move_mouse_away()?;
+        self.play(Some(seconds), FAST)?;
+        thread::sleep(SETTLE);
+        Ok(())
+    }
+
+    /// Plays at so many times the clock.
+    #[expect(
+        clippy::disallowed_methods,
+        reason = "a song that is watched goes by the clock; no sample depends on it"
+    )]
+    fn play(&mut self, seconds: Option<f64>, speed: f64) -> Result<()> {
+        let block_s = BLOCK_SAMPLES as f64 / f64::from(self.signals.sample_rate_hz);
+        let pause = Duration::from_secs_f64(block_s / speed);
+        let mut due = Instant::now();
+        let mut blocks = 0;
+        while seconds.is_none_or(|seconds| f64::from(blocks) * block_s < seconds) && self.step()? {
+            blocks += 1;
+            // What took longer is not made up for: the window would see the song jump.
+            due = (due + pause).max(Instant::now());
+            thread::sleep(due.saturating_duration_since(Instant::now()));
+        }
+        Ok(())
+    }
+
+    /// Writes a picture of the window.
+    pub fn picture(&self, file: &Path) -> Result<()> {
+        self.screen.picture(file)
+    }
+}
+
+impl Drop for Stage {
+    fn drop(&mut self) {
+        self.host.close_window();
+    }
+}
