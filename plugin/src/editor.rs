@@ -7,7 +7,9 @@ use egui::Ui;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::dpi::LogicalSize;
 use nice_plug::prelude::*;
-use nice_plug_egui::{EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, baseview, create_egui_editor};
+use nice_plug_egui::{
+    EguiEditorState, EguiNiceSettings, Frame, GraphicsConfig, NiceEguiApp, baseview, create_egui_editor,
+};
 use triple_buffer::Output;
 
 use crate::meters::Meters;
@@ -46,8 +48,9 @@ pub fn create(controls: Arc<Controls>, meters: Output<Meters>, repaint: Repaint)
     let settings = EguiNiceSettings {
         title: "Minuend".into(),
         resize_hint: ResizeHint::resizable().with_min_logical_size(MIN_SIZE),
+        // Flat colours need no noise.
+        graphics: GraphicsConfig { dithering: false, ..GraphicsConfig::default() },
         repaint_poll_interval: LOOK_INTERVAL,
-        ..EguiNiceSettings::default()
     };
     let thread = GuiThread::default();
     let window = Window {

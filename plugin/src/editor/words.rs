@@ -200,7 +200,7 @@ fn thousands(number: i64) -> String {
     let digits = number.unsigned_abs().to_string();
     let mut text = String::from(if number < 0 { "\u{2212}" } else { "" });
     for (idx, digit) in digits.chars().enumerate() {
-        if idx > 0 && (digits.len() - idx) % 3 == 0 {
+        if idx > 0 && (digits.len() - idx).is_multiple_of(3) {
             text.push(',');
         }
         text.push(digit);

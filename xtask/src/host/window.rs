@@ -66,6 +66,10 @@ impl Host {
 
     /// Does what a host does between blocks, also while it plays nothing.
     pub fn rest(&mut self) -> Result<()> {
-        if self.take(|requests| &requests.flush) { self.flush(&[]) } else { Ok(self.idle()) }
+        if self.take(|requests| &requests.flush) {
+            return self.flush(&[]);
+        }
+        self.idle();
+        Ok(())
     }
 }

@@ -142,6 +142,8 @@ impl Screen {
         );
         encoder.set_color(png::ColorType::Rgb);
         encoder.set_compression(png::Compression::High);
+        // Flat colours pack best as they are.
+        encoder.set_filter(png::Filter::NoFilter);
         encoder.write_header().and_then(|mut writer| writer.write_image_data(&pixels)).with_context(named)
     }
 }
