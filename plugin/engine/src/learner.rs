@@ -4,12 +4,13 @@ use crate::align::course::Course;
 use crate::align::delay_line::DelayLine;
 use crate::align::search::{Found, look_at, search};
 use crate::matching::Taps;
-use crate::matching::follower::{Follower, Movement};
+use crate::matching::follower::{Follower, FollowerGain, Movement};
 use crate::matching::ladder::{
     RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
 };
 use crate::matching::score::{self, Score, mean};
 use crate::matching::statistics::{self, Statistics};
+use crate::matching::taps::Convolver;
 use crate::matching::tone::{STEPS, fit_filter};
 use crate::ring::{Ring, Stereo, stereo};
 use crate::settings::Tone;
@@ -107,6 +108,8 @@ pub struct Learner {
     forget: bool,
     course: Course,
     delay_line: DelayLine,
+    /// The backing as read along the course, as far as jobs needed it.
+    aligned: Option<Ring>,
 }
 
 impl Learner {
@@ -129,6 +132,7 @@ impl Learner {
             forget: false,
             course: Course::new(len / sizes.hop() + 1),
             delay_line: DelayLine::new(sizes.hop()),
+            aligned: None,
         }
     }
 
@@ -173,6 +177,7 @@ impl Learner {
     pub fn run(&mut self) {
         if std::mem::take(&mut self.forget) {
             self.forget_trials();
+            self.aligned = None;
         }
         self.outcome = match self.task {
             Task::Search => {
@@ -192,7 +197,9 @@ impl Learner {
     }
 
     fn learn(&mut self, given: Given) -> Matched {
-        let mut result = Matched { looked: self.look(given.delay_samples), ..Matched::default() };
+        // A delay that moves is tracked more closely than by looks.
+        let looked = if given.moving { None } else { self.look(given.delay_samples) };
+        let mut result = Matched { looked, ..Matched::default() };
         // Trials are made for one place; a delay that moves is one place.
         let place = (!given.moving).then_some(given.delay_samples);
         if place != self.place {
@@ -265,59 +272,72 @@ impl Learner {
     /// Reads the backing at the delays that were in force; `start` and the length are whole hops.
     fn read_along_course(&mut self, start: i64, out: &mut Stereo) {
         let hop = self.sizes.hop();
+        let end = start + out[0].len() as i64;
+        let room = self.sizes.samples(MEMORY_S) + self.taps.num_taps() + 2 * hop;
+        let aligned = self.aligned.get_or_insert_with(|| Ring::new(room));
+        // The course does not change afterwards, so that only what is new must be read.
+        if !(aligned.begin()..=aligned.end()).contains(&start) {
+            aligned.restart(start);
+            self.delay_line.reset();
+        }
         let mut block = stereo(hop);
-        self.delay_line.reset();
-        for at in (0..out[0].len()).step_by(hop) {
-            let position = start + at as i64;
+        while aligned.end() < end {
+            let position = aligned.end();
             let delay = self.course.get(position / hop as i64);
             self.delay_line.read(&self.backing, position, delay, &mut block);
-            for (out, block) in out.iter_mut().zip(&block) {
-                out[at..at + hop].copy_from_slice(block);
-            }
+            aligned.push([&block[0], &block[1]]);
         }
+        aligned.read_stereo(start, out);
     }
 
     /// Moves the backing's level as it moves in the mix, if that makes the difference smaller.
     fn follow(&self, heard: &mut Heard, movement: Movement) -> Option<bool> {
-        let margin = self.taps.num_taps() / 2;
-        let matched = self.taps.apply(&heard.backing);
+        let gains = self.level_track(heard, movement);
+        let still = heard.newest(self.sizes.samples(JUDGED_S));
+        let mut moved = still.clone();
+        moved.move_level(&gains, self.sizes.hop(), heard.mix[0].len());
+        let score = |heard: &Heard| mean(&heard.score(&self.taps, self.sizes));
+        if score(&still) - score(&moved) > PAYS {
+            heard.move_level(&gains, self.sizes.hop(), heard.mix[0].len());
+            return Some(true);
+        }
+        (heard.mix[0].len() > self.sizes.samples(PAYS_FROM_S)).then_some(false)
+    }
+
+    /// How the level moves, hop by hop.
+    fn level_track(&self, heard: &Heard, movement: Movement) -> Vec<FollowerGain> {
+        let (hop, len) = (self.sizes.hop(), heard.mix[0].len());
         let mut follower = Follower::new(self.sizes);
         follower.set_movement(movement, false);
-        let hop = self.sizes.hop();
-        let len = heard.mix[0].len();
+        let mut convolver = Convolver::new(&self.taps);
+        let mut matched = stereo(0);
+        // Blocks of whole hops.
+        let block = convolver.block_samples() / hop * hop;
         let silence = vec![0.0; hop];
-        let mut gains = Vec::with_capacity(len + hop);
+        let mut gains = Vec::with_capacity(len / hop + 1);
         // The gain lags; silence after the end lets the last of it out.
         let lag = follower.latency_samples();
         for at in (0..len + lag).step_by(hop) {
-            let take = |x: &Stereo| -> [Vec<f32>; 2] {
-                std::array::from_fn(|c| {
-                    let from = &x[c][at.min(len)..(at + hop).min(len)];
-                    [from, &silence[..hop - from.len()]].concat()
-                })
+            if at % block == 0 && at < len {
+                matched.iter_mut().for_each(Vec::clear);
+                convolver.run(&heard.backing, at..len.min(at + block), &mut matched);
+            }
+            let gain = if at + hop <= len {
+                let mix = heard.mix.each_ref().map(|side| &side[at..at + hop]);
+                let matched = matched.each_ref().map(|side| &side[at % block..][..hop]);
+                follower.process(mix, matched, true)
+            } else {
+                let rest = len.saturating_sub(at);
+                let take = |side: &[f32]| [&side[side.len() - rest..], &silence[rest..]].concat();
+                let (mix, matched) =
+                    (heard.mix.each_ref().map(|s| take(s)), matched.each_ref().map(|s| take(s)));
+                follower.process([&mix[0], &mix[1]], [&matched[0], &matched[1]], true)
             };
-            let (mix, matched) = (take(&heard.mix), take(&matched));
-            let gain = follower.process([&mix[0], &mix[1]], [&matched[0], &matched[1]], true);
             if at >= lag {
-                let step = (gain.to - gain.from) / hop as f32;
-                gains.extend((0..hop).map(|n| gain.from + step * (n + 1) as f32));
+                gains.push(gain);
             }
         }
-        let still = heard.newest(self.sizes.samples(JUDGED_S)).score(&self.taps, self.sizes);
-        let mut moved = heard.backing.clone();
-        for side in &mut moved {
-            for (n, y) in side.iter_mut().enumerate() {
-                *y *= gains[n.saturating_sub(margin).min(len - 1)];
-            }
-        }
-        std::mem::swap(&mut heard.backing, &mut moved);
-        let followed = heard.newest(self.sizes.samples(JUDGED_S)).score(&self.taps, self.sizes);
-        let gained = mean(&still) - mean(&followed);
-        if gained > PAYS {
-            return Some(true);
-        }
-        std::mem::swap(&mut heard.backing, &mut moved);
-        (len > self.sizes.samples(PAYS_FROM_S)).then_some(false)
+        gains
     }
 
     /// Scores the models of the last job on what was heard since: out of sample.
@@ -400,6 +420,7 @@ impl Learner {
 }
 
 /// A stretch of mix with its backing, which reaches half a filter beyond either end.
+#[derive(Clone)]
 struct Heard {
     mix: Stereo,
     backing: Stereo,
@@ -422,6 +443,30 @@ impl Heard {
             end: self.end,
             scale: OnceCell::new(),
         }
+    }
+
+    /// Multiplies the backing by gains, one a hop of the `whole` samples that end where this stretch ends; the first
+    /// and the last value hold beyond them.
+    fn move_level(&mut self, gains: &[FollowerGain], hop: usize, whole: usize) {
+        let len = self.mix[0].len();
+        let margin = (self.backing[0].len() - len) / 2;
+        let before = margin.saturating_sub(whole - len);
+        for side in &mut self.backing {
+            let (first, rest) = side.split_at_mut(before);
+            first.iter_mut().for_each(|y| *y *= gains[0].at(hop, 0));
+            let mut position = whole - len + before - margin;
+            let (mut rest, last) = rest.split_at_mut(whole - position);
+            while !rest.is_empty() {
+                let (at, gain) = (position % hop, gains[position / hop]);
+                let (part, after) = rest.split_at_mut(rest.len().min(hop - at));
+                part.iter_mut().enumerate().for_each(|(n, y)| *y *= gain.at(hop, at + n));
+                position += part.len();
+                rest = after;
+            }
+            let gain = gains[(whole - 1) / hop].at(hop, (whole - 1) % hop);
+            last.iter_mut().for_each(|y| *y *= gain);
+        }
+        self.scale.take();
     }
 
     fn residual(&self, taps: &Taps) -> Stereo {

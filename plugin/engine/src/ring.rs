@@ -16,9 +16,9 @@ pub struct Ring {
 }
 
 impl Ring {
-    /// A ring that remembers at least `len` samples.
+    /// A ring that remembers `len` samples.
     pub fn new(len: usize) -> Self {
-        Self { samples: stereo(len.next_power_of_two()), begin: 0, end: 0 }
+        Self { samples: stereo(len), begin: 0, end: 0 }
     }
 
     /// Forgets everything; the next sample pushed has position `at`.

@@ -2,7 +2,14 @@
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex, num_complex::Complex32};
 use rustfft::{Fft, FftPlanner};
+use std::cell::RefCell;
 use std::sync::Arc;
+
+thread_local! {
+    // Planning takes longer than a transform, and jobs plan the same lengths over and over.
+    static PLANNERS: RefCell<(RealFftPlanner<f32>, FftPlanner<f32>)> =
+        RefCell::new((RealFftPlanner::new(), FftPlanner::new()));
+}
 
 /// Transforms of one length, forward and back; allocates nothing after [`Spectrum::new`].
 pub struct Spectrum {
@@ -16,9 +23,8 @@ pub struct Spectrum {
 impl Spectrum {
     /// Plans transforms of `len` samples, an even number.
     pub fn new(len: usize) -> Self {
-        let mut planner = RealFftPlanner::new();
-        let forward = planner.plan_fft_forward(len);
-        let inverse = planner.plan_fft_inverse(len);
+        let (forward, inverse) = PLANNERS
+            .with_borrow_mut(|(planner, _)| (planner.plan_fft_forward(len), planner.plan_fft_inverse(len)));
         let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
         Self {
             scratch: vec![Complex32::default(); scratch],
@@ -79,8 +85,8 @@ pub struct TwinSpectrum {
 impl TwinSpectrum {
     /// Plans transforms of `len` samples.
     pub fn new(len: usize) -> Self {
-        let mut planner = FftPlanner::new();
-        let (forward, inverse) = (planner.plan_fft_forward(len), planner.plan_fft_inverse(len));
+        let (forward, inverse) = PLANNERS
+            .with_borrow_mut(|(_, planner)| (planner.plan_fft_forward(len), planner.plan_fft_inverse(len)));
         let scratch = forward.get_inplace_scratch_len().max(inverse.get_inplace_scratch_len());
         Self { scratch: vec![Complex32::default(); scratch], forward, inverse }
     }

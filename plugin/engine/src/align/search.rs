@@ -47,7 +47,8 @@ pub fn search(mix: &Ring, backing: &Ring, window_s: f64, sizes: Sizes) -> Option
         let newer = decimated(newer, mix.end() - window as i64, window, step);
         let older = decimated(older, mix.end() - (window + reach) as i64, window + reach, step);
         let (Some(newer), Some(older)) = (newer, older) else { continue };
-        let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, 0.4));
+        let len = (newer[0].len() + older[0].len()).next_power_of_two();
+        let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, 0.4), len);
         // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
         let lags = reach / step;
         let at = |delay: usize| correlation[(correlation.len() + delay - lags) % correlation.len()];
@@ -73,7 +74,9 @@ pub fn look_at(mix: &Ring, backing: &Ring, delay_samples: i64, reach: usize, siz
     let newer = decimated(mix, end - len, len as usize, 1)?;
     let older = decimated(backing, end - len - delay_samples, len as usize, 1)?;
     let rate = sizes.sample_rate_hz;
-    let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, (BAND_HZ.1 / rate).min(0.45)));
+    // Only lags up to the local ones must not wrap round.
+    let room = fast_len(len as usize + local as usize);
+    let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, (BAND_HZ.1 / rate).min(0.45)), room);
     let at = |lag: i64| correlation[lag.rem_euclid(correlation.len() as i64) as usize];
     let reach = reach as i64;
     let peak = (-reach..=reach).max_by(|&a, &b| at(a).abs().total_cmp(&at(b).abs()))?;
@@ -148,10 +151,15 @@ fn decimated(signal: &Ring, start: i64, len: usize, step: usize) -> Option<Stere
     }))
 }
 
-/// Circular correlation of two stereo signals, summed over the sides, with all but phase removed: peak at index d
-/// if `x[n] = y[n - d]`. `band` as fractions of the sample rate.
-fn phat(x: &Stereo, y: &Stereo, band: (f64, f64)) -> Vec<f32> {
-    let len = (x[0].len() + y[0].len()).next_power_of_two();
+/// The least length that is no shorter and made of factors with fast transforms.
+fn fast_len(len: usize) -> usize {
+    let twos = len.next_power_of_two();
+    [twos / 16 * 9, twos / 8 * 5, twos / 4 * 3].into_iter().find(|&fast| fast >= len).unwrap_or(twos)
+}
+
+/// Circular correlation of length `len` of two stereo signals, summed over the sides, with all but phase removed: peak
+/// at index d if `x[n] = y[n - d]`. `band` as fractions of the sample rate.
+fn phat(x: &Stereo, y: &Stereo, band: (f64, f64), len: usize) -> Vec<f32> {
     let mut spectrum = Spectrum::new(len);
     let mut cross = vec![Complex32::default(); spectrum.num_bins()];
     let mut bins = [cross.clone(), cross.clone()];

@@ -129,6 +129,14 @@ pub struct FollowerGain {
     pub to: f32,
 }
 
+impl FollowerGain {
+    /// At a sample of the hop.
+    #[inline(always)]
+    pub fn at(&self, hop: usize, sample: usize) -> f32 {
+        self.from + (self.to - self.from) / hop as f32 * (sample + 1) as f32
+    }
+}
+
 impl Follower {
     /// A follower at rest.
     pub fn new(sizes: Sizes) -> Self {

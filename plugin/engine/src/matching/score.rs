@@ -10,6 +10,7 @@ pub const WINDOW: usize = 4096;
 const BAND_HZ: (f64, f64) = (50.0, 15_000.0);
 
 /// Scores what different matches leave of one stretch of music.
+#[derive(Clone)]
 pub struct Score {
     frames: Frames,
     first_bin: usize,
