@@ -7,6 +7,7 @@ mod error;
 mod framing;
 mod guard;
 mod job;
+mod lanes;
 mod learner;
 mod low_cut;
 mod matching;

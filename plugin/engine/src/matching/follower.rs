@@ -7,10 +7,11 @@
 //! in one half of the bins best predicts the level measured in the other half. That rule is ours; maximum
 //! likelihood sees movement where there is none, because a voice is no white noise.
 
+use crate::lanes::{LANES, Lanes, Real, minus, scaled};
 use crate::matching::weights::{Covariance, powers};
 use crate::sizes::Sizes;
-use crate::spectrum::{Spectrum, hann};
-use realfft::num_complex::Complex32;
+use crate::spectrum::{TwinSpectrum, hann, sides};
+use realfft::num_complex::{Complex, Complex32};
 use std::f64::consts::LN_2;
 
 /// Fixed lag of the smoother, frames of one hop.
@@ -66,10 +67,13 @@ impl Movement {
     }
 }
 
+const SILENT: Complex<Lanes> = Complex { re: Lanes([0.0; LANES]), im: Lanes([0.0; LANES]) };
+
 #[derive(Clone)]
 struct Frame {
-    mix: [Vec<Complex32>; 2],
-    backing: [Vec<Complex32>; 2],
+    /// Spectra, zero beyond the last bin.
+    mix: [Vec<Complex<Lanes>>; 2],
+    backing: [Vec<Complex<Lanes>>; 2],
     /// Movement assumed for the weights, then the smoothed one.
     level: f64,
     z: f64,
@@ -80,11 +84,17 @@ struct Frame {
 
 /// The level follower.
 pub struct Follower {
-    spectrum: Spectrum,
+    spectrum: TwinSpectrum,
     window: Vec<f32>,
-    history: [Vec<f32>; 4],
-    bins: Vec<Complex32>,
+    /// Mix and backing, left as the real and right as the imaginary part.
+    history: [Vec<Complex32>; 2],
+    twin: Vec<Complex32>,
     first_bin: usize,
+    num_bins: usize,
+    /// Powers per bin over three frames, with one bin of room at either end.
+    powers: [Vec<f32>; 5],
+    /// Weighted projection of the difference and of the backing itself on the backing, per bin.
+    projections: [Vec<f32>; 2],
     half_of_bin: Vec<Option<usize>>,
     /// Ring of frames; `newest` is the index of the newest.
     frames: Vec<Frame>,
@@ -146,10 +156,10 @@ impl Follower {
         // One neighbour more on either side, for the smoothing of the weights.
         let last_bin = ((BAND_HZ.1 / bin_hz) as usize + 1).min(len / 2);
         let num_bins = last_bin + 1 - first_bin;
-        let spectrum = Spectrum::new(len);
+        let num_lanes = num_bins.div_ceil(LANES);
         let frame = Frame {
-            mix: std::array::from_fn(|_| vec![Complex32::default(); num_bins]),
-            backing: std::array::from_fn(|_| vec![Complex32::default(); num_bins]),
+            mix: std::array::from_fn(|_| vec![SILENT; num_lanes]),
+            backing: std::array::from_fn(|_| vec![SILENT; num_lanes]),
             level: 0.0,
             z: 0.0,
             variance: 1e9,
@@ -157,10 +167,13 @@ impl Follower {
             information: [0.0; 2],
         };
         Self {
-            bins: vec![Complex32::default(); spectrum.num_bins()],
-            spectrum,
+            spectrum: TwinSpectrum::new(len),
+            twin: vec![Complex32::default(); len],
             window: hann(len),
-            history: std::array::from_fn(|_| vec![0.0; len]),
+            history: std::array::from_fn(|_| vec![Complex32::default(); len]),
+            num_bins,
+            powers: std::array::from_fn(|_| vec![0.0; num_lanes * LANES + 2]),
+            projections: std::array::from_fn(|_| vec![0.0; num_lanes * LANES]),
             half_of_bin: halves(first_bin, num_bins),
             first_bin,
             frames: vec![frame; KEPT],
@@ -187,9 +200,9 @@ impl Follower {
 
     /// Forgets the signals and what they told of movement.
     pub fn reset(&mut self) {
-        self.history.iter_mut().for_each(|h| h.fill(0.0));
+        self.history.iter_mut().for_each(|h| h.fill(Complex32::default()));
         for frame in &mut self.frames {
-            frame.mix.iter_mut().chain(&mut frame.backing).for_each(|b| b.fill(Complex32::default()));
+            frame.mix.iter_mut().chain(&mut frame.backing).for_each(|s| s.fill(SILENT));
             (frame.level, frame.z, frame.variance) = (0.0, 0.0, 1e9);
             (frame.halves, frame.information) = ([0.0; 2], [0.0; 2]);
         }
@@ -251,21 +264,24 @@ impl Follower {
         let frame = &mut self.frames[self.newest];
         frame.level = predicted;
         (frame.z, frame.variance) = (0.0, 1e9);
-        let [mix_l, mix_r] = &mut frame.mix;
-        let [backing_l, backing_r] = &mut frame.backing;
-        let inputs = [mix[0], mix[1], matched[0], matched[1]];
-        for ((history, new), to) in
-            self.history.iter_mut().zip(inputs).zip([mix_l, mix_r, backing_l, backing_r])
+        let (len, hop) = (self.window.len(), self.hop);
+        for ((history, [left, right]), spectra) in
+            self.history.iter_mut().zip([mix, matched]).zip([&mut frame.mix, &mut frame.backing])
         {
-            let keep = history.len() - new.len();
-            history.copy_within(new.len().., 0);
-            history[keep..].copy_from_slice(new);
-            for ((x, w), h) in self.spectrum.time().iter_mut().zip(&self.window).zip(&*history) {
-                *x = w * h;
+            history.copy_within(hop.., 0);
+            for ((twin, &left), &right) in history[len - hop..].iter_mut().zip(left).zip(right) {
+                *twin = Complex32::new(left, right);
             }
-            self.spectrum.forward(&mut self.bins);
-            let num_bins = to.len();
-            to.copy_from_slice(&self.bins[self.first_bin..][..num_bins]);
+            self.twin.iter_mut().zip(&self.window).zip(&*history).for_each(|((x, &w), h)| *x = h * w);
+            self.spectrum.forward(&mut self.twin);
+            for k in 0..self.num_bins {
+                let bin = self.first_bin + k;
+                let sides = sides(self.twin[bin], self.twin[(len - bin) % len]);
+                for (spectrum, side) in spectra.iter_mut().zip(sides) {
+                    let lanes = &mut spectrum[k / LANES];
+                    (lanes.re.0[k % LANES], lanes.im.0[k % LANES]) = (side.re, side.im);
+                }
+            }
         }
     }
 
@@ -273,40 +289,50 @@ impl Follower {
     fn weigh(&mut self, age: usize) {
         let around = [self.index(age + 1), self.index(age), self.index(age - 1)];
         let at = around[1];
-        let num_bins = self.frames[at].mix[0].len();
-        let (mut sums, mut num, mut information) = ([[0.0f64; 2]; 2], 0.0f64, 0.0f64);
-        // Power and cross power of the residual per bin over the three frames, then over three bins.
-        let mut columns = [[0.0f32; 5]; 3];
-        for k in 0..=num_bins {
-            columns.rotate_left(1);
-            columns[2] = [0.0; 5];
-            if k < num_bins {
-                for &f in &around {
-                    let frame = &self.frames[f];
-                    let gain = 1.0 + frame.level as f32;
-                    let e: [Complex32; 2] =
-                        std::array::from_fn(|c| frame.mix[c][k] - frame.backing[c][k] * gain);
-                    let backing = [frame.backing[0][k], frame.backing[1][k]];
-                    for (sum, x) in columns[2].iter_mut().zip(powers(e, backing)) {
-                        *sum += x;
-                    }
+        let num_lanes = self.frames[at].mix[0].len();
+        // Power and cross power of the residual per bin over the three frames.
+        for k in 0..num_lanes {
+            let mut sums = [Lanes::default(); 5];
+            for &f in &around {
+                let frame = &self.frames[f];
+                let gain = Lanes::all(1.0 + frame.level as f32);
+                let backing = [frame.backing[0][k], frame.backing[1][k]];
+                let left = minus(frame.mix[0][k], scaled(backing[0], gain));
+                let right = minus(frame.mix[1][k], scaled(backing[1], gain));
+                let powers = powers([left, right], backing);
+                for i in 0..5 {
+                    sums[i] += powers[i];
                 }
             }
-            if k < 2 {
-                continue;
+            for i in 0..5 {
+                self.powers[i][1 + k * LANES..][..LANES].copy_from_slice(&sums[i].0);
             }
-            let k = k - 1;
-            let mean = |i: usize| (columns[0][i] + columns[1][i] + columns[2][i]) / 9.0;
-            let covariance = Covariance::new(std::array::from_fn(mean), FLOOR, 1e-12);
+        }
+        // Smoothed over three bins they are the weights.
+        for k in 0..num_lanes {
+            let mean = |i: usize| {
+                let load = |offset| Lanes::load(&self.powers[i], k * LANES + offset);
+                (load(0) + load(1) + load(2)) / Lanes::all(9.0)
+            };
+            let mean = [mean(0), mean(1), mean(2), mean(3), mean(4)];
             let frame = &self.frames[at];
-            let (b, x) = ([frame.backing[0][k], frame.backing[1][k]], [frame.mix[0][k], frame.mix[1][k]]);
-            let weighted = covariance.weigh(b);
-            let dot =
-                |v: [Complex32; 2]| f64::from((weighted[0].conj() * v[0] + weighted[1].conj() * v[1]).re);
-            let (d, n) = (dot(b), dot([x[0] - b[0], x[1] - b[1]]));
+            let b = [frame.backing[0][k], frame.backing[1][k]];
+            let weighted = Covariance::new(mean, FLOOR, 1e-12).weigh(b);
+            let dot = |left: Complex<Lanes>, right: Complex<Lanes>| {
+                let left = weighted[0].re * left.re + weighted[0].im * left.im;
+                left + (weighted[1].re * right.re + weighted[1].im * right.im)
+            };
+            let difference = dot(minus(frame.mix[0][k], b[0]), minus(frame.mix[1][k], b[1]));
+            self.projections[0][k * LANES..][..LANES].copy_from_slice(&difference.0);
+            self.projections[1][k * LANES..][..LANES].copy_from_slice(&dot(b[0], b[1]).0);
+        }
+        let (mut sums, mut num, mut information) = ([[0.0f64; 2]; 2], 0.0f64, 0.0f64);
+        let [difference, backing] = &self.projections;
+        for ((&n, &d), half) in difference.iter().zip(backing).zip(&self.half_of_bin).skip(1) {
+            let (n, d) = (f64::from(n), f64::from(d));
             num += n;
             information += d;
-            if let Some(half) = self.half_of_bin[k] {
+            if let Some(half) = *half {
                 sums[half][0] += n;
                 sums[half][1] += d;
             }

@@ -5,12 +5,13 @@
 //! in force (iteratively reweighted least squares; weights from the residual after Nakatani et al. 2010), so that
 //! time and frequency where the voice rests decide.
 
+use crate::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
 use crate::matching::Taps;
 use crate::matching::taps::Convolver;
 use crate::matching::weights::Covariance;
 use crate::ring::{Stereo, stereo};
 use crate::spectrum::{TwinSpectrum, hann, sides};
-use realfft::num_complex::Complex32;
+use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -21,7 +22,7 @@ const FLOOR: (f32, f32) = (1e-6, 1e-2);
 
 /// Sums of one bin. With Y the backing's spectra, W the weights and E the residual's spectra:
 /// `a[2 i + j][2 k + l]` = sum conj(Y_j) W_ik Y_l and `r[2 i + j]` = sum conj(Y_j) (W E)_i.
-#[derive(Clone, Copy, Default)]
+#[derive(Clone, Copy)]
 pub struct BinSums {
     w11: [f32; 2],
     w11_cross: Complex32,
@@ -32,7 +33,22 @@ pub struct BinSums {
     pub r: [Complex32; 4],
 }
 
+/// The same for several bins, while they are gathered: real and imaginary parts in the order of [`BinSums`].
+type Sums = [Lanes; 24];
+
 impl BinSums {
+    fn of(x: [f32; 24]) -> Self {
+        let complex = |at: usize| Complex32::new(x[at], x[at + 1]);
+        Self {
+            w11: [x[0], x[1]],
+            w11_cross: complex(2),
+            w22: [x[4], x[5]],
+            w22_cross: complex(6),
+            w12: [[complex(8), complex(10)], [complex(12), complex(14)]],
+            r: [16, 18, 20, 22].map(complex),
+        }
+    }
+
     /// The matrix written out.
     pub fn a(&self) -> [[Complex32; 4]; 4] {
         let real = |x| Complex32::new(x, 0.0);
@@ -111,6 +127,7 @@ impl Statistics {
     pub fn gather(mix: &Stereo, backing: &Stereo, active: &Taps, window: usize) -> Self {
         let margin = active.num_taps() / 2;
         let num_bins = window / 2 + 1;
+        let padded = num_bins.next_multiple_of(LANES);
         let mut frames = Frames::new(window);
         let num_frames = frames.count(mix[0].len());
         let mut subtraction = Subtraction::new(mix, backing, active);
@@ -118,9 +135,9 @@ impl Statistics {
         let mut powers: [Powers; 3] =
             std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins + 2]));
         let mut spectra: [Spectra; 2] =
-            std::array::from_fn(|_| std::array::from_fn(|_| vec![Complex32::default(); num_bins]));
-        let mut mean: Powers = powers[0].clone();
-        let mut sums = vec![BinSums::default(); num_bins];
+            std::array::from_fn(|_| std::array::from_fn(|_| vec![Complex32::default(); padded]));
+        let mut mean: Powers = std::array::from_fn(|_| vec![0.0; padded]);
+        let mut sums: Vec<Sums> = vec![[Lanes::default(); 24]; num_bins.div_ceil(LANES)];
         for frame in 0..=num_frames {
             powers.rotate_left(1);
             spectra.rotate_left(1);
@@ -146,7 +163,8 @@ impl Statistics {
                 }
             }
         }
-        Self { bins: sums, len: window }
+        let bins = (0..num_bins).map(|k| BinSums::of(sums[k / LANES].map(|lanes| lanes.0[k % LANES])));
+        Self { bins: bins.collect(), len: window }
     }
 }
 
@@ -163,7 +181,7 @@ fn load_powers(
     let twin = frames.twin_of([&subtraction.residual[0], &subtraction.residual[1]]);
     let [left, right, ..] = spectra;
     split(twin, left, right);
-    let num_bins = left.len();
+    let num_bins = frames.num_bins();
     let [p11, p22, re, im, backing] = powers.each_mut().map(|p| &mut p[1..=num_bins]);
     for (((p11, p22), left), right) in p11.iter_mut().zip(p22).zip(&*left).zip(&*right) {
         (*p11, *p22) = (left.norm_sqr(), right.norm_sqr());
@@ -174,11 +192,11 @@ fn load_powers(
     }
     let twin = frames.twin_of([&subtraction.matched[0], &subtraction.matched[1]]);
     // Half of both sides together: the cross terms of a twin spectrum cancel between mirrored bins.
-    let power = |x: Complex32, m: Complex32| 0.25 * (x.norm_sqr() + m.norm_sqr());
-    backing[0] = power(twin[0], twin[0]);
+    let both = |x: Complex32, m: Complex32| 0.25 * (x.norm_sqr() + m.norm_sqr());
+    backing[0] = both(twin[0], twin[0]);
     let half = num_bins - 1;
     for ((to, x), m) in backing[1..].iter_mut().zip(&twin[1..=half]).zip(twin[half..].iter().rev()) {
-        *to = power(*x, *m);
+        *to = both(*x, *m);
     }
     for plane in powers {
         plane[0] = plane[1];
@@ -200,7 +218,7 @@ fn split(twin: &[Complex32], left: &mut [Complex32], right: &mut [Complex32]) {
 fn smooth(powers: &[Powers; 3], mean: &mut Powers) {
     let [before, now, after] = powers;
     for (((mean, a), b), c) in mean.iter_mut().zip(before).zip(now).zip(after) {
-        let num_bins = mean.len() - 2;
+        let num_bins = a.len() - 2;
         let (a, b, c) = (&a[..num_bins + 2], &b[..num_bins + 2], &c[..num_bins + 2]);
         for (k, mean) in mean[..num_bins].iter_mut().enumerate() {
             let column = |k: usize| a[k] + b[k] + c[k];
@@ -210,30 +228,37 @@ fn smooth(powers: &[Powers; 3], mean: &mut Powers) {
 }
 
 /// Adds one frame, weighted by the inverse covariance of the voice.
-fn add(sums: &mut [BinSums], mean: &Powers, spectra: &Spectra, floor: f32) {
-    let num_bins = sums.len();
-    let [e0, e1, y0, y1] = spectra.each_ref().map(|s| &s[..num_bins]);
-    let mean = mean.each_ref().map(|m| &m[..num_bins]);
-    for (k, sums) in sums.iter_mut().enumerate() {
-        let (w11, w22, w12) = Covariance::new(mean.map(|m| m[k]), floor, 1e-12).inverse();
-        let (y, e) = ([y0[k], y1[k]], [e0[k], e1[k]]);
-        let powers = y.map(|y| y.norm_sqr());
-        let cross = y[0].conj() * y[1];
-        for j in 0..2 {
-            sums.w11[j] += w11 * powers[j];
-            sums.w22[j] += w22 * powers[j];
-            sums.w12[j][j] += w12 * powers[j];
-        }
-        sums.w12[0][1] += cross * w12;
-        sums.w12[1][0] += cross.conj() * w12;
-        sums.w11_cross += cross * w11;
-        sums.w22_cross += cross * w22;
-        let weighted = [e[0] * w11 + w12 * e[1], w12.conj() * e[0] + e[1] * w22];
-        for i in 0..2 {
-            for j in 0..2 {
-                sums.r[2 * i + j] += y[j].conj() * weighted[i];
-            }
-        }
+fn add(sums: &mut [Sums], mean: &Powers, spectra: &Spectra, floor: f32) {
+    let [p11, p22, re, im, backing] = mean;
+    let [e0, e1, y0, y1] = spectra;
+    for (block, sums) in sums.iter_mut().enumerate() {
+        let at = block * LANES;
+        let load = |plane| Lanes::load(plane, at);
+        let mean = [load(p11), load(p22), load(re), load(im), load(backing)];
+        let (w11, w22, w12) = Covariance::new(mean, floor, 1e-12).inverse();
+        let load = |plane| Lanes::load_complex(plane, at);
+        let (e0, e1, y0, y1) = (load(e0), load(e1), load(y0), load(y1));
+        let (p0, p1, cross) = (power(y0), power(y1), times_conj(y1, y0));
+        // Weighted residual.
+        let e = [plus(scaled(e0, w11), times(w12, e1)), plus(times_conj(e0, w12), scaled(e1, w22))];
+        let mut add = |at: usize, part: Complex<Lanes>| {
+            sums[at] += part.re;
+            sums[at + 1] += part.im;
+        };
+        add(2, scaled(cross, w11));
+        add(6, scaled(cross, w22));
+        add(8, scaled(w12, p0));
+        add(10, times(cross, w12));
+        add(12, times_conj(w12, cross));
+        add(14, scaled(w12, p1));
+        add(16, times_conj(e[0], y0));
+        add(18, times_conj(e[0], y1));
+        add(20, times_conj(e[1], y0));
+        add(22, times_conj(e[1], y1));
+        sums[0] += p0 * w11;
+        sums[1] += p1 * w11;
+        sums[4] += p0 * w22;
+        sums[5] += p1 * w22;
     }
 }
 
@@ -242,7 +267,7 @@ fn add(sums: &mut [BinSums], mean: &Powers, spectra: &Spectra, floor: f32) {
 fn floor(num_frames: usize, num_bins: usize, frames: &mut Frames, subtraction: &mut Subtraction) -> f32 {
     let mut powers: [Powers; 3] = std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins + 2]));
     let mut spectra: Spectra = std::array::from_fn(|_| vec![Complex32::default(); num_bins]);
-    let mut mean: Powers = powers[0].clone();
+    let mut mean: Powers = std::array::from_fn(|_| vec![0.0; num_bins]);
     let mut ratios = Vec::new();
     for probe in 0..10 {
         let at = probe * num_frames / 10;
@@ -285,6 +310,11 @@ impl Frames {
     pub fn count(&self, samples: usize) -> usize {
         let len = self.window.len();
         1 + samples.saturating_sub(len) / (len / 2)
+    }
+
+    /// Bins from 0 Hz to half the sample rate.
+    pub fn num_bins(&self) -> usize {
+        self.window.len() / 2 + 1
     }
 
     /// The samples of one frame.

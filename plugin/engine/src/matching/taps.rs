@@ -1,10 +1,11 @@
 //! A 2x2 filter from the backing's sides to the mix's sides.
 
 use crate::align::delay_line::windowed_sinc;
+use crate::lanes::{LANES, Lanes, Real, plus, times};
 use crate::ring::Stereo;
 use crate::settings::Tone;
 use crate::spectrum::{Spectrum, TwinSpectrum, sides};
-use realfft::num_complex::Complex32;
+use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
 
 /// Impulse responses `h[to_side][from_side]`, all of one even length, centred at half the length.
@@ -217,17 +218,48 @@ impl Convolver {
 
 /// Multiplies the spectra of both sides by 2x2 responses, in place.
 fn filter(twin: &mut [Complex32], responses: &[[Vec<Complex32>; 2]; 2]) {
-    let len = twin.len();
-    let half = len / 2;
-    let [[ll, lr], [rl, rr]] = responses.each_ref().map(|to| to.each_ref().map(|h| &h[..=half]));
-    let twin = &mut twin[..len];
-    for k in 0..=half {
-        let mirror = if k == 0 { 0 } else { len - k };
-        let [left, right] = sides(twin[k], twin[mirror]);
-        let (l, r) = (ll[k] * left + lr[k] * right, rl[k] * left + rr[k] * right);
-        twin[mirror] = Complex32::new(l.re + r.im, r.re - l.im);
-        twin[k] = Complex32::new(l.re - r.im, l.im + r.re);
+    let half = twin.len() / 2;
+    let filtered = |k: usize, x: Complex32, mirrored: Complex32| {
+        let [left, right] = sides(x, mirrored);
+        let [l, r] =
+            responses.each_ref().map(|[from_left, from_right]| from_left[k] * left + from_right[k] * right);
+        [Complex32::new(l.re - r.im, l.im + r.re), Complex32::new(l.re + r.im, r.re - l.im)]
+    };
+    twin[0] = filtered(0, twin[0], twin[0])[0];
+    twin[half] = filtered(half, twin[half], twin[half])[0];
+    let (low, high) = twin.split_at_mut(half);
+    let (mut low, mut high) = (low[1..].chunks_exact_mut(LANES), high[1..].rchunks_exact_mut(LANES));
+    for (block, (low, high)) in low.by_ref().zip(high.by_ref()).enumerate() {
+        let at = 1 + block * LANES;
+        let x = Lanes::load_complex(low, 0);
+        let mirrored = Lanes::load_complex(high, 0);
+        let mirrored = Complex { re: reversed(mirrored.re), im: reversed(mirrored.im) };
+        let half = Lanes::all(0.5);
+        let left = Complex { re: half * (x.re + mirrored.re), im: half * (x.im - mirrored.im) };
+        let right = Complex { re: half * (x.im + mirrored.im), im: half * (mirrored.re - x.re) };
+        let to = |[from_left, from_right]: &[Vec<Complex32>; 2]| {
+            let (from_left, from_right) =
+                (Lanes::load_complex(from_left, at), Lanes::load_complex(from_right, at));
+            plus(times(from_left, left), times(from_right, right))
+        };
+        let (l, r) = (to(&responses[0]), to(&responses[1]));
+        let (re, im) = (l.re - r.im, l.im + r.re);
+        let (mirrored_re, mirrored_im) = (reversed(l.re + r.im), reversed(r.re - l.im));
+        for lane in 0..LANES {
+            low[lane] = Complex32::new(re.0[lane], im.0[lane]);
+            high[lane] = Complex32::new(mirrored_re.0[lane], mirrored_im.0[lane]);
+        }
     }
+    let (low, high) = (low.into_remainder(), high.into_remainder());
+    let at = half - low.len();
+    for (n, (low, high)) in low.iter_mut().zip(high.iter_mut().rev()).enumerate() {
+        [*low, *high] = filtered(at + n, *low, *high);
+    }
+}
+
+#[inline(always)]
+fn reversed(lanes: Lanes) -> Lanes {
+    Lanes(std::array::from_fn(|lane| lanes.0[LANES - 1 - lane]))
 }
 
 #[cfg(test)]

@@ -1,51 +1,59 @@
 //! Weights for what two sides tell of the backing: the inverse covariance of the voice, taken from the residual (after
 //! Nakatani et al. 2010), so that times and frequencies where the voice rests decide.
 
-use realfft::num_complex::Complex32;
+use crate::lanes::{Real, minus, power, scaled, times, times_conj};
+use realfft::num_complex::Complex;
 
 /// Share of the whole power added to either side: sides that agree too well would weigh without bound.
 const LEAK: f32 = 0.02;
 
 /// Power of the residual left and right, real and imaginary part of its cross power, and mean power of the backing.
-pub fn powers(residual: [Complex32; 2], backing: [Complex32; 2]) -> [f32; 5] {
-    let cross = residual[0] * residual[1].conj();
-    let backing = 0.5 * (backing[0].norm_sqr() + backing[1].norm_sqr());
-    [residual[0].norm_sqr(), residual[1].norm_sqr(), cross.re, cross.im, backing]
+#[inline(always)]
+pub fn powers<T: Real>(residual: [Complex<T>; 2], backing: [Complex<T>; 2]) -> [T; 5] {
+    let cross = times_conj(residual[0], residual[1]);
+    let backing = T::all(0.5) * (power(backing[0]) + power(backing[1]));
+    [power(residual[0]), power(residual[1]), cross.re, cross.im, backing]
 }
 
-/// The covariance of the voice in one bin.
-pub struct Covariance {
-    p11: f32,
-    p22: f32,
-    p12: Complex32,
-    scale: f32,
+/// The covariance of the voice in one bin, or in several.
+pub struct Covariance<T> {
+    p11: T,
+    p22: T,
+    p12: Complex<T>,
+    scale: T,
 }
 
-impl Covariance {
+impl<T: Real> Covariance<T> {
     /// From mean [`powers`]; `floor` re the backing and `least` keep a deep null from weighing without bound.
-    pub fn new(mean: [f32; 5], floor: f32, least: f32) -> Self {
-        let floor = floor * mean[4] + least;
-        let leak = LEAK * (mean[0] + mean[1]);
+    #[inline(always)]
+    pub fn new(mean: [T; 5], floor: f32, least: f32) -> Self {
+        let floor = T::all(floor) * mean[4] + T::all(least);
+        let leak = T::all(LEAK) * (mean[0] + mean[1]);
         let (p11, p22) = (mean[0] + floor + leak, mean[1] + floor + leak);
-        let p12 = Complex32::new(mean[2], mean[3]);
-        Self { p11, p22, p12, scale: 1.0 / (p11 * p22 - p12.norm_sqr()) }
+        let p12 = Complex { re: mean[2], im: mean[3] };
+        Self { p11, p22, p12, scale: T::all(1.0) / (p11 * p22 - power(p12)) }
     }
 
     /// The inverse: weights of left and right, and between them.
-    pub fn inverse(&self) -> (f32, f32, Complex32) {
-        (self.p22 * self.scale, self.p11 * self.scale, -self.p12 * self.scale)
+    #[inline(always)]
+    pub fn inverse(&self) -> (T, T, Complex<T>) {
+        (self.p22 * self.scale, self.p11 * self.scale, scaled(self.p12, -self.scale))
     }
 
     /// The inverse times a vector.
-    pub fn weigh(&self, v: [Complex32; 2]) -> [Complex32; 2] {
+    #[inline(always)]
+    pub fn weigh(&self, v: [Complex<T>; 2]) -> [Complex<T>; 2] {
         let Self { p11, p22, p12, scale } = *self;
-        [(v[0] * p22 - p12 * v[1]) * scale, (v[1] * p11 - p12.conj() * v[0]) * scale]
+        let left = minus(scaled(v[0], p22), times(p12, v[1]));
+        let right = minus(scaled(v[1], p11), times_conj(v[0], p12));
+        [scaled(left, scale), scaled(right, scale)]
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use realfft::num_complex::Complex32;
 
     #[test]
     fn weighing_is_the_inverse_written_out() {

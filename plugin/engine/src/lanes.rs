@@ -1,0 +1,126 @@
+//! Several bins at once: plain arithmetic on small arrays, which compilers put into vector registers.
+
+use realfft::num_complex::{Complex, Complex32};
+use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub};
+
+/// Bins worked on at once.
+pub const LANES: usize = 8;
+
+/// The same quantity in neighbouring bins.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Lanes(pub [f32; LANES]);
+
+/// What formulas need of a number, be it one or several.
+pub trait Real:
+    Copy
+    + Default
+    + Add<Output = Self>
+    + Sub<Output = Self>
+    + Mul<Output = Self>
+    + Div<Output = Self>
+    + Neg<Output = Self>
+    + AddAssign
+{
+    /// The same value everywhere.
+    fn all(value: f32) -> Self;
+}
+
+impl Real for f32 {
+    #[inline(always)]
+    fn all(value: f32) -> Self {
+        value
+    }
+}
+
+impl Real for Lanes {
+    #[inline(always)]
+    fn all(value: f32) -> Self {
+        Self([value; LANES])
+    }
+}
+
+impl Lanes {
+    /// Loads neighbours from `at` on.
+    #[inline(always)]
+    pub fn load(plane: &[f32], at: usize) -> Self {
+        let plane = &plane[at..at + LANES];
+        Self(std::array::from_fn(|l| plane[l]))
+    }
+
+    /// Loads complex neighbours from `at` on.
+    #[inline(always)]
+    pub fn load_complex(plane: &[Complex32], at: usize) -> Complex<Self> {
+        let plane = &plane[at..at + LANES];
+        Complex {
+            re: Self(std::array::from_fn(|l| plane[l].re)),
+            im: Self(std::array::from_fn(|l| plane[l].im)),
+        }
+    }
+}
+
+macro_rules! elementwise {
+    ($trait:ident, $method:ident, $op:tt) => {
+        impl $trait for Lanes {
+            type Output = Self;
+            #[inline(always)]
+            fn $method(self, other: Self) -> Self {
+                Self(std::array::from_fn(|l| self.0[l] $op other.0[l]))
+            }
+        }
+    };
+}
+elementwise!(Add, add, +);
+elementwise!(Sub, sub, -);
+elementwise!(Mul, mul, *);
+elementwise!(Div, div, /);
+
+impl Neg for Lanes {
+    type Output = Self;
+    #[inline(always)]
+    fn neg(self) -> Self {
+        Self(std::array::from_fn(|l| -self.0[l]))
+    }
+}
+
+impl AddAssign for Lanes {
+    #[inline(always)]
+    fn add_assign(&mut self, other: Self) {
+        *self = *self + other;
+    }
+}
+
+/// Product of two complex numbers.
+#[inline(always)]
+pub fn times<T: Real>(a: Complex<T>, b: Complex<T>) -> Complex<T> {
+    Complex { re: a.re * b.re - a.im * b.im, im: a.re * b.im + a.im * b.re }
+}
+
+/// Product of a complex number and the conjugate of another.
+#[inline(always)]
+pub fn times_conj<T: Real>(a: Complex<T>, b: Complex<T>) -> Complex<T> {
+    times(a, Complex { re: b.re, im: -b.im })
+}
+
+/// A complex number times a real one.
+#[inline(always)]
+pub fn scaled<T: Real>(a: Complex<T>, by: T) -> Complex<T> {
+    Complex { re: a.re * by, im: a.im * by }
+}
+
+/// Sum of two complex numbers.
+#[inline(always)]
+pub fn plus<T: Real>(a: Complex<T>, b: Complex<T>) -> Complex<T> {
+    Complex { re: a.re + b.re, im: a.im + b.im }
+}
+
+/// Difference of two complex numbers.
+#[inline(always)]
+pub fn minus<T: Real>(a: Complex<T>, b: Complex<T>) -> Complex<T> {
+    Complex { re: a.re - b.re, im: a.im - b.im }
+}
+
+/// Squared magnitude.
+#[inline(always)]
+pub fn power<T: Real>(a: Complex<T>) -> T {
+    a.re * a.re + a.im * a.im
+}
