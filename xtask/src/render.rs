@@ -4,6 +4,7 @@ mod batch;
 pub mod command;
 mod far;
 pub mod passes;
+mod report;
 mod worker;
 
 use std::{
@@ -16,11 +17,12 @@ use anyhow::{Result, ensure};
 use minuend_engine::{Lock, Settings, settings::Listen};
 
 use crate::{
-    audio_files::{AudioReader, AudioWriter, Bits, check_writable},
+    audio_files::{AudioReader, AudioWriter, Bits, check_writable, write_file},
     ending::{Ending, NOT_FOUND},
     progress::Progress,
 };
-use passes::{Learned, Pair, Pass, learn, report, subtract};
+use passes::{Block, Learned, Pair, Pass, learn, subtract};
+use report::Watcher;
 
 /// What to render.
 #[derive(Clone, Debug)]
@@ -43,6 +45,8 @@ pub struct Render {
     pub part_s: Range<f64>,
     /// Where the matched backing is written too.
     pub matched_backing: Option<PathBuf>,
+    /// Where a page about it is written, HTML.
+    pub report: Option<PathBuf>,
 }
 
 /// How the engine goes over the files.
@@ -70,12 +74,14 @@ impl Render {
             passes: Passes::default(),
             part_s: 0.0..f64::INFINITY,
             matched_backing: None,
+            report: None,
         }
     }
 
     /// All files that are written.
     fn outputs(&self) -> impl Iterator<Item = &Path> {
-        [Some(&self.out), self.matched_backing.as_ref()].into_iter().flatten().map(PathBuf::as_path)
+        let more = [&self.matched_backing, &self.report];
+        std::iter::once(&self.out).chain(more.into_iter().flatten()).map(PathBuf::as_path)
     }
 }
 
@@ -111,7 +117,8 @@ pub struct Rendered {
 /// The output begins and ends with the mix, or with the part of it that is wanted. Files appear whole, or not at all.
 pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     check_outputs(request)?;
-    let rate_hz = check_inputs(request)?;
+    let inputs = check_inputs(request)?;
+    let rate_hz = inputs.rates_hz[0];
     let pair = Pair { mix: &request.mix, backing: &request.backing, settings: request.settings };
     let [from, to] =
         [request.part_s.start, request.part_s.end].map(|s| (s * f64::from(rate_hz)).round() as u64);
@@ -136,20 +143,29 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             Some((**learned).clone())
         }
     };
-    let mut write = |out: &Path, listen: Listen| -> Result<(Pass, Vec<f32>, AudioWriter)> {
-        let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
-        let num_channels = AudioReader::open(pair.mix)?.num_channels();
-        let mut writer = AudioWriter::create(out, num_channels, rate_hz, request.bits, request.overwrite)?;
-        let mut depths_db = Vec::new();
-        let pass = subtract(&pair, start.as_ref(), from..to, &mut |block| {
-            writer.write(block.output)?;
-            depths_db.extend(block.readings.null_depth_db);
-            report(progress, (passed + block.done) / num_passes as f64)
-        })?;
-        passed += 1.0;
-        Ok((pass, depths_db, writer))
-    };
-    let (pass, depths_db, writer) = write(&request.out, settings.listen)?;
+    let advance_samples = start.as_ref().map_or(0, |start| start.advance_samples);
+    let mut watcher =
+        request.report.is_some().then(|| Watcher::new(rate_hz, inputs.channels, advance_samples));
+    let mut depths_db = Vec::new();
+    let mut write =
+        |out: &Path, listen: Listen, see: &mut dyn FnMut(&Block)| -> Result<(Pass, AudioWriter)> {
+            let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
+            let mut writer =
+                AudioWriter::create(out, inputs.channels[0], rate_hz, request.bits, request.overwrite)?;
+            let pass = subtract(&pair, start.as_ref(), from..to, &mut |block| {
+                writer.write(block.output)?;
+                see(&block);
+                passes::report(progress, (passed + block.done) / num_passes as f64)
+            })?;
+            passed += 1.0;
+            Ok((pass, writer))
+        };
+    let (pass, writer) = write(&request.out, settings.listen, &mut |block| {
+        depths_db.extend(block.readings.null_depth_db);
+        if let Some(watcher) = &mut watcher {
+            watcher.see(block);
+        }
+    })?;
     let num_samples = pass.num_samples.min(to).saturating_sub(from);
     ensure!(
         num_samples > 0,
@@ -159,7 +175,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         request.part_s.start
     );
     let also = match &request.matched_backing {
-        Some(out) => Some(write(out, Listen::Backing)?.2),
+        Some(out) => Some(write(out, Listen::Backing, &mut |_| ())?.1),
         None => None,
     };
 
@@ -185,6 +201,10 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     rendered.clipped_samples = writer.finish(&of)?;
     if let Some(also) = also {
         rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
+    }
+    if let (Some(file), Some(watcher)) = (&request.report, watcher) {
+        let page = watcher.page(request, &rendered, inputs.rates_hz);
+        write_file(file, page.as_bytes(), request.overwrite)?;
     }
     Ok(rendered)
 }
@@ -219,16 +239,27 @@ fn check_outputs(request: &Render) -> Result<()> {
     Ok(())
 }
 
-/// Refuses files that cannot be worked on, before the work. Returns the rate of the mix, Hz.
-fn check_inputs(request: &Render) -> Result<u32> {
-    let rate_hz = AudioReader::open(&request.mix)?.sample_rate_hz();
-    AudioReader::open_at(&request.backing, rate_hz)?;
+/// What is known of the two files, mix first.
+struct Inputs {
+    rates_hz: [u32; 2],
+    channels: [usize; 2],
+}
+
+/// Refuses files that cannot be worked on, before the work.
+fn check_inputs(request: &Render) -> Result<Inputs> {
+    let mix = AudioReader::open(&request.mix)?;
+    let backing = AudioReader::open(&request.backing)?;
+    // Refused if its rate cannot be brought to that of the mix.
+    AudioReader::open_at(&request.backing, mix.sample_rate_hz())?;
     let Range { start, end } = request.part_s;
     ensure!(
         start >= 0.0 && end > start,
         "the part from {start:.3} s to {end:.3} s is empty; let --to lie behind --from"
     );
-    Ok(rate_hz)
+    Ok(Inputs {
+        rates_hz: [mix.sample_rate_hz(), backing.sample_rate_hz()],
+        channels: [mix.num_channels(), backing.num_channels()],
+    })
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {

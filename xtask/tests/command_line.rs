@@ -156,6 +156,49 @@ fn one_that_fails_does_not_stop_the_rest() {
     assert!(same("First difference.wav") == same("one difference.wav"), "one at a time, or two, is the same");
 }
 
+/// The page is whole in itself: nothing is loaded, nothing runs, and names of files are text.
+#[test]
+fn a_report_is_one_page_in_itself() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let mix = "mix <b>&amp;\".wav";
+    write_song(&folder.join(mix), &folder.join("backing.wav"), 1, 12);
+    let (code, _, errors) =
+        run(folder, &[mix, "backing.wav", "--out", "out.wav", "--report", "report.html", "--one-pass"]);
+    assert_eq!((code, errors.as_str()), (0, ""));
+    let page = fs::read_to_string(folder.join("report.html")).unwrap();
+    assert!(page.starts_with("<!DOCTYPE html>") && page.ends_with("</html>\n"));
+    for forbidden in ["http:", "https:", "src=\"", "url(", "@import", "<script", "<b>&amp;", "NaN", "inf"] {
+        assert!(!page.contains(forbidden), "{forbidden:?} in the page");
+    }
+    for expected in [
+        "mix &lt;b&gt;&amp;amp;&quot;.wav",
+        "Null depth, dB",
+        "Delay of the mix against the backing, ms",
+        "Spectra, dB re full scale",
+        "not found yet: the mix passes",
+        "12.500 ms",
+        "What to try next",
+        "prefers-color-scheme:dark",
+        "@media print",
+    ] {
+        assert!(page.contains(expected), "{expected:?} not in the page");
+    }
+    // Every tag that is opened is closed, in order.
+    let mut open = Vec::new();
+    for tag in page.split('<').skip(1).map(|rest| rest.split('>').next().unwrap()) {
+        let name = tag.split([' ', '/']).next().unwrap();
+        if let Some(closed) = tag.strip_prefix('/') {
+            assert_eq!(open.pop(), Some(closed), "closed by {tag}");
+        } else if !tag.ends_with('/') && !["!DOCTYPE", "meta", "link"].contains(&name) {
+            open.push(name);
+        }
+    }
+    assert!(open.is_empty(), "{open:?} left open");
+    let again = run(folder, &[mix, "backing.wav", "--out", "new.wav", "--report", "report.html"]);
+    assert!(again.0 == 1 && again.2.contains("report.html: exists already"), "{again:?}");
+}
+
 /// Ctrl-C: the terminal sends SIGINT.
 #[cfg(unix)]
 #[test]

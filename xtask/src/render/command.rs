@@ -84,6 +84,9 @@ pub struct RenderArguments {
     /// Write this too, beside the file: the backing as it is subtracted
     #[arg(long, value_enum, value_name = "WHAT")]
     also: Option<Also>,
+    /// Write a page about it, HTML with pictures; of many songs, the folder for them
+    #[arg(long, value_name = "FILE")]
+    report: Option<PathBuf>,
     /// What is written [difference, backing (as it is subtracted), mix]
     #[arg(long, default_value = "difference", value_parser = choice([("difference", Listen::Difference), ("backing", Listen::Backing), ("mix", Listen::Mix)]))]
     listen: Listen,
@@ -138,18 +141,20 @@ impl RenderArguments {
         let many = self.songs()?;
         let requests: Vec<Result<Render>> = match many {
             Some(songs) => {
-                ensure!(
-                    self.out.is_dir(),
-                    "{}: is no folder; make it, or let --out be another one, for the songs",
-                    self.out.display()
-                );
+                for folder in [Some(&self.out), self.report.as_ref()].into_iter().flatten() {
+                    ensure!(
+                        folder.is_dir(),
+                        "{}: is no folder; make it, or name another one, for the files of the songs",
+                        folder.display()
+                    );
+                }
                 songs.into_iter().map(|song| song.map(|song| self.request_of(song))).collect()
             }
             None => {
                 let (Some(mix), Some(backing)) = (&self.mix, &self.backing) else {
                     bail!("one song takes two files, MIX and BACKING; many take a folder, or --list FILE")
                 };
-                vec![Ok(self.request(mix, backing, &self.out))]
+                vec![Ok(self.request(mix, backing, &self.out, self.report.clone()))]
             }
         };
         self.render(&requests)
@@ -165,10 +170,12 @@ impl RenderArguments {
     }
 
     fn request_of(&self, song: Song) -> Render {
-        self.request(&song.mix, &song.backing, &self.out.join(format!("{} difference.wav", song.name)))
+        let out = self.out.join(format!("{} difference.wav", song.name));
+        let report = self.report.as_ref().map(|folder| folder.join(format!("{} report.html", song.name)));
+        self.request(&song.mix, &song.backing, &out, report)
     }
 
-    fn request(&self, mix: &Path, backing: &Path, out: &Path) -> Render {
+    fn request(&self, mix: &Path, backing: &Path, out: &Path, report: Option<PathBuf>) -> Render {
         Render {
             settings: Settings {
                 listen: self.listen,
@@ -188,6 +195,7 @@ impl RenderArguments {
             overwrite: self.force,
             passes: if self.one_pass { Passes::One } else { Passes::Two },
             part_s: self.from..self.to.unwrap_or(f64::INFINITY),
+            report,
             matched_backing: self.also.map(|Also::Backing| beside(out, "backing")),
             ..Render::new(mix, backing, out)
         }

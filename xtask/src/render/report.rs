@@ -1,0 +1,406 @@
+//! `--report`: one page about one song, with pictures.
+
+mod advice;
+mod chart;
+mod series;
+mod spectra;
+
+use std::{fmt::Write, path::Path};
+
+use minuend_engine::{Lock, settings::BackingKind};
+
+use super::{Passes, Render, Rendered, command::describe, passes::Block};
+use advice::{Facts, advice};
+use chart::{Axis, Chart, Line, Scale, Shade, clock};
+use series::{Section, Series, sections};
+use spectra::{MeanSpectrum, response_db};
+
+/// A jump of the delay that begins a new section, s: what wow does to it from one point to the next is far less.
+const JUMP_S: f64 = 1e-3;
+
+/// Watches a pass for the page.
+pub struct Watcher {
+    sample_rate_hz: f64,
+    advance_samples: i64,
+    series: Series,
+    mix: MeanSpectrum,
+    backing: MeanSpectrum,
+    output: MeanSpectrum,
+}
+
+impl Watcher {
+    /// For files of so many channels, at a rate in Hz, the backing moved earlier by so many samples.
+    pub fn new(sample_rate_hz: u32, channels: [usize; 2], advance_samples: i64) -> Self {
+        Self {
+            sample_rate_hz: sample_rate_hz.into(),
+            advance_samples,
+            series: Series::default(),
+            mix: MeanSpectrum::new(channels[0]),
+            backing: MeanSpectrum::new(channels[1]),
+            output: MeanSpectrum::new(channels[0]),
+        }
+    }
+
+    /// Sees a block.
+    pub fn see(&mut self, block: &Block) {
+        if block.output[0].is_empty() {
+            return; // Before the song, while the engine's latency passes.
+        }
+        let at_s = block.at_sample as f64 / self.sample_rate_hz;
+        self.series.add(at_s, block.readings, self.advance_samples);
+        self.mix.add(block.mix.iter().map(Vec::as_slice));
+        self.backing.add(block.backing.iter().map(Vec::as_slice));
+        self.output.add(block.output.iter().copied());
+    }
+
+    /// The page.
+    pub fn page(&self, request: &Render, rendered: &Rendered, rates_hz: [u32; 2]) -> String {
+        let from_s = request.part_s.start;
+        let end_s = from_s + rendered.num_samples as f64 / self.sample_rate_hz;
+        let sections = sections(&self.series, end_s, JUMP_S * self.sample_rate_hz);
+        let name = |path: &Path| escaped(&path.file_name().unwrap_or_default().to_string_lossy());
+        let (mix, backing) = (name(&request.mix), name(&request.backing));
+
+        let mut body = format!("<h1>{mix} <span>minus</span> {backing}</h1>\n");
+        _ = writeln!(body, "<p class=\"verdict\">{}</p>", verdict(rendered));
+        let one_place = sections.iter().filter(|section| section.lock == Lock::Locked).count() <= 1;
+        body += &self.table(request, rendered, rates_hz, (from_s, end_s), one_place);
+        _ = writeln!(body, "<h2>What to try next</h2>\n<ul>");
+        for line in advice(&self.facts(request, rendered, rates_hz)) {
+            _ = writeln!(body, "<li>{}</li>", escaped(&line));
+        }
+        body += "</ul>\n<h2>Over the song</h2>\n";
+        for chart in self.over_time(rendered, &sections, (from_s, end_s)) {
+            body += &chart.to_html();
+        }
+        if sections.len() > 1 {
+            body += &self.section_table(&sections);
+        }
+        body += "<h2>Over frequency</h2>\n";
+        for chart in self.over_frequency(rendered) {
+            body += &chart.to_html();
+        }
+        let version = env!("CARGO_PKG_VERSION");
+        format!(
+            "{HEAD}<title>{mix} minus {backing}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<main>\n{body}{CAUTION}<footer>Minuend {version}</footer>\n</main>\n</body>\n</html>\n"
+        )
+    }
+
+    fn facts(&self, request: &Render, rendered: &Rendered, rates_hz: [u32; 2]) -> Facts {
+        let lossy = |path: &Path| {
+            let ending = path.extension().unwrap_or_default().to_string_lossy().to_lowercase();
+            ["mp3", "m4a", "mp4", "aac", "ogg", "oga", "opus"].contains(&ending.as_str())
+        };
+        let mut movement: Vec<f64> =
+            self.series.points().map(|point| point.follow_db).filter(|db| db.is_finite()).collect();
+        movement.sort_by(f64::total_cmp);
+        let at = |part: f64| movement.get((part * movement.len() as f64) as usize).copied().unwrap_or(0.0);
+        Facts {
+            null_depth_db: rendered.null_depth_db,
+            locked: rendered.locked,
+            late_s: rendered.late_s,
+            movement_db: at(0.95) - at(0.05),
+            lossy: [&request.mix, &request.backing].map(|path| lossy(path)),
+            rates_differ: rates_hz[0] != rates_hz[1],
+            drift_ppm: rendered.drift_ppm,
+            clipped_samples: rendered.clipped_samples,
+            bad_samples: rendered.bad_samples,
+            estimated: request.settings.backing_kind == BackingKind::Estimated,
+        }
+    }
+
+    fn table(
+        &self,
+        request: &Render,
+        rendered: &Rendered,
+        rates_hz: [u32; 2],
+        part_s: (f64, f64),
+        one_place: bool,
+    ) -> String {
+        let shown = |path: &Path| escaped(&path.display().to_string());
+        let level = rendered.learned.found.taps.level();
+        let level_db = level.map(|gain| 20.0 * f64::from(gain.abs()).max(1e-6).log10());
+        let passes = match request.passes {
+            Passes::Two => "two: learned over the whole song, then subtracted",
+            Passes::One => "one, knowing nothing: what the plug-in plays",
+            Passes::Held(_) => "one, with a match that was kept, learning no further",
+        };
+        let drift = match rendered.drift_ppm {
+            0.0 => "none".to_owned(),
+            ppm => format!("{ppm:+.2} ppm"),
+        };
+        let rows = [
+            ("Mix", format!("{}, {} Hz", shown(&request.mix), rates_hz[0])),
+            ("Backing", format!("{}, {} Hz", shown(&request.backing), rates_hz[1])),
+            ("Output", shown(&request.out)),
+            ("Part", format!("{} to {}", clock(part_s.0, 1), clock(part_s.1, 1))),
+            ("Passes", passes.to_owned()),
+            (
+                "Delay of the mix",
+                format!(
+                    "{:.3} ms ({:.2} samples){}",
+                    rendered.delay_samples / self.sample_rate_hz * 1000.0 + 0.0,
+                    rendered.delay_samples + 0.0,
+                    if one_place { "" } else { " at the end; see the sections" }
+                ),
+            ),
+            ("Drift", drift),
+            ("Polarity", if rendered.inverted { "inverted" } else { "kept" }.to_owned()),
+            ("Level of the backing", format!("{:+.2} dB left, {:+.2} dB right", level_db[0], level_db[1])),
+        ];
+        let rows =
+            rows.map(|(name, value)| format!("<tr><th scope=\"row\">{name}</th><td>{value}</td></tr>\n"));
+        format!("<table>\n{}</table>\n", rows.concat())
+    }
+
+    fn over_time(&self, rendered: &Rendered, sections: &[Section], part_s: (f64, f64)) -> Vec<Chart> {
+        let across = Axis { range: (part_s.0, part_s.1.max(part_s.0 + 0.1)), scale: Scale::Time };
+        let unlocked = sections.iter().filter(|section| section.lock != Lock::Locked);
+        let shades: Vec<_> = unlocked.map(|section| Shade { range: section.range_s }).collect();
+        let chart = |title, note: &str, points: Vec<(f64, f64)>, least, from_zero: bool| {
+            let mut up = Axis::over(points.iter().map(|point| point.1), least, Scale::Number);
+            if from_zero {
+                up.range.0 = up.range.0.min(0.0);
+                up.range.0 = if up.range.0 > -1.0 { 0.0 } else { up.range.0 };
+            }
+            let lines = vec![Line { name: "", points }];
+            Chart { title, note: note.to_owned(), across: across.clone(), up, lines, shades: shades.clone() }
+        };
+        let ms = 1000.0 / self.sample_rate_hz;
+        let mut charts = vec![chart(
+            "Null depth, dB",
+            "How far the backing is down in the difference, measured where the voice rests; deeper is better.",
+            self.series.over_time(|point| point.null_depth_db),
+            10.0,
+            true,
+        )];
+        charts.push(chart(
+            "Delay of the mix against the backing, ms",
+            "",
+            self.series.over_time(|point| point.delay_samples * ms),
+            0.2,
+            false,
+        ));
+        if rendered.drift_ppm != 0.0 {
+            charts.push(chart(
+                "Wander: the delay less its straight course, samples",
+                &format!("The straight course is a drift of {:+.2} parts in a million.", rendered.drift_ppm),
+                self.wander(rendered.drift_ppm, sections),
+                1.0,
+                false,
+            ));
+        }
+        charts.push(chart(
+            "Movement of the backing's level in the mix, dB",
+            "On top of the matched level; a compressor or limiter on the mix moves it.",
+            self.series.over_time(|point| point.follow_db),
+            2.0,
+            false,
+        ));
+        charts.push(chart(
+            "Sureness of the place",
+            "The highest peak of the correlation over the second highest; from 2 on the backing is held to be found.",
+            self.series.over_time(|point| point.confidence),
+            2.0,
+            true,
+        ));
+        let is_known = |chart: &Chart| chart.lines[0].points.iter().any(|point| point.1.is_finite());
+        charts.retain(is_known);
+        charts
+    }
+
+    /// The delay less a straight course that begins anew in each section, about its mean there.
+    fn wander(&self, drift_ppm: f64, sections: &[Section]) -> Vec<(f64, f64)> {
+        let rate = drift_ppm * 1e-6 * self.sample_rate_hz;
+        let mut points = self.series.over_time(|point| point.delay_samples - rate * point.at_s);
+        for section in sections {
+            let inside = |at_s: f64| (section.range_s.0..section.range_s.1).contains(&at_s);
+            let known = || points.iter().filter(|point| inside(point.0) && point.1.is_finite());
+            let mean = known().map(|point| point.1).sum::<f64>() / known().count().max(1) as f64;
+            points.iter_mut().filter(|point| inside(point.0)).for_each(|point| point.1 -= mean);
+        }
+        points
+    }
+
+    fn section_table(&self, sections: &[Section]) -> String {
+        let mut rows = String::new();
+        for section in sections {
+            let state = match section.lock {
+                Lock::Locked => {
+                    format!("{:.3} ms", section.delay_samples / self.sample_rate_hz * 1000.0 + 0.0)
+                }
+                Lock::NoBacking => "no backing: the mix passes".to_owned(),
+                Lock::Searching => "not found yet: the mix passes".to_owned(),
+                Lock::Lost => "lost: the mix passes".to_owned(),
+                Lock::TooLate => "backing too late: the mix passes".to_owned(),
+            };
+            let (from, to) = section.range_s;
+            _ = writeln!(
+                rows,
+                "<tr><td>{}</td><td>{}</td><td>{state}</td></tr>",
+                clock(from, 1),
+                clock(to, 1)
+            );
+        }
+        format!(
+            "<h2>Sections</h2>\n<table>\n<tr><th>from</th><th>to</th><th>delay</th></tr>\n{rows}</table>\n"
+        )
+    }
+
+    fn over_frequency(&self, rendered: &Rendered) -> Vec<Chart> {
+        let highest = 0.5 * self.sample_rate_hz;
+        let across = Axis { range: (20.0, highest), scale: Scale::Frequency };
+        let chart = |title, note: &str, lines: Vec<Line>, up| {
+            let (note, across) = (note.to_owned(), across.clone());
+            Chart { title, note, across, up, lines, shades: Vec::new() }
+        };
+        let spectra = [("mix", &self.mix), ("backing, as it came", &self.backing), ("output", &self.output)]
+            .map(|(name, spectrum)| Line { name, points: spectrum.bands(self.sample_rate_hz) })
+            .to_vec();
+        let top = spectra.iter().flat_map(|line| &line.points).map(|point| point.1).fold(-100.0, f64::max);
+        let mut charts = vec![chart(
+            "Spectra, dB re full scale",
+            "Power in bands of a sixth of an octave, over the whole song, sides added.",
+            spectra,
+            Axis { range: (top - 80.0, top + 3.0), scale: Scale::Number },
+        )];
+        let h = &rendered.learned.found.taps.h;
+        let curve = |name, to: usize, from: usize| Line {
+            name,
+            points: response_db(&h[to][from], rendered.learned.found.sample_rate_hz),
+        };
+        let centre = |lines: &[Line]| {
+            // About the middle of the range in which most music lies.
+            let points = lines.iter().flat_map(|line| &line.points);
+            let middle = points.filter(|point| (200.0..5_000.0).contains(&point.0)).map(|point| point.1);
+            Axis::over(middle, 6.0, Scale::Number)
+        };
+        let sides = vec![curve("left", 0, 0), curve("right", 1, 1)];
+        let mut up = centre(&sides);
+        up.range = (up.range.0 - 6.0, up.range.1 + 6.0);
+        charts.push(chart(
+            "Tone: what makes the backing sound as it does in the mix, dB",
+            "Level included. Bands without music keep what was learned around them.",
+            sides,
+            up.clone(),
+        ));
+        let sounds = |to: usize, from: usize| h[to][from].iter().any(|tap| *tap != 0.0);
+        if sounds(0, 1) || sounds(1, 0) {
+            let lines = vec![curve("left into right", 1, 0), curve("right into left", 0, 1)];
+            let up = Axis { range: (up.range.1 - 60.0, up.range.1), scale: Scale::Number };
+            charts.push(chart(
+                "Across the sides, dB",
+                "How much of one side of the backing is in the other side of the mix: width, rotation, swapped sides.",
+                lines,
+                up,
+            ));
+        }
+        charts
+    }
+}
+
+/// The result in a sentence or two.
+fn verdict(rendered: &Rendered) -> String {
+    let mut words = escaped(&describe(rendered));
+    if let Some(first) = words.get_mut(..1) {
+        first.make_ascii_uppercase();
+    }
+    words + "."
+}
+
+/// As text of a page.
+fn escaped(text: &str) -> String {
+    let mut escaped = String::with_capacity(text.len());
+    for char in text.chars() {
+        match char {
+            '&' => escaped += "&amp;",
+            '<' => escaped += "&lt;",
+            '>' => escaped += "&gt;",
+            '"' => escaped += "&quot;",
+            char => escaped.push(char),
+        }
+    }
+    escaped
+}
+
+/// The page may load nothing from anywhere, and says so to the browser.
+const HEAD: &str = "<!DOCTYPE html>
+<html lang=\"en\">
+<head>
+<meta charset=\"utf-8\">
+<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\">
+<meta name=\"viewport\" content=\"width=device-width\">
+<meta name=\"color-scheme\" content=\"light dark\">
+<link rel=\"icon\" href=\"data:,\">
+";
+
+const CAUTION: &str = "<p class=\"note\">Near a deep null monitors tend to be turned up. Where the lock is lost the whole backing is back at \
+once: listen at a level at which the full mix is comfortable. What may be published is for your local law to say.</p>\n";
+
+/// Two inks for text, four for lines, told apart by their dashes too. Contrast to the paper is at least 4.5 : 1 of each.
+const STYLE: &str = "
+:root{--paper:#fbfaf6;--ink:#23262b;--faint:#5d636b;--rule:#dcd9cf;--wash:#e9e3d2;--l0:#0b6b62;--l1:#a8480f;--l2:#5b3fa0;--l3:#3d4a58}
+@media (prefers-color-scheme:dark){:root{--paper:#17191c;--ink:#e8e6df;--faint:#a2a8ae;--rule:#363a40;--wash:#2f2b22;--l0:#5cc9b8;--l1:#f09a5b;--l2:#b9a3f2;--l3:#aebac8}}
+*{box-sizing:border-box}
+body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,sans-serif}
+main{max-width:60rem;margin:0 auto;padding:2rem 1.25rem}
+h1{font-size:1.5rem;line-height:1.25;margin:0 0 .5rem;overflow-wrap:anywhere}
+h1 span{font-weight:400;color:var(--faint)}
+h2{font-size:1.1rem;margin:2.25rem 0 .5rem;border-bottom:1px solid var(--rule)}
+.verdict{font-size:1.1rem;margin:0 0 1rem}
+table{border-collapse:collapse;width:100%;font-size:.95rem;font-variant-numeric:tabular-nums}
+th,td{text-align:left;vertical-align:top;padding:.2rem 1rem .2rem 0;border-bottom:1px solid var(--rule);overflow-wrap:anywhere}
+th{font-weight:400;color:var(--faint);width:11rem}
+ul{margin:.25rem 0;padding-left:1.2rem}
+figure{margin:1.25rem 0;break-inside:avoid}
+figcaption{display:flex;flex-wrap:wrap;justify-content:space-between;gap:0 1.5rem;font-size:.95rem}
+.legend{display:flex;flex-wrap:wrap;gap:0 1.25rem;color:var(--faint)}
+.key{width:28px;height:8px;margin-right:.4rem;vertical-align:middle;overflow:visible}
+figure>svg{display:block;width:100%;height:auto}
+.note,footer{color:var(--faint);font-size:.875rem;margin:.1rem 0}
+footer{margin-top:2rem}
+text{fill:var(--faint);font-size:12px;font-variant-numeric:tabular-nums}
+.up{text-anchor:end}
+.across{text-anchor:middle}
+.grid{stroke:var(--rule);stroke-width:1;fill:none}
+.shade{fill:var(--wash)}
+.line{fill:none;stroke-width:1.6;stroke-linejoin:round}
+.l0{stroke:var(--l0)}
+.l1{stroke:var(--l1);stroke-dasharray:7 3}
+.l2{stroke:var(--l2);stroke-dasharray:2 2.5}
+.l3{stroke:var(--l3);stroke-dasharray:9 3 2 3}
+@media print{:root{--paper:#fff;--ink:#000;--faint:#444;--rule:#ccc;--wash:#e8e8e8;--l0:#0b6b62;--l1:#a8480f;--l2:#5b3fa0;--l3:#3d4a58}main{padding:0}body{font-size:11pt;print-color-adjust:exact}h2{break-after:avoid}}
+";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_of_files_are_no_markup() {
+        assert_eq!(escaped("<b> & \"c\""), "&lt;b&gt; &amp; &quot;c&quot;");
+    }
+
+    /// Relative luminance and contrast by WCAG 2.2: text and lines reach 4.5 : 1 on either paper.
+    #[test]
+    fn inks_stand_out_from_the_paper() {
+        let luminance = |hex: &str| {
+            let channel = |at: usize| {
+                let value = f64::from(u8::from_str_radix(&hex[at..at + 2], 16).unwrap()) / 255.0;
+                if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
+            };
+            0.2126 * channel(0) + 0.7152 * channel(2) + 0.0722 * channel(4)
+        };
+        for theme in STYLE.split(":root{").skip(1).take(2) {
+            let colour = |name: &str| {
+                let at = theme.find(&format!("--{name}:#")).unwrap() + name.len() + 4;
+                luminance(&theme[at..at + 6])
+            };
+            let paper = colour("paper");
+            for ink in ["ink", "faint", "l0", "l1", "l2", "l3"] {
+                let (a, b) = (colour(ink).max(paper), colour(ink).min(paper));
+                assert!((a + 0.05) / (b + 0.05) >= 4.5, "{ink}: {}", (a + 0.05) / (b + 0.05));
+            }
+        }
+    }
+}

@@ -1,0 +1,175 @@
+//! What the engine reported over the song, in as many points as a picture can show.
+
+use minuend_engine::{Lock, Readings};
+
+/// Points are merged in pairs when there are more than this.
+const MAX_POINTS: usize = 2_000;
+
+/// The readings of a stretch of the song.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Point {
+    /// Where it begins, s from the start of the mix.
+    pub at_s: f64,
+    /// State of the search at its end.
+    pub lock: Lock,
+    /// Delay between the files, samples; not a number while not locked.
+    pub delay_samples: f64,
+    /// Sureness of the place; not a number while it was not looked at.
+    pub confidence: f64,
+    /// Movement of the level, dB.
+    pub follow_db: f64,
+    /// Null depth, dB; not a number while it cannot be told.
+    pub null_depth_db: f64,
+    num_merged: u32,
+}
+
+/// Readings over time: each block's at first, coarser and coarser ones as the song grows.
+#[derive(Clone, Debug, Default)]
+pub struct Series {
+    points: Vec<Point>,
+    gathering: Option<Point>,
+    blocks_a_point: u32,
+}
+
+impl Series {
+    /// Adds the readings of a block that begins at so many seconds, for a backing moved earlier by so many samples.
+    pub fn add(&mut self, at_s: f64, readings: &Readings, advance_samples: i64) {
+        let locked = readings.lock == Lock::Locked;
+        let point = Point {
+            at_s,
+            lock: readings.lock,
+            delay_samples: if locked { readings.delay_samples - advance_samples as f64 } else { f64::NAN },
+            confidence: if readings.confidence > 0.0 { f64::from(readings.confidence) } else { f64::NAN },
+            follow_db: if locked { f64::from(readings.follow_db) } else { f64::NAN },
+            null_depth_db: readings.null_depth_db.map_or(f64::NAN, f64::from),
+            num_merged: 1,
+        };
+        self.blocks_a_point = self.blocks_a_point.max(1);
+        let gathered = match self.gathering.take() {
+            Some(gathering) => merge(gathering, point),
+            None => point,
+        };
+        if gathered.num_merged < self.blocks_a_point {
+            self.gathering = Some(gathered);
+            return;
+        }
+        self.points.push(gathered);
+        if self.points.len() >= MAX_POINTS {
+            self.points = self
+                .points
+                .chunks(2)
+                .map(|pair| pair.iter().copied().reduce(merge).unwrap_or(pair[0]))
+                .collect();
+            self.blocks_a_point *= 2;
+        }
+    }
+
+    /// All points, in order.
+    pub fn points(&self) -> impl Iterator<Item = Point> + Clone {
+        self.points.iter().copied().chain(self.gathering)
+    }
+
+    /// One value over time, in s.
+    pub fn over_time(&self, value: impl Fn(&Point) -> f64) -> Vec<(f64, f64)> {
+        self.points().map(|point| (point.at_s, value(&point))).collect()
+    }
+}
+
+/// Means of what is known in either; the place and the state are those of the later.
+fn merge(a: Point, b: Point) -> Point {
+    let mean = |x: f64, y: f64| match (x.is_nan(), y.is_nan()) {
+        (true, _) => y,
+        (_, true) => x,
+        _ => {
+            let (m, n) = (f64::from(a.num_merged), f64::from(b.num_merged));
+            (m * x + n * y) / (m + n)
+        }
+    };
+    Point {
+        at_s: a.at_s,
+        lock: b.lock,
+        delay_samples: if b.delay_samples.is_nan() { a.delay_samples } else { b.delay_samples },
+        confidence: mean(a.confidence, b.confidence),
+        follow_db: mean(a.follow_db, b.follow_db),
+        null_depth_db: mean(a.null_depth_db, b.null_depth_db),
+        num_merged: a.num_merged + b.num_merged,
+    }
+}
+
+/// A stretch of the song in one state, at one place.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Section {
+    /// Where it begins and ends, s.
+    pub range_s: (f64, f64),
+    /// State of the search.
+    pub lock: Lock,
+    /// Delay at its begin, samples; not a number while not locked.
+    pub delay_samples: f64,
+}
+
+/// The sections of a song that ends at so many seconds: a new one begins where the state changes, or where the delay jumps by more than so
+/// many samples from one point to the next.
+pub fn sections(series: &Series, end_s: f64, jump_samples: f64) -> Vec<Section> {
+    let mut sections: Vec<Section> = Vec::new();
+    let mut last_delay = f64::NAN;
+    for point in series.points() {
+        let goes_on = sections.last().is_some_and(|section| {
+            section.lock == point.lock && !((point.delay_samples - last_delay).abs() > jump_samples)
+        });
+        if !goes_on {
+            if let Some(last) = sections.last_mut() {
+                last.range_s.1 = point.at_s;
+            }
+            let (range_s, delay_samples) = ((point.at_s, end_s), point.delay_samples);
+            sections.push(Section { range_s, lock: point.lock, delay_samples });
+        }
+        last_delay = point.delay_samples;
+    }
+    sections
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn readings(lock: Lock, delay_samples: f64, null_depth_db: Option<f32>) -> Readings {
+        Readings { lock, delay_samples, null_depth_db, follow_db: -2.0, ..Readings::default() }
+    }
+
+    /// However long the song, there are few points, they cover all of it, and means stay means.
+    #[test]
+    fn long_songs_have_as_few_points() {
+        for num_blocks in [1, 1_999, 2_000, 2_001, 123_456] {
+            let mut series = Series::default();
+            for n in 0..num_blocks {
+                let depth = if n % 2 == 0 { 40.0 } else { 50.0 };
+                series.add(n as f64, &readings(Lock::Locked, 100.0, Some(depth)), 58);
+            }
+            let points: Vec<_> = series.points().collect();
+            assert!(points.len() <= MAX_POINTS, "{}", points.len());
+            assert_eq!(points.iter().map(|point| point.num_merged as usize).sum::<usize>(), num_blocks);
+            assert_eq!((points[0].at_s, points[0].delay_samples), (0.0, 42.0));
+            let whole = &points[..points.len() - 1];
+            let even = whole.iter().all(|point| point.num_merged == 1 || point.null_depth_db == 45.0);
+            assert!(even && points.iter().all(|point| point.follow_db == -2.0));
+        }
+    }
+
+    #[test]
+    fn sections_begin_at_jumps_and_not_along_a_drift() {
+        let mut series = Series::default();
+        for n in 0..100 {
+            let lock = if (60..70).contains(&n) { Lock::Lost } else { Lock::Locked };
+            let delay = if n < 30 { 100.0 + 0.5 * n as f64 } else { -7_000.0 };
+            series.add(n as f64, &readings(lock, delay, None), 0);
+        }
+        let found = sections(&series, 100.0, 40.0);
+        let places: Vec<_> = found.iter().map(|section| (section.range_s, section.lock)).collect();
+        let (locked, lost) = (Lock::Locked, Lock::Lost);
+        assert_eq!(
+            places,
+            [((0.0, 30.0), locked), ((30.0, 60.0), locked), ((60.0, 70.0), lost), ((70.0, 100.0), locked)]
+        );
+        assert_eq!((found[0].delay_samples, found[1].delay_samples), (100.0, -7_000.0));
+    }
+}
