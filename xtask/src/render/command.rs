@@ -285,15 +285,12 @@ fn ms(rendered: &Rendered) -> f64 {
 
 /// What was found, in one line.
 pub fn describe(rendered: &Rendered) -> String {
-    // Rounded first, lest a tiny negative number reads "-0.00".
-    let rounded = |value: f64, digits: f64| (value * digits).round() / digits + 0.0;
-    let delay = rounded(rendered.delay_samples, 100.0);
-    let ms = rounded(ms(rendered), 1000.0);
     let polarity = if rendered.inverted { "inverted" } else { "kept" };
     let depth =
         rendered.null_depth_db.map_or("unknown".to_owned(), |db| format!("{db:.1} dB where the voice rests"));
     let mut line = format!(
-        "delay {ms:.3} ms ({delay:.2} samples), polarity {polarity}, null depth {depth}, locked over {:.0} % of the song",
+        "delay {}, polarity {polarity}, null depth {depth}, locked over {:.0} % of the song",
+        delay_words(rendered.delay_samples, f64::from(rendered.sample_rate_hz)),
         rendered.locked * 100.0
     );
     if rendered.drift_ppm != 0.0 {
@@ -315,6 +312,14 @@ pub fn describe(rendered: &Rendered) -> String {
         line += &format!(", {} samples that were not finite counted as silence", rendered.bad_samples);
     }
     line
+}
+
+/// A delay in both its units.
+pub fn delay_words(samples: f64, sample_rate_hz: f64) -> String {
+    // Rounded first, lest a tiny negative number reads "-0.00".
+    let rounded = |value: f64, steps: f64| (value * steps).round() / steps + 0.0;
+    let ms = rounded(samples / sample_rate_hz * 1000.0, 1000.0);
+    format!("{ms:.3} ms ({:.2} samples)", rounded(samples, 100.0))
 }
 
 /// Parses one of a few words.

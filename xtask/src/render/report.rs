@@ -9,7 +9,11 @@ use std::{fmt::Write, path::Path};
 
 use minuend_engine::{Lock, settings::BackingKind};
 
-use super::{Passes, Render, Rendered, command::describe, passes::Block};
+use super::{
+    Passes, Render, Rendered,
+    command::{delay_words, describe},
+    passes::Block,
+};
 use advice::{Facts, advice};
 use chart::{Axis, Chart, Line, Scale, Shade, clock};
 use series::{Section, Series, sections};
@@ -138,9 +142,8 @@ impl Watcher {
             (
                 "Delay of the mix",
                 format!(
-                    "{:.3} ms ({:.2} samples){}",
-                    rendered.delay_samples / self.sample_rate_hz * 1000.0 + 0.0,
-                    rendered.delay_samples + 0.0,
+                    "{}{}",
+                    delay_words(rendered.delay_samples, self.sample_rate_hz),
                     if one_place { "" } else { " at the end; see the sections" }
                 ),
             ),
@@ -226,9 +229,7 @@ impl Watcher {
         let mut rows = String::new();
         for section in sections {
             let state = match section.lock {
-                Lock::Locked => {
-                    format!("{:.3} ms", section.delay_samples / self.sample_rate_hz * 1000.0 + 0.0)
-                }
+                Lock::Locked => delay_words(section.delay_samples, self.sample_rate_hz),
                 Lock::NoBacking => "no backing: the mix passes".to_owned(),
                 Lock::Searching => "not found yet: the mix passes".to_owned(),
                 Lock::Lost => "lost: the mix passes".to_owned(),

@@ -113,9 +113,9 @@ pub fn sections(series: &Series, end_s: f64, jump_samples: f64) -> Vec<Section> 
     let mut sections: Vec<Section> = Vec::new();
     let mut last_delay = f64::NAN;
     for point in series.points() {
-        let goes_on = sections.last().is_some_and(|section| {
-            section.lock == point.lock && !((point.delay_samples - last_delay).abs() > jump_samples)
-        });
+        // Not so while either is unknown.
+        let jumped = (point.delay_samples - last_delay).abs() > jump_samples;
+        let goes_on = sections.last().is_some_and(|section| section.lock == point.lock) && !jumped;
         if !goes_on {
             if let Some(last) = sections.last_mut() {
                 last.range_s.1 = point.at_s;
