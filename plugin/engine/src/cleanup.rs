@@ -105,6 +105,8 @@ pub struct Cleanup {
     shares: [Vec<f32>; 2],
     removed: Stereo,
     ratios: Vec<f32>,
+    /// With two bins of room at either end.
+    columns: Vec<f32>,
     bins: [Vec<Complex32>; 2],
 }
 
@@ -137,6 +139,7 @@ impl Cleanup {
             shares: std::array::from_fn(|_| vec![0.0; num_bins]),
             removed: stereo(frame + step),
             ratios: Vec::with_capacity(num_bins),
+            columns: vec![0.0; num_bins + 4],
             bins: [zeros(), zeros()],
             spectrum,
         }
@@ -228,11 +231,14 @@ impl Cleanup {
         }
         // Backing power about the frame before the newest: mean over three frames and five bins.
         let num_bins = self.spectrum.num_bins();
+        let columns = &mut self.columns;
         for c in 0..2 {
-            let column = |k: usize| self.powers.iter().map(|p| p[c][k]).sum::<f32>() / 15.0;
-            for k in 0..num_bins {
-                let around = k.saturating_sub(2)..(k + 3).min(num_bins);
-                self.backing[c][k] = around.map(column).sum::<f32>() + 1e-12;
+            let [before, now, after] = self.powers.each_ref().map(|p| &p[c][..num_bins]);
+            for (k, column) in columns[2..num_bins + 2].iter_mut().enumerate() {
+                *column = (before[k] + now[k] + after[k]) / 15.0;
+            }
+            for (backing, around) in self.backing[c].iter_mut().zip(columns.windows(5)) {
+                *backing = around[0] + around[1] + around[2] + around[3] + around[4] + 1e-12;
             }
         }
         // What leaks from mid to side is residue too.
@@ -247,7 +253,7 @@ impl Cleanup {
             for (group, edge) in self.groups[c].iter_mut().zip(self.edges.windows(2)) {
                 let bins = edge[0]..edge[1];
                 let count = bins.len() as f32;
-                let loudness = bins.clone().map(|k| backing[k].ln()).sum::<f32>() / count;
+                let loudness = log_sum(&backing[bins.clone()]) / count;
                 if loudness < -16.0 {
                     continue;
                 }
@@ -354,6 +360,12 @@ impl Cleanup {
             to.iter_mut().zip(frame).zip(&self.window).for_each(|((s, x), w)| *s += scale * *x * w);
         }
     }
+}
+
+/// Sum of natural logarithms, eight powers at a time.
+fn log_sum(powers: &[f32]) -> f32 {
+    let product = |powers: &[f32]| powers.iter().map(|&p| f64::from(p)).product::<f64>();
+    powers.chunks(8).map(|powers| product(powers).ln()).sum::<f64>() as f32
 }
 
 #[cfg(test)]

@@ -534,6 +534,9 @@ impl Engine {
         else {
             return;
         };
+        if due == Due::Look && self.drift.wander().moves() {
+            return; // The tracker looks more closely.
+        }
         learner.task = match due {
             Due::Search => Task::Search,
             Due::Look => Task::Look(self.place.delay_samples),
@@ -572,6 +575,7 @@ impl Engine {
                 if self.looked(matched.looked) {
                     return; // What was learned round the old place is of no use.
                 }
+                self.schedule.matched(matched.gained.unwrap_or(0.0));
                 let Some(learner) = &self.learner else { return };
                 let pays = matched.following_pays.unwrap_or(self.learned.following_pays);
                 self.learned.following_pays = pays;

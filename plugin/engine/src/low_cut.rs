@@ -16,10 +16,10 @@ struct Section {
 }
 
 impl Section {
-    /// One sample through a high-pass section; `g` = tan(pi f / fs), `k` = 1 / Q.
-    fn high_pass(&mut self, x: f64, g: f64, k: f64) -> f64 {
+    /// One sample through a high-pass section; `g` = tan(pi f / fs), `k` = 1 / Q, `a1` = 1 / (1 + g (g + k)).
+    #[inline(always)]
+    fn high_pass(&mut self, x: f64, g: f64, k: f64, a1: f64) -> f64 {
         let [s1, s2] = self.state;
-        let a1 = 1.0 / (1.0 + g * (g + k));
         let band = a1 * (s1 + g * (x - s2));
         let low = s2 + g * band;
         self.state = [2.0 * band - s1, 2.0 * low - s2];
@@ -77,9 +77,17 @@ impl LowCut {
             self.weights.iter_mut().enumerate().for_each(|(idx, w)| w.set(target(idx)));
         }
         let [left, right] = block;
+        // Made anew only while the corner moves.
+        let (mut made_for, mut g, mut a1) = (f64::NAN, 0.0, [0.0; NUM_SECTIONS]);
         for (left, right) in left.iter_mut().zip(right) {
             let corner_hz = f64::from(self.corner.next(corner_hz)).min(0.45 * self.sample_rate_hz);
-            let g = (std::f64::consts::PI * corner_hz / self.sample_rate_hz).tan();
+            if corner_hz != made_for {
+                made_for = corner_hz;
+                g = (std::f64::consts::PI * corner_hz / self.sample_rate_hz).tan();
+                for (a1, k) in a1.iter_mut().zip(self.inverse_q) {
+                    *a1 = 1.0 / (1.0 + g * (g + k));
+                }
+            }
             let mut weights = [0.0; 4];
             for (idx, (to, weight)) in weights.iter_mut().zip(&mut self.weights).enumerate() {
                 *to = weight.next(target(idx));
@@ -91,7 +99,7 @@ impl LowCut {
                 for ((_, count), weight) in SLOPES.into_iter().zip(&weights[1..]) {
                     let mut y = f64::from(dry);
                     for section in at..at + count {
-                        y = sections[section].high_pass(y, g, self.inverse_q[section]);
+                        y = sections[section].high_pass(y, g, self.inverse_q[section], a1[section]);
                     }
                     at += count;
                     sum += weight * y as f32;

@@ -6,6 +6,9 @@ use crate::sizes::Sizes;
 /// Times after locking at which the match is learned, seconds; from the last one on, every [`MATCH_EVERY_S`].
 const MATCH_AT_S: [f64; 11] = [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0];
 const MATCH_EVERY_S: f64 = 4.0;
+/// Matches after which every other one is left out as long as they bring no more than [`SETTLED`] nats (0.1 dB): 24 s.
+const SETTLED_AFTER: usize = 15;
+const SETTLED: f64 = 0.02;
 /// Music needed before the first search, seconds.
 const FIRST_SEARCH_S: f64 = 0.75;
 /// How often the backing is searched, and how often after it was not found for [`PATIENCE_S`].
@@ -67,6 +70,13 @@ impl Schedule {
     /// Has the place looked at soon.
     pub fn look_soon(&mut self, now: u64) {
         self.next_look = now + self.sizes.hops(0.5 * LOOK_EVERY_S);
+    }
+
+    /// A match was learned that is better by `gained` nats.
+    pub fn matched(&mut self, gained: f64) {
+        if gained < SETTLED && self.num_matches >= SETTLED_AFTER {
+            self.num_matches += 1;
+        }
     }
 
     fn next_match(&self) -> u64 {

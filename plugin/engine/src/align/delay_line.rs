@@ -17,7 +17,7 @@ const GLIDE_SAMPLES: f64 = 0.5;
 /// The delay line.
 pub struct DelayLine {
     kernels: Vec<[f32; TAPS]>,
-    span: Vec<f32>,
+    spans: Stereo,
     other: Stereo,
     delay_samples: Option<f64>,
 }
@@ -26,7 +26,7 @@ impl DelayLine {
     /// A delay line that reads hops of `hop` samples.
     pub fn new(hop: usize) -> Self {
         let kernels = (0..=PHASES).map(|phase| kernel(phase as f64 / PHASES as f64)).collect();
-        Self { kernels, span: vec![0.0; hop + TAPS + 2], other: stereo(hop), delay_samples: None }
+        Self { kernels, spans: stereo(hop + TAPS + 2), other: stereo(hop), delay_samples: None }
     }
 
     /// The next delay holds at once.
@@ -62,17 +62,15 @@ impl DelayLine {
         let first = (start as f64 - from.max(to)).floor() as i64 - HALF + 1;
         let step = (to - from) / len as f64;
         let still = (from == to).then(|| self.kernel_at(start as f64 - from));
-        for (channel, out) in out.iter_mut().enumerate() {
-            backing.read(channel, first, &mut self.span);
-            for (n, y) in out.iter_mut().enumerate() {
-                let position = (start + n as i64) as f64 - (from + step * (n + 1) as f64);
-                let at = (position.floor() as i64 - HALF + 1 - first) as usize;
-                let taps = &self.span[at..at + TAPS];
-                *y = match &still {
-                    Some(kernel) => dot(taps, kernel),
-                    None => dot(taps, &self.kernel_at(position)),
-                };
-            }
+        backing.read_stereo(first, &mut self.spans);
+        let [left, right] = out;
+        for (n, (left, right)) in left.iter_mut().zip(right).enumerate() {
+            let position = (start + n as i64) as f64 - (from + step * (n + 1) as f64);
+            let at = (position.floor() as i64 - HALF + 1 - first) as usize;
+            let moving = if still.is_none() { self.kernel_at(position) } else { [0.0; TAPS] };
+            let kernel = still.as_ref().unwrap_or(&moving);
+            *left = dot(&self.spans[0][at..at + TAPS], kernel);
+            *right = dot(&self.spans[1][at..at + TAPS], kernel);
         }
     }
 

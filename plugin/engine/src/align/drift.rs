@@ -11,7 +11,7 @@ use crate::matching::weights::{Covariance, powers};
 use crate::ring::Ring;
 use crate::sizes::Sizes;
 use crate::spectrum::{Spectrum, hann};
-use realfft::num_complex::Complex32;
+use realfft::num_complex::{Complex32, Complex64};
 
 /// Frame and step at 44.1 and 48 kHz, samples.
 const FRAME: usize = 2048;
@@ -162,6 +162,19 @@ impl Line {
         }
         ((w2 * v0 - w1 * v1) / det, -(w0 * v1 - w1 * v0) / det)
     }
+}
+
+/// What a lag of `lag` samples does to the bins of a transform of `len` samples, from `first` on: e^(-j 2 pi k lag / len),
+/// by steps of one bin (double precision, so that a thousand of them stay exact to a float).
+fn turns(first: usize, len: usize, lag: f64) -> impl Iterator<Item = Complex32> {
+    let angle = -std::f64::consts::TAU * lag / len as f64;
+    let step = Complex64::from_polar(1.0, angle);
+    let mut turn = Complex64::from_polar(1.0, angle * first as f64);
+    std::iter::repeat_with(move || {
+        let now = Complex32::new(turn.re as f32, turn.im as f32);
+        turn *= step;
+        now
+    })
 }
 
 /// The tracker.
@@ -378,9 +391,6 @@ impl Drift {
             }
         }
         let (first, last) = self.bins;
-        let turn = |k: usize, tau: f64| {
-            Complex32::from_polar(1.0, (-std::f64::consts::TAU * k as f64 / frame as f64 * tau) as f32)
-        };
         let matched = |k: usize| -> [Complex32; 2] {
             std::array::from_fn(|side| {
                 self.response[side][0][k] * self.backing[0][k]
@@ -388,8 +398,9 @@ impl Drift {
             })
         };
         // Residual at the predicted lag: powers and cross power per bin, smoothed over five bins.
-        let column = |k: usize| {
-            let (b, turn) = (matched(k), turn(k, predicted));
+        let mut turning = turns(first, frame, predicted);
+        let mut column = |k: usize| {
+            let (b, turn) = (matched(k), turning.next().unwrap_or_default());
             let e: [Complex32; 2] = std::array::from_fn(|side| self.mix[side][k] - b[side] * turn);
             powers(e, b)
         };
@@ -404,7 +415,7 @@ impl Drift {
                 let weighted = covariance.weigh(b);
                 let cross = weighted[0].conj() * x[0] + weighted[1].conj() * x[1];
                 self.cross[half][k] = cross;
-                totals[half] += cross.norm();
+                totals[half] += cross.norm_sqr().sqrt();
             }
             columns.rotate_left(1);
             columns[4] = column(k + 3);
@@ -429,9 +440,10 @@ impl Drift {
         for half in 0..2 {
             for _ in 0..3 {
                 let (mut slope, mut curve) = (0.0f64, 0.0f64);
-                for k in first..last {
+                let cross = &self.cross[half][first..last];
+                for ((k, cross), turn) in (first..).zip(cross).zip(turns(first, frame, -lags[half])) {
                     let w = std::f64::consts::TAU * k as f64 / frame as f64;
-                    let s = self.cross[half][k] * turn(k, -lags[half]);
+                    let s = cross * turn;
                     slope -= w * f64::from(s.im);
                     curve += w * w * f64::from(s.re);
                 }
