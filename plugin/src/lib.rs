@@ -13,6 +13,7 @@ pub mod meters;
 pub mod params;
 pub mod state;
 pub mod transport;
+pub mod words;
 pub mod worker;
 
 pub use clap::clap_entry;

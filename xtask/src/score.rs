@@ -9,7 +9,7 @@ use std::{fs, ops::Range, path::Path};
 use anyhow::{Context, Result, anyhow, ensure};
 use clap::ValueEnum;
 use minuend_engine::{
-    Engine, Inline, Lock, Settings,
+    Causes, Engine, Inline, Lock, Settings,
     settings::{BackingKind, Slope},
 };
 use serde_json::Value;
@@ -148,6 +148,8 @@ pub struct Score {
     pub by_hand_si_sdr_db: f64,
     /// How much later than the backing the mix plays the same music, as found by the end, samples.
     pub delay_samples: f64,
+    /// What limits the null, as told at the end.
+    pub causes: Causes,
 }
 
 /// Plays a case and scores it; with the difference, as long as the mix.
@@ -165,7 +167,7 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
     );
     let si_sdr = |estimate: &[Vec<f32>]| si_sdr_db(&vocal, &scored(estimate));
 
-    let (difference, delay_samples) = difference(case, play, progress)?;
+    let (difference, delay_samples, causes) = difference(case, play, progress)?;
     let estimate = scored(&difference);
     let backing_in_mix = scored(&case.backing_in_mix);
     let as_it_is = moved(&case.backing, 0, case.num_samples());
@@ -178,12 +180,13 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
         inversion_si_sdr_db: si_sdr(&minus(&case.mix, &as_it_is, 1.0)),
         by_hand_si_sdr_db: si_sdr(&by_hand::by_hand(&case.mix, &case.backing)),
         delay_samples,
+        causes,
     };
     Ok((score, difference))
 }
 
-/// The mix minus its backing by the engine, and the delay found by the end, samples.
-fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<Vec<f32>>, f64)> {
+/// The mix minus its backing by the engine, the delay found by the end, samples, and the causes told by then.
+fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<Vec<f32>>, f64, Causes)> {
     // The true vocal is not low-cut, so the difference must not be.
     let settings = Settings { slope: Slope::Off, backing_kind: case.backing_kind, ..Settings::default() };
     let num_plays = match play {
@@ -224,7 +227,8 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
         for channel in &mut signal {
             channel.drain(..latency);
         }
-        return Ok((signal, engine.readings().delay_samples - advance_samples as f64));
+        let readings = engine.readings();
+        return Ok((signal, readings.delay_samples - advance_samples as f64, readings.causes));
     }
 }
 

@@ -577,6 +577,7 @@ impl Engine {
                 }
                 self.schedule.matched(matched.gained.unwrap_or(0.0));
                 let Some(learner) = &self.learner else { return };
+                self.readings.causes = learner.causes();
                 let pays = matched.following_pays.unwrap_or(self.learned.following_pays);
                 self.learned.following_pays = pays;
                 let movement = self.follower.movement();

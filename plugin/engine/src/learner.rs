@@ -3,6 +3,7 @@
 use crate::align::course::Course;
 use crate::align::delay_line::DelayLine;
 use crate::align::search::{Found, look_at, search};
+use crate::causes::{Causes, Chain, Study};
 use crate::matching::Taps;
 use crate::matching::follower::{Follower, FollowerGain, Movement};
 use crate::matching::ladder::{
@@ -37,6 +38,8 @@ const JUDGED_JOBS: usize = 3;
 /// Improvement of the score, in nats, from which following the level counts as paying. True movements gave 0.094 and
 /// more, a clipper and codec noise, which no level describes, at most 0.085 (28 recordings).
 const PAYS: f64 = 0.09;
+/// Improvement of the score, in nats (0.4 dB), from which what is left is not what was left before.
+const OTHER: f64 = 0.1;
 /// Music from which it may be told that following does not pay, seconds.
 const PAYS_FROM_S: f64 = 1.5;
 
@@ -110,6 +113,7 @@ pub struct Learner {
     delay_line: DelayLine,
     /// The backing as read along the course, as far as jobs needed it.
     aligned: Option<Ring>,
+    study: Study,
 }
 
 impl Learner {
@@ -133,6 +137,7 @@ impl Learner {
             course: Course::new(len / sizes.hop() + 1),
             delay_line: DelayLine::new(sizes.hop()),
             aligned: None,
+            study: Study::new(sizes),
         }
     }
 
@@ -150,6 +155,7 @@ impl Learner {
         self.judged.clear();
         self.judged_to = 0;
         (self.level, self.delayed) = Default::default();
+        self.study.forget();
     }
 
     /// Position after the newest sample heard.
@@ -209,16 +215,24 @@ impl Learner {
         let Some(mut heard) = self.heard(given) else {
             return result;
         };
+        let mut gains = None;
         if given.movement.moves() {
-            result.following_pays = self.follow(&mut heard, given.movement);
+            (result.following_pays, gains) = self.follow(&mut heard, given.movement);
         }
-        self.judge_trials(&heard);
-        self.fit(&heard, given.tone);
+        self.fit_and_choose(&heard, given, &mut result);
+        self.study(&heard, given, gains.as_deref());
+        result
+    }
+
+    /// Fits every rung, and takes the one to use if it is better than what is in force.
+    fn fit_and_choose(&mut self, heard: &Heard, given: Given, result: &mut Matched) {
+        self.judge_trials(heard);
+        self.fit(heard, given.tone);
         let newest = heard.newest(self.sizes.samples(JUDGED_S));
         let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));
         let trial = |rung| self.trials.iter().find(|(trial, _)| *trial == rung).map(|(_, taps)| taps);
         let Some(mut taps) = trial(self.choose(given.tone)) else {
-            return result;
+            return;
         };
         let mut reached = in_sample(taps);
         let at_once = Rung::Filters(Resolution::Coarse);
@@ -234,8 +248,38 @@ impl Learner {
         if gained > 1e-6 {
             result.gained = Some(gained);
             self.taps = taps.clone();
+            if gained > OTHER {
+                self.study.forget();
+            }
         }
-        result
+    }
+
+    /// Looks at what limits the null in what was heard since the last time.
+    fn study(&mut self, heard: &Heard, given: Given, gains: Option<&[FollowerGain]>) {
+        let fresh = self.study.fresh(heard.end).min(self.sizes.samples(JUDGED_S));
+        if fresh > 0 {
+            let newest = heard.newest(fresh);
+            let (margin, len) = (self.taps.num_taps() / 2, newest.mix[0].len());
+            let backing = newest.backing.each_ref().map(|y| y[margin..margin + len].to_vec());
+            let course: Vec<f64> = match given.moving {
+                true => (self.course.begin()..self.course.end()).map(|hop| self.course.get(hop)).collect(),
+                false => Vec::new(),
+            };
+            let chain = Chain {
+                taps: &self.taps,
+                delay_samples: given.delay_samples,
+                course: &course,
+                course_from: self.course.begin(),
+                hop: self.sizes.hop(),
+                gains,
+            };
+            self.study.look(&newest.mix, &backing, &self.taps.apply(&newest.backing), heard.end, &chain);
+        }
+    }
+
+    /// What limits the null, as far as it is known.
+    pub fn causes(&self) -> Causes {
+        self.study.causes()
     }
 
     fn is_judged(&self, rung: Rung) -> bool {
@@ -290,8 +334,8 @@ impl Learner {
         aligned.read_stereo(start, out);
     }
 
-    /// Moves the backing's level as it moves in the mix, if that makes the difference smaller.
-    fn follow(&self, heard: &mut Heard, movement: Movement) -> Option<bool> {
+    /// Moves the backing's level as it moves in the mix, if that makes the difference smaller: whether, and the gains.
+    fn follow(&self, heard: &mut Heard, movement: Movement) -> (Option<bool>, Option<Vec<FollowerGain>>) {
         let gains = self.level_track(heard, movement);
         let still = heard.newest(self.sizes.samples(JUDGED_S));
         let mut moved = still.clone();
@@ -299,9 +343,9 @@ impl Learner {
         let score = |heard: &Heard| mean(&heard.score(&self.taps, self.sizes));
         if score(&still) - score(&moved) > PAYS {
             heard.move_level(&gains, self.sizes.hop(), heard.mix[0].len());
-            return Some(true);
+            return (Some(true), Some(gains));
         }
-        (heard.mix[0].len() > self.sizes.samples(PAYS_FROM_S)).then_some(false)
+        ((heard.mix[0].len() > self.sizes.samples(PAYS_FROM_S)).then_some(false), None)
     }
 
     /// How the level moves, hop by hop.

@@ -1,6 +1,7 @@
 //! Mix minus backing: the pure DSP of Minuend. Knows no host, window, file, thread or clock.
 
 mod align;
+pub mod causes;
 mod cleanup;
 pub mod engine;
 mod error;
@@ -25,6 +26,7 @@ pub mod spectra;
 mod spectrum;
 mod units;
 
+pub use causes::{Cause, Causes};
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};

@@ -1,5 +1,7 @@
 //! What the engine reports: raw numbers, to be scaled and worded by whoever shows them.
 
+use crate::causes::Causes;
+
 /// Where the search for the backing stands.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Lock {
@@ -45,6 +47,8 @@ pub struct Readings {
     /// How far the backing is down in the difference, dB, measured where the voice rests; `None` while that cannot
     /// be told.
     pub null_depth_db: Option<f32>,
+    /// What limits the null, as of the last job that looked.
+    pub causes: Causes,
     /// Samples processed since `reset`, in whole hops.
     pub heard_samples: u64,
     /// Samples that were not finite and counted as silence, since `reset`.

@@ -16,6 +16,7 @@ use crate::{
     audio_files::{AudioWriter, Bits, check_writable, write_file},
     parallel::in_parallel,
     progress::{Bar, Progress},
+    words::sentence,
 };
 
 /// What the command's help says of itself.
@@ -50,6 +51,9 @@ pub struct ScoreArguments {
     /// Folder for the differences, one WAV file a case
     #[arg(long, value_name = "FOLDER")]
     keep: Option<PathBuf>,
+    /// Tell for every case what limits the null: depth that alone would leave, worth, in dB
+    #[arg(long)]
+    causes: bool,
     /// File for the figures, as a JSON list of one object a case
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
@@ -89,6 +93,9 @@ impl ScoreArguments {
             }
         }
         print!("{}", table(&scores));
+        if self.causes {
+            print!("{}", causes(&scores));
+        }
         if let Some(file) = &self.json {
             write_json(file, &scores, self.force)?;
         }
@@ -175,6 +182,25 @@ fn table(scores: &[Score]) -> String {
     table + &line("mean", &means.collect::<Vec<_>>())
 }
 
+/// What limits the null, case by case.
+fn causes(scores: &[Score]) -> String {
+    let mut text =
+        "What limits the null: null depth that this alone would leave, and what it is worth, in dB\n"
+            .to_owned();
+    for score in scores {
+        let mut name = score.case.as_str();
+        if score.causes.first().is_none() {
+            text += &format!("{name:<28}nothing\n");
+        }
+        for cause in score.causes.iter() {
+            text +=
+                &format!("{name:<28}{:>7.1}{:>7.1}  {}\n", cause.depth_db, cause.worth_db, sentence(cause));
+            name = "";
+        }
+    }
+    text
+}
+
 /// Writes the figures; what has no finite value becomes null.
 fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
     let object = |score: &Score| {
@@ -187,6 +213,7 @@ fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
             "inversion_si_sdr_db": score.inversion_si_sdr_db,
             "by_hand_si_sdr_db": score.by_hand_si_sdr_db,
             "delay_samples": score.delay_samples,
+            "causes": score.causes.iter().map(sentence).collect::<Vec<_>>(),
         })
     };
     let text = format!("{:#}\n", scores.iter().map(object).collect::<Value>());
@@ -259,6 +286,7 @@ mod tests {
             inversion_si_sdr_db: 0.0,
             by_hand_si_sdr_db: 0.0,
             delay_samples: 0.0,
+            causes: minuend_engine::Causes::default(),
         };
         let table = table(&[score(20.0, Some(31.0)), score(30.0, None)]);
         let mean: Vec<_> = table.lines().last().unwrap().split_whitespace().collect();

@@ -1,0 +1,486 @@
+//! What limits the null: in what mix and backing differ, and how many dB each difference is worth.
+//!
+//! Two sorts. What the chain *puts right* is worth what the null would lose with that stage left out; this follows
+//! from the parameters in force and the backing's spectrum alone, so no voice disturbs it. What *stands* cannot be
+//! taken away by any gain, delay or filter; it is told from what is left where the voice rests, or is weakest.
+
+mod bands;
+mod residue;
+mod stages;
+
+use crate::matching::Taps;
+use crate::matching::follower::FollowerGain;
+use crate::matching::statistics::Frames;
+use crate::ring::Stereo;
+use crate::sizes::Sizes;
+use crate::spectrum::sides;
+use bands::Bands;
+use realfft::num_complex::Complex32;
+use stages::Spectra;
+
+/// Most causes reported at a time.
+pub const MOST_CAUSES: usize = 8;
+/// Depth of a null that counts as whole, dB; what holds it deeper is not reported. 16 bits end at 96 dB.
+const WHOLE_DB: f64 = 100.0;
+/// Least worth of a stage that is reported, dB. What a stage adds may be its own error, which is at most all that is
+/// left: that alone would read as 3 dB, and the estimate of what is left errs by as much again.
+const LEAST_WORTH_DB: f64 = 6.0;
+/// New music after which the causes are looked at again, seconds.
+const AGAIN_S: f64 = 1.5;
+
+/// One of the two signals.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Signal {
+    /// The main input.
+    Mix,
+    /// The sidechain.
+    Backing,
+}
+
+/// In what mix and backing differ.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Kind {
+    /// The mix plays the same music so many samples later.
+    Delay {
+        /// Positive when the mix is later.
+        samples: f64,
+    },
+    /// The polarity is flipped.
+    Polarity,
+    /// The clocks run apart.
+    Clock {
+        /// By how much the backing must be slowed, parts per million.
+        ppm: f64,
+    },
+    /// The speed wanders, as tape and vinyl do.
+    Wander {
+        /// Standard deviation of the delay about a straight line, samples.
+        samples: f64,
+    },
+    /// The backing is at another level.
+    Level {
+        /// Level of the backing in the mix re the backing, left and right, dB.
+        sides_db: [f32; 2],
+    },
+    /// The tone differs.
+    Tone {
+        /// Largest difference from the level, dB, and where it is, Hz.
+        most_db: f32,
+        /// Frequency of the largest difference.
+        at_hz: f32,
+    },
+    /// Left and right are mixed otherwise.
+    Width {
+        /// Level of what crosses the sides re what stays, dB.
+        across_db: f32,
+    },
+    /// The level moves.
+    Movement {
+        /// Range within which it is for nine tenths of the time, dB.
+        range_db: f32,
+    },
+    /// One signal ends at a frequency where the other goes on, and is the same below.
+    BandLimit {
+        /// Where it ends.
+        above_hz: f32,
+        /// Which one ends.
+        missing_in: Signal,
+    },
+    /// A lossy codec: what is left rises and falls with the music, but at random within it.
+    Codec {
+        /// Where one signal ends, if it does, and which.
+        edge: Option<(f32, Signal)>,
+    },
+    /// Noise that neither signal's music explains: hiss, dither.
+    Noise {
+        /// Its level re full scale, RMS, dB, if it is white.
+        level_db: f32,
+    },
+    /// Loud moments were bent: clipping, saturation.
+    Clipping,
+    /// The backing holds the voice.
+    Bleed {
+        /// Level of the voice in the backing re the voice in the difference, dB.
+        level_db: f32,
+    },
+}
+
+impl Kind {
+    /// Whether it stands, or is put right.
+    pub fn stands(&self) -> bool {
+        matches!(
+            self,
+            Self::BandLimit { .. }
+                | Self::Codec { .. }
+                | Self::Noise { .. }
+                | Self::Clipping
+                | Self::Bleed { .. }
+        )
+    }
+}
+
+/// One difference and its worth.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cause {
+    /// In what mix and backing differ.
+    pub kind: Kind,
+    /// Null depth that this difference alone would leave if nothing was done about it, dB.
+    pub depth_db: f32,
+    /// Of what stands: how much deeper the null could be without it, dB. Of what is put right: how much shallower it
+    /// would be if that was not done, dB.
+    pub worth_db: f32,
+}
+
+/// The causes: first what stands, then what is put right, in either the largest first.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Causes([Option<Cause>; MOST_CAUSES]);
+
+impl Causes {
+    /// In order.
+    pub fn iter(&self) -> impl Iterator<Item = &Cause> {
+        self.0.iter().flatten()
+    }
+
+    /// The first, if there is any.
+    pub fn first(&self) -> Option<&Cause> {
+        self.iter().next()
+    }
+
+    /// Ranks differences, each with the power that it would leave re the backing's if nothing was done about it.
+    /// `left` = power of what is left re the backing.
+    fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64) -> Self {
+        let left = left.max(db_to_power(-WHOLE_DB));
+        let mut causes: Vec<Cause> = found
+            .into_iter()
+            .filter_map(|(kind, power)| {
+                let depth_db = -power_db(power);
+                let worth_db =
+                    if kind.stands() { WHOLE_DB - depth_db } else { power_db(1.0 + power.max(0.0) / left) };
+                let least = if kind.stands() { 0.0 } else { LEAST_WORTH_DB };
+                let counts = worth_db > least;
+                counts.then_some(Cause { kind, depth_db: depth_db as f32, worth_db: worth_db as f32 })
+            })
+            .collect();
+        causes.sort_by(|a, b| b.kind.stands().cmp(&a.kind.stands()).then(b.worth_db.total_cmp(&a.worth_db)));
+        let mut ranked = Self::default();
+        ranked.0.iter_mut().zip(causes).for_each(|(to, cause)| *to = Some(cause));
+        ranked
+    }
+}
+
+/// What the chain does to the backing.
+pub struct Chain<'a> {
+    /// Filter in force.
+    pub taps: &'a Taps,
+    /// Whole delay in force, samples.
+    pub delay_samples: i64,
+    /// Delays of the last hops, samples, while they move; empty otherwise.
+    pub course: &'a [f64],
+    /// The first of them, counted from the start of the song.
+    pub course_from: i64,
+    /// Length of those hops, samples.
+    pub hop: usize,
+    /// Gains of the level follower, hop by hop, if it is at work.
+    pub gains: Option<&'a [FollowerGain]>,
+}
+
+/// Looks for the causes in stretches of music, and remembers what they told.
+pub struct Study {
+    bands: Bands,
+    spectra: Spectra,
+    again: i64,
+    heard_to: i64,
+    causes: Causes,
+}
+
+impl Study {
+    /// Nothing known.
+    pub fn new(sizes: Sizes) -> Self {
+        Self {
+            bands: Bands::new(sizes),
+            spectra: Spectra::new(sizes),
+            again: sizes.samples(AGAIN_S) as i64,
+            heard_to: i64::MIN,
+            causes: Causes::default(),
+        }
+    }
+
+    /// Forgets what it heard: the match beneath it has changed.
+    pub fn forget(&mut self) {
+        self.bands.forget();
+        self.heard_to = i64::MIN;
+        self.causes = Causes::default();
+    }
+
+    /// How much of the music up to `end` is new, samples; 0 while it is not worth looking.
+    pub fn fresh(&self, end: i64) -> usize {
+        let fresh = end.saturating_sub(self.heard_to);
+        if fresh < self.again { 0 } else { usize::try_from(fresh).unwrap_or(usize::MAX) }
+    }
+
+    /// Looks at a stretch that ends at `end`: the mix, the aligned backing and the matched backing, all of one length.
+    pub fn look(&mut self, mix: &Stereo, backing: &Stereo, matched: &Stereo, end: i64, chain: &Chain) {
+        self.heard_to = end;
+        self.bands.hear(mix, backing, matched);
+        self.spectra.hear(backing);
+        let left = self.bands.left();
+        let stages = self.spectra.stages(chain);
+        let moved =
+            stages.iter().find(|(kind, _)| matches!(kind, Kind::Movement { .. })).map_or(0.0, |s| s.1);
+        let standing = residue::standing(&self.bands, moved);
+        self.causes = Causes::rank(stages.into_iter().chain(standing), left);
+    }
+
+    /// What was found.
+    pub fn causes(&self) -> Causes {
+        self.causes
+    }
+}
+
+/// Spectra of both sides of one frame, from 0 Hz to half the sample rate.
+fn sides_of(frames: &mut Frames, signal: &Stereo, frame: usize, bins: &mut [Vec<Complex32>; 2]) {
+    let twin = frames.twin([&signal[0], &signal[1]], frame);
+    let [left, right] = bins;
+    for (k, (left, right)) in left.iter_mut().zip(right).enumerate() {
+        [*left, *right] = sides(twin[k], twin[(twin.len() - k) % twin.len()]);
+    }
+}
+
+/// Level of a power in dB, at least -200 dB.
+fn power_db(power: f64) -> f64 {
+    10.0 * power.max(1e-20).log10()
+}
+
+fn db_to_power(db: f64) -> f64 {
+    10f64.powf(db / 10.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::noise;
+    use crate::ring::stereo;
+    use crate::spectrum::{Spectrum, hann};
+
+    const RATE_HZ: f64 = 44_100.0;
+    const LEN: usize = 12 * 44_100;
+    const TAPS: usize = 4096;
+
+    /// A song that is loud and soft by turns, in all of the band, in stereo.
+    fn song() -> Stereo {
+        let (common, turns) = (noise(LEN, 1), noise(LEN / 4_000 + 2, 4));
+        std::array::from_fn(|c| {
+            let own = noise(LEN, 2 + c as u32);
+            let loudness = |n: usize| {
+                let (turn, part) = (n / 4_000, (n % 4_000) as f32 / 4_000.0);
+                turns[turn] + part * (turns[turn + 1] - turns[turn])
+            };
+            (0..LEN)
+                .map(|n| 0.15 * 10f32.powf(0.7 * loudness(n)) * (0.7 * common[n] + 0.5 * own[n]))
+                .collect()
+        })
+    }
+
+    /// A voice in the middle: up to some kHz, with rests.
+    fn voice() -> Stereo {
+        let (breath, mut low) = (noise(LEN, 9), [0.0f32; 4]);
+        let sung: Vec<f32> = (0..LEN)
+            .map(|n| {
+                let mut x = breath[n];
+                for y in &mut low {
+                    *y += 0.2 * (x - *y);
+                    x = *y;
+                }
+                if n / 9_000 % 3 == 2 { 0.0 } else { 2.0 * x * (n as f32 * 0.0007).sin() }
+            })
+            .collect();
+        [sung.clone(), sung]
+    }
+
+    fn plus(a: &Stereo, b: &Stereo, gain: f32) -> Stereo {
+        std::array::from_fn(|c| a[c].iter().zip(&b[c]).map(|(a, b)| a + gain * b).collect())
+    }
+
+    fn map(x: &Stereo, mut f: impl FnMut(f32) -> f32) -> Stereo {
+        x.each_ref().map(|x| x.iter().map(|&x| f(x)).collect())
+    }
+
+    /// Frame by frame, a function of the spectrum; square-root Hann windows, half overlapping.
+    fn spectrally(x: &Stereo, mut f: impl FnMut(&mut [realfft::num_complex::Complex32])) -> Stereo {
+        const FRAME: usize = 1024;
+        let mut spectrum = Spectrum::new(FRAME);
+        let window: Vec<f32> = hann(FRAME).into_iter().map(f32::sqrt).collect();
+        let mut bins = vec![Default::default(); spectrum.num_bins()];
+        let mut out = stereo(LEN);
+        for c in 0..2 {
+            for at in (0..=LEN - FRAME).step_by(FRAME / 2) {
+                for (n, t) in spectrum.time().iter_mut().enumerate() {
+                    *t = window[n] * x[c][at + n];
+                }
+                spectrum.forward(&mut bins);
+                f(&mut bins);
+                for (n, y) in spectrum.inverse(&bins).iter().enumerate() {
+                    out[c][at + n] += window[n] * y;
+                }
+            }
+        }
+        out
+    }
+
+    fn chain(taps: &Taps) -> Chain<'_> {
+        Chain { taps, delay_samples: 0, course: &[], course_from: 0, hop: 128, gains: None }
+    }
+
+    /// What is told of a mix, a backing and a chain that makes `matched` of it.
+    fn told_of(mix: &Stereo, backing: &Stereo, matched: &Stereo, chain: &Chain) -> Vec<Cause> {
+        let mut study = Study::new(Sizes::new(RATE_HZ));
+        study.look(mix, backing, matched, LEN as i64, chain);
+        study.causes().iter().copied().collect()
+    }
+
+    /// The same where nothing needs to be put right.
+    fn told(mix: &Stereo, backing: &Stereo) -> Vec<Cause> {
+        told_of(mix, backing, backing, &chain(&Taps::gains(TAPS, [1.0; 2], 0.0)))
+    }
+
+    fn matches(told: &[Cause], kind: impl Fn(&Kind) -> bool) -> bool {
+        matches!(told, [cause] if kind(&cause.kind))
+    }
+
+    #[test]
+    fn an_exact_copy_has_no_cause() {
+        let song = song();
+        assert_eq!(told(&plus(&song, &voice(), 1.0), &song), []);
+        assert_eq!(told(&song, &song), []);
+    }
+
+    /// Triangular dither of two steps and rounding leave a quarter of a step squared (textbook): -96.3 dB re full
+    /// scale for 16 bits.
+    #[test]
+    fn dither_is_noise() {
+        let song = song();
+        let mut random = noise(4 * LEN, 77).into_iter();
+        let mut dither = || random.next().unwrap() + random.next().unwrap();
+        let step = 1.0 / 32_768.0;
+        let mix = map(&plus(&song, &voice(), 1.0), |x| (x / step + 0.5 * dither()).round() * step);
+        let told = told(&mix, &song);
+        assert!(
+            matches(&told, |kind| matches!(kind, Kind::Noise { level_db } if (level_db + 96.3).abs() < 1.0)),
+            "{told:?}"
+        );
+    }
+
+    #[test]
+    fn a_backing_cut_at_a_frequency_is_a_band_limit() {
+        let song = song();
+        let cut = (15_000.0 / RATE_HZ * 1024.0) as usize;
+        let backing = spectrally(&song, |bins| bins[cut..].fill(Default::default()));
+        let whole = spectrally(&song, |_| {});
+        for (mix, backing, missing) in [(&whole, &backing, Signal::Backing), (&backing, &whole, Signal::Mix)]
+        {
+            let told = told(&plus(mix, &voice(), 1.0), backing);
+            let right = |kind: &Kind| {
+                matches!(kind, Kind::BandLimit { above_hz, missing_in }
+                    if *missing_in == missing && (above_hz - 15_000.0).abs() < 600.0)
+            };
+            assert!(matches(&told, right), "{told:?}");
+        }
+    }
+
+    /// Rounds each bin to steps that are a share of the level about it, as lossy codecs do.
+    #[test]
+    fn coarse_spectra_are_a_codec() {
+        let song = song();
+        let whole = spectrally(&song, |_| {});
+        let mut coarse = |bins: &mut [realfft::num_complex::Complex32]| {
+            for group in bins.chunks_mut(16) {
+                let level = group.iter().map(|x| x.norm_sqr()).sum::<f32>() / group.len() as f32;
+                let step = 0.5 * level.sqrt() + 1e-20;
+                for x in group {
+                    x.re = (x.re / step).round() * step;
+                    x.im = (x.im / step).round() * step;
+                }
+            }
+        };
+        let backing = spectrally(&song, &mut coarse);
+        let told = told(&plus(&whole, &voice(), 1.0), &backing);
+        assert!(matches(&told, |kind| matches!(kind, Kind::Codec { edge: None })), "{told:?}");
+        // A twelfth of the step squared on either part (textbook): 0.5^2 / 6 of the windowed song, which has half the
+        // power: -16.8 dB; the quietest fifth reads less.
+        assert!((told[0].depth_db - 16.8).abs() < 3.0, "{told:?}");
+    }
+
+    #[test]
+    fn a_bent_mix_is_clipping() {
+        let song = song();
+        let sum = plus(&song, &voice(), 1.0);
+        for bend in [|x: f32| (1.5 * x).tanh() / 1.5, |x: f32| x - 0.3 * x * x * x] {
+            let told = told(&map(&sum, bend), &map(&song, bend));
+            assert!(matches(&told, |kind| *kind == Kind::Clipping), "{told:?}");
+        }
+    }
+
+    #[test]
+    fn a_voice_in_the_backing_is_bleed() {
+        let (song, voice) = (song(), voice());
+        let told = told(&plus(&song, &voice, 1.0), &plus(&song, &voice, 0.2));
+        // 0.2 is -14 dB.
+        let right = |kind: &Kind| matches!(kind, Kind::Bleed { level_db } if (level_db + 14.0).abs() < 1.0);
+        assert!(matches(&told, right), "{told:?}");
+    }
+
+    /// Depths of gains and delays by the closed formulas: 20 log10|1 - g|, and 10 log10(2 (1 - sinc d)) for white
+    /// noise (textbook).
+    #[test]
+    fn stages_are_worth_what_they_cancel() {
+        let song = song();
+        let silent = stereo(LEN);
+        let mix = plus(&song, &voice(), 1.0);
+        let stages = |chain: &Chain| told_of(&mix, &song, &silent, chain).len();
+        // With nothing subtracted nothing is put right.
+        assert_eq!(stages(&chain(&Taps::gains(TAPS, [1.0; 2], 0.0))), 0);
+
+        let found = |taps: &Taps| told_of(&mix, &song, &song, &chain(taps));
+        let level = found(&Taps::gains(TAPS, [0.891_251; 2], 0.0));
+        let right =
+            |kind: &Kind| matches!(kind, Kind::Level { sides_db } if (sides_db[0] + 1.0).abs() < 1e-3);
+        assert!(matches(&level, right) && (level[0].depth_db - 18.27).abs() < 0.1, "{level:?}");
+
+        let delay = found(&Taps::gains(TAPS, [1.0; 2], 0.25));
+        let right = |kind: &Kind| matches!(kind, Kind::Delay { samples } if (samples - 0.25).abs() < 1e-2);
+        assert!(matches(&delay[..1], right) && (delay[0].depth_db - 7.0).abs() < 0.2, "{delay:?}");
+
+        let polarity = found(&Taps::gains(TAPS, [-1.0; 2], 0.0));
+        assert!(matches(&polarity, |kind| *kind == Kind::Polarity), "{polarity:?}");
+
+        // A first-order low shelf, by hand: one echo.
+        let mut taps = Taps::gains(TAPS, [1.0; 2], 0.0);
+        taps.h.iter_mut().enumerate().for_each(|(c, h)| h[c][TAPS / 2 + 1] = 0.3);
+        let tone = found(&taps);
+        // 1 + 0.3 against 1 at 0 Hz, 1 - 0.3 at half the rate.
+        let right = |kind: &Kind| matches!(kind, Kind::Tone { most_db, .. } if (most_db + 3.1).abs() < 0.5);
+        assert!(matches(&tone[..1], right), "{tone:?}");
+
+        let mut taps = Taps::gains(TAPS, [0.9; 2], 0.0);
+        (0..2).for_each(|c| taps.h[c][1 - c][TAPS / 2] = 0.1);
+        let width = found(&taps);
+        assert!(matches(&width[..1], |kind| matches!(kind, Kind::Width { .. })), "{width:?}");
+        assert!(width.iter().all(|c| !matches!(c.kind, Kind::Tone { .. }) || c.depth_db > 45.0), "{width:?}");
+
+        let unity = Taps::gains(TAPS, [1.0; 2], 0.0);
+        let course: Vec<f64> = (0..3_000).map(|n| 100.0 + 23e-6 * 128.0 * f64::from(n)).collect();
+        let clock = told_of(&mix, &song, &song, &Chain { course: &course, ..chain(&unity) });
+        let ppm = |cause: &Cause| matches!(cause.kind, Kind::Clock { ppm } if (ppm - 23.0).abs() < 0.1);
+        assert!(clock.iter().any(ppm) && clock.len() == 2, "{clock:?}");
+
+        let gains: Vec<FollowerGain> = (0..10_000)
+            .map(|n| 1.0 + 0.2 * (n as f32 * 0.01).sin())
+            .map(|gain| FollowerGain { from: gain, to: gain })
+            .collect();
+        let moved = told_of(&mix, &song, &song, &Chain { gains: Some(&gains), ..chain(&unity) });
+        // 90 % of a sine lies within 0.988 of its reach.
+        let right =
+            |kind: &Kind| matches!(kind, Kind::Movement { range_db } if (range_db - 3.48).abs() < 0.05);
+        assert!(matches(&moved[..1], right), "{moved:?}");
+    }
+}

@@ -1,0 +1,209 @@
+//! What was heard of mix, backing and difference, in bands and short frames: all that the rules for what stands need.
+
+use super::sides_of;
+use crate::matching::statistics::Frames;
+use crate::ring::Stereo;
+use crate::sizes::Sizes;
+use realfft::num_complex::Complex32;
+use std::collections::VecDeque;
+use std::ops::Range;
+
+/// Window at 44.1 and 48 kHz, samples; hop is half of it.
+const WINDOW: usize = 2048;
+/// Memory, frames (30 s).
+const MEMORY: usize = 1300;
+/// Third octaves from here on, at least so many bins wide; above, bands of one width, to see where a signal ends.
+const LOWEST_HZ: f64 = 60.0;
+const LEAST_BINS: usize = 6;
+const EVEN_FROM_HZ: f64 = 10_000.0;
+const EVEN_HZ: f64 = 500.0;
+/// Backing so far below its mean tells nothing (power ratio).
+const AUDIBLE: f32 = 1e-4;
+/// Share of the frames, quietest in the difference first, in which the voice is taken to rest in a band.
+const REST: usize = 5;
+
+/// Powers of one band in one frame, both sides together.
+#[derive(Clone, Copy, Default)]
+pub struct Cell {
+    /// The mix.
+    pub mix: f32,
+    /// The backing as it came, aligned.
+    pub backing: f32,
+    /// The matched backing.
+    pub matched: f32,
+    /// The difference.
+    pub difference: f32,
+    /// Product of difference and matched backing.
+    pub product: f32,
+    /// Part of the difference that one gain, per side, of the matched backing explains; in phase.
+    pub in_phase: f32,
+    /// The same, in quadrature.
+    pub quadrature: f32,
+    /// What a third-order bend of the mix would add, less what a gain explains.
+    pub bend: f32,
+    /// Product of that with the difference, less what a gain explains.
+    pub bend_product: f32,
+}
+
+/// What was heard.
+pub struct Bands {
+    ranges: Vec<Range<usize>>,
+    window: usize,
+    bin_hz: f64,
+    frames: VecDeque<Vec<Cell>>,
+}
+
+impl Bands {
+    /// Nothing heard yet.
+    pub fn new(sizes: Sizes) -> Self {
+        let window = sizes.scaled(WINDOW);
+        let bin_hz = sizes.sample_rate_hz / window as f64;
+        let (mut ranges, mut from) = (Vec::new(), (LOWEST_HZ / bin_hz).ceil() as usize);
+        while from + LEAST_BINS <= window / 2 {
+            let third = (from as f64 * (2f64.powf(1.0 / 3.0) - 1.0)).round() as usize;
+            let even = (EVEN_HZ / bin_hz).round() as usize;
+            let width = if from as f64 * bin_hz < EVEN_FROM_HZ { third } else { even };
+            let to = (from + width.max(LEAST_BINS)).min(window / 2);
+            ranges.push(from..to);
+            from = to;
+        }
+        Self { ranges, window, bin_hz, frames: VecDeque::new() }
+    }
+
+    /// Forgets what was heard.
+    pub fn forget(&mut self) {
+        self.frames.clear();
+    }
+
+    /// Hears a stretch.
+    pub fn hear(&mut self, mix: &Stereo, backing: &Stereo, matched: &Stereo) {
+        let minus = |x: &Vec<f32>, b: &Vec<f32>| x.iter().zip(b).map(|(x, b)| x - b).collect();
+        let difference: Stereo = std::array::from_fn(|c| minus(&mix[c], &matched[c]));
+        let cubes =
+            |x: &Vec<f32>, b: &Vec<f32>| x.iter().zip(b).map(|(x, b)| x * x * x - b * b * b).collect();
+        let bend: Stereo = std::array::from_fn(|c| cubes(&mix[c], &matched[c]));
+        let mut spectra = Frames::new(self.window);
+        let side = || vec![Complex32::default(); self.window / 2 + 1];
+        let mut bins: [[Vec<Complex32>; 2]; 4] = std::array::from_fn(|_| [side(), side()]);
+        for frame in 0..spectra.count(mix[0].len()) {
+            let mut cells = vec![Cell::default(); self.ranges.len()];
+            for (bins, signal) in bins.iter_mut().zip([&difference, matched, backing, &bend]) {
+                sides_of(&mut spectra, signal, frame, bins);
+            }
+            for (cell, range) in cells.iter_mut().zip(&self.ranges) {
+                for side in 0..2 {
+                    cell.add(bins.each_ref().map(|bins| &bins[side][range.clone()]));
+                }
+            }
+            if self.frames.len() == MEMORY {
+                self.frames.pop_front();
+            }
+            self.frames.push_back(cells);
+        }
+    }
+
+    /// Number of bands.
+    pub fn len(&self) -> usize {
+        self.ranges.len()
+    }
+
+    /// Number of frames heard.
+    pub fn num_frames(&self) -> usize {
+        self.frames.len()
+    }
+
+    /// Lower edge of a band, Hz.
+    pub fn hz(&self, band: usize) -> f64 {
+        self.ranges[band].start as f64 * self.bin_hz
+    }
+
+    /// Bins of a band.
+    pub fn num_bins(&self, band: usize) -> usize {
+        self.ranges[band].len()
+    }
+
+    /// Power of a band per mean square of a white signal, both sides.
+    pub fn white(&self, band: usize) -> f64 {
+        // Two sides, and the mean square of a Hann window.
+        2.0 * 0.375 * (self.window * self.num_bins(band)) as f64
+    }
+
+    /// One cell.
+    pub fn cell(&self, band: usize, frame: usize) -> &Cell {
+        &self.frames[frame][band]
+    }
+
+    /// Mean of something over frames of a band.
+    pub fn mean(&self, band: usize, frames: &[usize], of: impl Fn(&Cell) -> f32) -> f64 {
+        let sum: f64 = frames.iter().map(|&frame| f64::from(of(self.cell(band, frame)))).sum();
+        sum / frames.len().max(1) as f64
+    }
+
+    /// All frames in which something is heard in a band.
+    pub fn heard(&self, band: usize, of: impl Fn(&Cell) -> f32) -> Vec<usize> {
+        let all: Vec<usize> = (0..self.frames.len()).collect();
+        let least = AUDIBLE * self.mean(band, &all, &of) as f32;
+        all.into_iter().filter(|&frame| of(self.cell(band, frame)) > least.max(1e-20)).collect()
+    }
+
+    /// For each frame, whether the difference is louder than in half of the frames: the voice sings. Told without
+    /// regard to the backing, or the quietest of it would seem to follow the backing.
+    pub fn sung(&self) -> Vec<bool> {
+        let loudness: Vec<f32> =
+            self.frames.iter().map(|cells| cells.iter().map(|c| c.difference).sum()).collect();
+        let mut sorted = loudness.clone();
+        sorted.sort_unstable_by(f32::total_cmp);
+        let median = sorted.get(sorted.len() / 2).copied().unwrap_or_default();
+        loudness.into_iter().map(|l| l >= median).collect()
+    }
+
+    /// The frames, of those given, in which the voice is taken to rest in a band: the lowest fifth of difference re
+    /// backing.
+    pub fn resting(&self, band: usize, frames: &[usize]) -> Vec<usize> {
+        let ratio = |frame: usize| {
+            let cell = self.cell(band, frame);
+            cell.difference / (cell.matched + 1e-20)
+        };
+        let mut frames = frames.to_vec();
+        frames.sort_unstable_by(|&a, &b| ratio(a).total_cmp(&ratio(b)));
+        frames.truncate(frames.len().div_ceil(REST));
+        frames
+    }
+
+    /// Power of what is left where the voice rests, re the matched backing.
+    pub fn left(&self) -> f64 {
+        let (mut left, mut whole) = (0.0, 0.0);
+        for band in 0..self.len() {
+            let heard = self.heard(band, |c| c.matched);
+            let resting = self.resting(band, &heard);
+            let matched = self.mean(band, &heard, |c| c.matched);
+            let ratio = self.mean(band, &resting, |c| c.difference)
+                / self.mean(band, &resting, |c| c.matched).max(1e-20);
+            left += ratio.min(1.0) * matched;
+            whole += matched;
+        }
+        left / whole.max(1e-20)
+    }
+}
+
+impl Cell {
+    /// Adds one side: difference, matched backing, backing, bend.
+    fn add(&mut self, [difference, matched, backing, bend]: [&[Complex32]; 4]) {
+        let power = |x: &[Complex32]| x.iter().map(Complex32::norm_sqr).sum::<f32>();
+        let inner =
+            |x: &[Complex32], y: &[Complex32]| x.iter().zip(y).map(|(x, y)| x * y.conj()).sum::<Complex32>();
+        self.mix += difference.iter().zip(matched).map(|(d, b)| (d + b).norm_sqr()).sum::<f32>();
+        self.backing += power(backing);
+        self.difference += power(difference);
+        let matched_power = power(matched);
+        self.matched += matched_power;
+        let explains = 1.0 / (matched_power + 1e-20);
+        let product = inner(difference, matched);
+        self.product += product.re;
+        self.in_phase += product.re * product.re * explains;
+        self.quadrature += product.im * product.im * explains;
+        let bend_matched = inner(bend, matched);
+        self.bend += power(bend) - bend_matched.norm_sqr() * explains;
+        self.bend_product += inner(difference, bend).re - (product * bend_matched.conj()).re * explains;
+    }
+}

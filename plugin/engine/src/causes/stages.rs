@@ -1,0 +1,225 @@
+//! What each stage of the chain is worth: from what it does and the backing's spectrum alone.
+
+use super::{Chain, Kind, power_db, sides_of};
+use crate::matching::follower::FollowerGain;
+use crate::matching::statistics::Frames;
+use crate::ring::Stereo;
+use crate::sizes::Sizes;
+use crate::spectrum::Spectrum;
+use realfft::num_complex::{Complex32, Complex64};
+use std::f64::consts::TAU;
+
+/// Window at 44.1 and 48 kHz, samples; hop is half of it.
+const WINDOW: usize = 2048;
+/// Below this share of its loudest bin the backing says nothing of the tone (power ratio; -60 dB).
+const HEARD: f64 = 1e-6;
+/// Bins on either side over which spectra are averaged.
+const AROUND: usize = 4;
+/// Share of the tone's power that a delay may leave for it to be a delay.
+const DELAYS: f64 = 0.25;
+/// Least wander of the course that is told, standard deviation in samples: -40 dB at 5 kHz and 44.1 kHz.
+const LEAST_WANDER: f64 = 0.02;
+
+/// Mean power and cross power of the aligned backing per bin.
+pub struct Spectra {
+    window: usize,
+    sample_rate_hz: f64,
+    own: [Vec<f64>; 2],
+    cross: Vec<Complex64>,
+}
+
+impl Spectra {
+    /// Nothing heard yet.
+    pub fn new(sizes: Sizes) -> Self {
+        let window = sizes.scaled(WINDOW);
+        let num_bins = window / 2 + 1;
+        Self {
+            window,
+            sample_rate_hz: sizes.sample_rate_hz,
+            own: [vec![0.0; num_bins], vec![0.0; num_bins]],
+            cross: vec![Complex64::default(); num_bins],
+        }
+    }
+
+    /// Hears a stretch of the backing; older ones count half.
+    pub fn hear(&mut self, backing: &Stereo) {
+        let mut frames = Frames::new(self.window);
+        let mut bins = [(); 2].map(|()| vec![Complex32::default(); self.window / 2 + 1]);
+        self.own.iter_mut().flatten().for_each(|x| *x *= 0.5);
+        self.cross.iter_mut().for_each(|x| *x *= 0.5);
+        for frame in 0..frames.count(backing[0].len()) {
+            sides_of(&mut frames, backing, frame, &mut bins);
+            for k in 0..self.cross.len() {
+                let [left, right] = [wide(bins[0][k]), wide(bins[1][k])];
+                self.own[0][k] += left.norm_sqr();
+                self.own[1][k] += right.norm_sqr();
+                self.cross[k] += left * right.conj();
+            }
+        }
+    }
+
+    /// What is put right, each with the power that it would leave re the matched backing.
+    pub fn stages(&self, chain: &Chain) -> Vec<(Kind, f64)> {
+        let mut found = Vec::new();
+        let h = self.responses(chain);
+        // Per side: power of the matched backing, of what comes from the other side and its own cannot stand for, and
+        // the filter that a side's own would then have to be.
+        let (mut whole, mut across, mut crossing) = (0.0, 0.0, 0.0);
+        let mut own: [Vec<Complex64>; 2] = [Vec::new(), Vec::new()];
+        for side in 0..2 {
+            for k in 0..self.cross.len() {
+                let other = 1 - side;
+                // Means over some bins: what the sides have in common by chance is not common.
+                let around = k.saturating_sub(AROUND)..(k + AROUND + 1).min(self.cross.len());
+                let near = |x: &[f64]| x[around.clone()].iter().sum::<f64>() / around.len() as f64 + 1e-12;
+                let (s, o) = (near(&self.own[side]), near(&self.own[other]));
+                // Y_other = prediction * Y_side + what is its own.
+                let cross = self.cross[around.clone()].iter().sum::<Complex64>() / around.len() as f64;
+                let cross = if side == 0 { cross.conj() } else { cross };
+                let prediction = cross / s;
+                let alone = (o - cross.norm_sqr() / s).max(0.0);
+                let own_filter = h[side][side][k] + h[side][other][k] * prediction;
+                let lost = h[side][other][k].norm_sqr() * alone;
+                whole += own_filter.norm_sqr() * s + lost;
+                across += lost;
+                crossing += h[side][other][k].norm_sqr() * o;
+                own[side].push(own_filter);
+            }
+        }
+        let whole = whole.max(1e-20);
+        let power = |side: usize, k: usize| self.own[side][k];
+        let rate = |k: usize| TAU * k as f64 / self.window as f64;
+
+        let side_power = |side: usize| (0..own[side].len()).map(|k| power(side, k)).sum::<f64>() + 1e-20;
+        // How much a gain and a delay explain of the own filters; and what they leave: the tone.
+        let alike = |delay: f64, side: usize| -> f64 {
+            (0..own[side].len())
+                .map(|k| (own[side][k] * Complex64::from_polar(1.0, rate(k) * delay)).re * power(side, k))
+                .sum()
+        };
+        let own_power: f64 =
+            (0..2).map(|c| (0..own[c].len()).map(|k| own[c][k].norm_sqr() * power(c, k)).sum::<f64>()).sum();
+        let bent = |delay: f64| {
+            let explained = |side: usize| alike(delay, side).powi(2) / side_power(side);
+            (own_power - explained(0) - explained(1)).max(0.0)
+        };
+        let mut fraction = (-100..=100)
+            .map(|n| f64::from(n) * 0.01)
+            .fold(0.0, |best, delay| if bent(delay) < bent(best) { delay } else { best });
+        let (before, at, after) = (bent(fraction - 0.01), bent(fraction), bent(fraction + 0.01));
+        let bow = before - 2.0 * at + after;
+        if bow > 0.0 {
+            fraction += (0.005 * (before - after) / bow).clamp(-0.01, 0.01);
+        }
+        // A tone control delays too: it is a delay only if that explains most of it.
+        if bent(fraction) > DELAYS * bent(0.0) {
+            fraction = 0.0;
+        }
+        let mean_gain = chain.gains.map_or(1.0, mean_gain);
+        let gains = [0, 1].map(|side| mean_gain * alike(fraction, side) / side_power(side));
+        let inverted = gains[0] + gains[1] < 0.0;
+
+        let backing = side_power(0) + side_power(1);
+        let turned = |delay: f64| -> f64 {
+            let left = |k: usize| (power(0, k) + power(1, k)) * 2.0 * (1.0 - (rate(k) * delay).cos());
+            (0..self.cross.len()).map(left).sum::<f64>() / backing
+        };
+        let level = |gain: f64| 20.0 * gain.abs().max(1e-9).log10();
+        let sides_db = gains.map(|gain| level(gain) as f32);
+        let loss = |gain: f64, side: usize| (gain.abs() - 1.0).powi(2) * side_power(side);
+        found.push((Kind::Level { sides_db }, (loss(gains[0], 0) + loss(gains[1], 1)) / whole));
+        if inverted {
+            found.push((Kind::Polarity, 4.0));
+        }
+        if chain.course.is_empty() {
+            let samples = chain.delay_samples as f64 + fraction;
+            found.push((Kind::Delay { samples }, turned(samples)));
+        } else {
+            self.course(chain, &turned, &mut found);
+        }
+
+        // Tone: what the own filters do beyond gain and delay.
+        let (mut most, mut at_hz) = (0.0, 0.0);
+        for side in 0..2 {
+            let loudest = self.own[side].iter().copied().fold(0.0, f64::max);
+            for k in (1..own[side].len() - 1).filter(|&k| power(side, k) > HEARD * loudest) {
+                let mean = own[side][k - 1..=k + 1].iter().map(Complex64::norm_sqr).sum::<f64>() / 3.0;
+                let db = power_db(mean) - level(gains[side] / mean_gain);
+                if f64::abs(db) > f64::abs(most) {
+                    (most, at_hz) = (db, k as f64 * self.sample_rate_hz / self.window as f64);
+                }
+            }
+        }
+        found.push((Kind::Tone { most_db: most as f32, at_hz: at_hz as f32 }, bent(fraction) / whole));
+        let across_db = power_db(crossing / whole) as f32;
+        found.push((Kind::Width { across_db }, across / whole));
+        if let Some(gains) = chain.gains {
+            found.push(movement(gains));
+        }
+        found
+    }
+
+    /// The delay as it moves: a straight line, and what wanders about it.
+    fn course(&self, chain: &Chain, turned: &impl Fn(f64) -> f64, found: &mut Vec<(Kind, f64)>) {
+        let course = chain.course;
+        let n = course.len() as f64;
+        let middle = 0.5 * (n - 1.0);
+        let mean = course.iter().sum::<f64>() / n;
+        let (mut product, mut square) = (0.0, 1e-9);
+        for (i, delay) in course.iter().enumerate() {
+            let t = i as f64 - middle;
+            product += t * (delay - mean);
+            square += t * t;
+        }
+        let slope = product / square;
+        let line = |i: usize| slope * (i as f64 - middle);
+        let rest: Vec<f64> = course.iter().enumerate().map(|(i, d)| d - mean - line(i)).collect();
+        let deviation = (rest.iter().map(|d| d * d).sum::<f64>() / n).sqrt();
+        // A few dozen moments stand for all.
+        let step = (course.len() / 50).max(1);
+        let over = |of: &dyn Fn(usize) -> f64| {
+            let moments = (0..course.len()).step_by(step);
+            moments.clone().map(|i| turned(of(i))).sum::<f64>() / moments.count() as f64
+        };
+        found.push((Kind::Clock { ppm: 1e6 * slope / chain.hop as f64 }, over(&line)));
+        if deviation > LEAST_WANDER {
+            found.push((Kind::Wander { samples: deviation }, over(&|i| rest[i])));
+        }
+        // At the start of the song; a delay within the reach of its own movement is part of that.
+        let start = mean - slope * (chain.course_from as f64 + middle);
+        let reach = course.iter().fold(0.0, |most, d| f64::max(most, (d - mean).abs()));
+        if start.abs() > 2.0 * reach {
+            found.push((Kind::Delay { samples: start }, turned(start)));
+        }
+    }
+
+    /// Responses of the filter at the bins, `[to_side][from_side][bin]`.
+    fn responses(&self, chain: &Chain) -> [[Vec<Complex64>; 2]; 2] {
+        let len = chain.taps.num_taps().max(self.window);
+        let mut spectrum = Spectrum::new(len);
+        let step = len / self.window;
+        chain
+            .taps
+            .centred_responses(&mut spectrum)
+            .map(|row| row.map(|bins| bins.into_iter().step_by(step).map(wide).collect()))
+    }
+}
+
+/// The level as it moved.
+fn movement(gains: &[FollowerGain]) -> (Kind, f64) {
+    let mut sorted: Vec<f32> = gains.iter().map(|g| g.to).collect();
+    sorted.sort_unstable_by(f32::total_cmp);
+    let at = |part: usize| f64::from(sorted[(sorted.len() - 1) * part / 100].max(1e-3));
+    let mean = mean_gain(gains);
+    let square =
+        gains.iter().map(|g| (f64::from(g.to) - mean).powi(2)).sum::<f64>() / gains.len().max(1) as f64;
+    (Kind::Movement { range_db: (20.0 * (at(95) / at(5)).log10()) as f32 }, square / (mean * mean).max(1e-12))
+}
+
+fn mean_gain(gains: &[FollowerGain]) -> f64 {
+    gains.iter().map(|g| f64::from(g.to)).sum::<f64>() / gains.len().max(1) as f64
+}
+
+fn wide(x: Complex32) -> Complex64 {
+    Complex64::new(f64::from(x.re), f64::from(x.im))
+}

@@ -1,0 +1,109 @@
+//! What limits the null, in words: one place for window, report and command line.
+
+use minuend_engine::causes::{Cause, Kind, Signal};
+
+/// A cause as a sentence without a full stop, e.g. "the clocks differ by 23 ppm".
+pub fn sentence(cause: &Cause) -> String {
+    match cause.kind {
+        Kind::Delay { samples } => {
+            let later = if samples >= 0.0 { "later" } else { "earlier" };
+            format!("the mix plays {} samples {later} than the backing", trimmed(samples.abs(), 2))
+        }
+        Kind::Polarity => "the polarity is flipped".to_owned(),
+        Kind::Clock { ppm } => format!("the clocks differ by {} ppm", trimmed(ppm.abs(), 0)),
+        Kind::Wander { samples } => {
+            format!("the speed wanders, as on tape or vinyl: by {} samples either way", trimmed(samples, 2))
+        }
+        Kind::Level { sides_db: [left, right] } => {
+            if (left - right).abs() < 0.1 {
+                let mean = 0.5 * (left + right);
+                let word = if mean >= 0.0 { "louder" } else { "softer" };
+                format!("the backing is {} dB {word} in the mix", trimmed(f64::from(mean.abs()), 1))
+            } else {
+                format!(
+                    "the backing's level differs by {left:+.1} dB on the left and {right:+.1} dB on the right"
+                )
+            }
+        }
+        Kind::Tone { most_db, at_hz } => {
+            format!("the tone differs, most by {most_db:+.1} dB at {}", frequency(at_hz))
+        }
+        Kind::Width { across_db } => {
+            format!("the width differs: one side holds the other at {across_db:.0} dB")
+        }
+        Kind::Movement { range_db } => format!("the level moves, by {range_db:.1} dB"),
+        Kind::BandLimit { above_hz, missing_in } => {
+            format!("above {} the {} is missing", frequency(above_hz), name(missing_in))
+        }
+        Kind::Codec { edge: Some((above_hz, missing_in)) } => {
+            format!("above {} the {} is missing: lossy file", frequency(above_hz), name(missing_in))
+        }
+        Kind::Codec { edge: None } => "what is left is grainy and follows the music: lossy file".to_owned(),
+        Kind::Noise { level_db } => {
+            format!("steady noise at {level_db:.0} dB re full scale: hiss or dither")
+        }
+        Kind::Clipping => "loud moments are bent: clipping or saturation".to_owned(),
+        Kind::Bleed { level_db } => format!("the backing contains the voice at about {level_db:.0} dB"),
+    }
+}
+
+fn name(signal: Signal) -> &'static str {
+    match signal {
+        Signal::Mix => "mix",
+        Signal::Backing => "backing",
+    }
+}
+
+fn frequency(hz: f32) -> String {
+    if hz < 1000.0 { format!("{hz:.0} Hz") } else { format!("{} kHz", trimmed(f64::from(hz) / 1000.0, 1)) }
+}
+
+/// Rounded, without zeros that say nothing.
+fn trimmed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_cause_has_a_sentence() {
+        let told = |kind| sentence(&Cause { kind, depth_db: 0.0, worth_db: 0.0 });
+        let both = |db| Kind::Level { sides_db: [db; 2] };
+        for (kind, expected) in [
+            (Kind::Delay { samples: 17.37 }, "the mix plays 17.37 samples later than the backing"),
+            (Kind::Delay { samples: -1234.0 }, "the mix plays 1234 samples earlier than the backing"),
+            (Kind::Polarity, "the polarity is flipped"),
+            (Kind::Clock { ppm: -22.7 }, "the clocks differ by 23 ppm"),
+            (
+                Kind::Wander { samples: 3.5 },
+                "the speed wanders, as on tape or vinyl: by 3.5 samples either way",
+            ),
+            (both(-2.3), "the backing is 2.3 dB softer in the mix"),
+            (both(0.7), "the backing is 0.7 dB louder in the mix"),
+            (
+                Kind::Level { sides_db: [-0.8, 1.1] },
+                "the backing's level differs by -0.8 dB on the left and +1.1 dB on the right",
+            ),
+            (Kind::Tone { most_db: -3.5, at_hz: 2_500.0 }, "the tone differs, most by -3.5 dB at 2.5 kHz"),
+            (Kind::Width { across_db: -18.7 }, "the width differs: one side holds the other at -19 dB"),
+            (Kind::Movement { range_db: 3.06 }, "the level moves, by 3.1 dB"),
+            (
+                Kind::BandLimit { above_hz: 16_000.0, missing_in: Signal::Backing },
+                "above 16 kHz the backing is missing",
+            ),
+            (
+                Kind::Codec { edge: Some((16_000.0, Signal::Mix)) },
+                "above 16 kHz the mix is missing: lossy file",
+            ),
+            (Kind::Codec { edge: None }, "what is left is grainy and follows the music: lossy file"),
+            (Kind::Noise { level_db: -93.0 }, "steady noise at -93 dB re full scale: hiss or dither"),
+            (Kind::Clipping, "loud moments are bent: clipping or saturation"),
+            (Kind::Bleed { level_db: -14.1 }, "the backing contains the voice at about -14 dB"),
+        ] {
+            assert_eq!(told(kind), expected);
+        }
+    }
+}
