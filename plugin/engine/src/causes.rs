@@ -25,6 +25,9 @@ const WHOLE_DB: f64 = 100.0;
 /// Least worth of a stage that is reported, dB. What a stage adds may be its own error, which is at most all that is
 /// left: that alone would read as 3 dB, and the estimate of what is left errs by as much again.
 const LEAST_WORTH_DB: f64 = 6.0;
+/// What is left of movements of level or delay once they are followed, power re what they alone would leave (-20 dB): it
+/// was -18 to -28 dB of movements as fast as limiters are. What stands beneath that is not what limits the null.
+const FOLLOWED: f64 = 0.01;
 /// New music after which the causes are looked at again, seconds.
 const AGAIN_S: f64 = 1.5;
 
@@ -131,7 +134,7 @@ pub struct Cause {
     pub worth_db: f32,
 }
 
-/// The causes: first what stands, then what is put right, in either the largest first.
+/// The causes: first what stands and limits the null, then the others, in either the largest first.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Causes([Option<Cause>; MOST_CAUSES]);
 
@@ -147,8 +150,8 @@ impl Causes {
     }
 
     /// Ranks differences, each with the power that it would leave re the backing's if nothing was done about it.
-    /// `left` = power of what is left re the backing.
-    fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64) -> Self {
+    /// `left` = power of what is left re the backing; `moving` = what following may leave of movements.
+    fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64, moving: f64) -> Self {
         let left = left.max(db_to_power(-WHOLE_DB));
         let mut causes: Vec<Cause> = found
             .into_iter()
@@ -161,7 +164,8 @@ impl Causes {
                 counts.then_some(Cause { kind, depth_db: depth_db as f32, worth_db: worth_db as f32 })
             })
             .collect();
-        causes.sort_by(|a, b| b.kind.stands().cmp(&a.kind.stands()).then(b.worth_db.total_cmp(&a.worth_db)));
+        let limits = |cause: &Cause| cause.kind.stands() && f64::from(cause.depth_db) < -power_db(moving);
+        causes.sort_by(|a, b| limits(b).cmp(&limits(a)).then(b.worth_db.total_cmp(&a.worth_db)));
         let mut ranked = Self::default();
         ranked.0.iter_mut().zip(causes).for_each(|(to, cause)| *to = Some(cause));
         ranked
@@ -225,10 +229,11 @@ impl Study {
         self.spectra.hear(backing);
         let left = self.bands.left();
         let stages = self.spectra.stages(chain);
-        let moved =
-            stages.iter().find(|(kind, _)| matches!(kind, Kind::Movement { .. })).map_or(0.0, |s| s.1);
-        let standing = residue::standing(&self.bands, moved);
-        self.causes = Causes::rank(stages.into_iter().chain(standing), left);
+        let moves = |kind: &Kind| matches!(kind, Kind::Movement { .. } | Kind::Wander { .. });
+        let moving =
+            FOLLOWED * stages.iter().filter(|(kind, _)| moves(kind)).map(|s| s.1).fold(0.0, f64::max);
+        let standing = residue::standing(&self.bands, moving);
+        self.causes = Causes::rank(stages.into_iter().chain(standing), left, moving);
     }
 
     /// What was found.

@@ -14,9 +14,6 @@ const FOLLOWS: f64 = 0.25;
 /// Share of what is left, beyond chance, that a gain explains, above which it is no codec but a gain or a filter that
 /// is not quite right. A codec's error is coherent by 0.1 at most, a lagging gain by 0.2 to 0.97.
 const COHERENT: f64 = 0.15;
-/// What the level follower may leave of a movement, power re what the movement alone would leave (-20 dB): it left
-/// -18 to -28 dB of movements that were as fast as limiters are.
-const FOLLOWERS_REST: f64 = 0.01;
 /// Spread of what is left re the backing, dB, from the 5th to the 20th percentile: a codec keeps its error at an even
 /// distance, 1 to 8 dB; where a voice dips over a deep null it is 8 to 20 dB.
 const SPREAD_DB: f64 = 9.0;
@@ -41,8 +38,8 @@ const BRIGHT: f64 = 5_000.0;
 /// Bleed below this is not told: amplitude re the voice (-30 dB).
 const LEAST_BLEED: f64 = 0.03;
 
-/// What stands, each with its power re the backing; `moved` = power that the level's movement would leave.
-pub fn standing(bands: &Bands, moved: f64) -> Vec<(Kind, f64)> {
+/// What stands, each with its power re the backing; `moving` = what following may leave of movements.
+pub fn standing(bands: &Bands, moving: f64) -> Vec<(Kind, f64)> {
     if bands.num_frames() < ENOUGH {
         return Vec::new();
     }
@@ -53,7 +50,7 @@ pub fn standing(bands: &Bands, moved: f64) -> Vec<(Kind, f64)> {
     let edge = rules.edge(noise.map_or(0.0, |(_, level)| level));
     let codec = if clipping.is_none() { rules.codec(&edge) } else { None };
     // What the follower leaves of fast movements rises and falls with the music too.
-    let codec = codec.filter(|&power| power > FOLLOWERS_REST * moved);
+    let codec = codec.filter(|&power| power > moving);
     match (codec, &edge) {
         (Some(power), _) => {
             let at = edge.as_ref().map(|e| (e.hz as f32, e.missing_in));
