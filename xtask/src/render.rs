@@ -183,7 +183,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         sample_rate_hz: rate_hz,
         num_samples,
         delay_samples: pass.readings.delay_samples,
-        drift_ppm: pass.learned.found.wander.rate * 1e6,
+        drift_ppm: pass.drift_ppm,
         inverted: pass.readings.inverted,
         null_depth_db: median(depths_db),
         locked: pass.locked,

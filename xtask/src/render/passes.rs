@@ -65,6 +65,8 @@ pub struct Pass {
     pub readings: Readings,
     /// What the engine knows at the end.
     pub learned: Learned,
+    /// By how much the delay grows, parts in a million; 0 while it stands still.
+    pub drift_ppm: f64,
     /// Length of the mix, samples, as far as it was read.
     pub num_samples: u64,
     /// Part of the song with a backing over which the lock held, 0 to 1.
@@ -183,6 +185,7 @@ fn play(
     readings.delay_samples -= advance_samples as f64;
     Ok(Pass {
         readings,
+        drift_ppm: engine.learned().wander.rate * 1e6,
         learned: Learned { found: engine.learned().clone(), advance_samples },
         num_samples,
         locked: locked_blocks as f64 / backed_blocks.max(1) as f64,
@@ -218,7 +221,7 @@ mod tests {
                 }
             }
             assert_eq!(engine.readings().lock, Lock::Locked);
-            assert!(engine.learned().known && engine.readings().late_jobs == 0);
+            assert!(engine.readings().level[0] != 0.0 && engine.readings().late_jobs == 0);
             outputs.push(output);
         }
         assert!(outputs[0] == outputs[1] && outputs[1] == outputs[2]);
