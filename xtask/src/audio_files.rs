@@ -5,12 +5,12 @@ mod damage;
 mod dither;
 #[cfg(test)]
 mod formats;
-mod mp4_edit;
+pub mod mp4_edit;
 mod opus;
 mod place;
 mod read;
 mod resample;
-mod rf64;
+pub mod rf64;
 mod write;
 
 use std::path::Path;

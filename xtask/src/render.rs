@@ -296,7 +296,7 @@ mod tests {
             write_all(&backing, RATE_HZ, &[[silence(-delay), song.clone()].concat()]).unwrap();
             let request = Render { overwrite: true, ..Render::new(&mix, &backing, &out) };
             let rendered = render(&request, &mut |_| ControlFlow::Continue(())).unwrap();
-            assert!((rendered.delay_samples - delay as f64).abs() < 0.1, "{delay}: {rendered:?}");
+            assert!((rendered.delay_samples - delay as f64).abs() < 0.1, "{}", rendered.delay_samples);
             let (left, _) = read_all(&out).unwrap();
             assert_eq!(left[0].len(), in_mix.len());
             let energy = |signal: &[f32]| signal.iter().map(|x| x * x).sum::<f32>();
@@ -304,6 +304,48 @@ mod tests {
             let rest = &left[0][left[0].len() - 10 * RATE_HZ as usize..];
             let down_db = 10.0 * (energy(rest) / energy(&song)).log10();
             assert!(down_db < -60.0, "{down_db} dB left at {delay}");
+        }
+    }
+
+    /// The same tones by formula at two rates: the backing is brought to that of the mix, in its place and at its level.
+    #[test]
+    fn rates_are_brought_together() {
+        const SECONDS: u32 = 12;
+        let folder = tempfile::tempdir().unwrap();
+        let [mix, backing, out] = ["mix.wav", "backing.wav", "out.wav"].map(|name| folder.path().join(name));
+        // Tones at random below 2.5 kHz, in short notes, as music for the search.
+        let random = samples(7, 3 * 400);
+        let song = |rate_hz: u32, later_s: f64| -> Vec<f32> {
+            let mut song = vec![0.0; (SECONDS * rate_hz) as usize];
+            for note in random.chunks(3) {
+                let [begin_s, hz, level] = [note[0] + 0.5, note[1] + 0.5, note[2]].map(f64::from);
+                let (begin_s, hz) = (begin_s * f64::from(SECONDS - 1) + later_s, 60.0 + 2440.0 * hz);
+                let first = (begin_s * f64::from(rate_hz)).ceil() as usize;
+                let last = ((begin_s + 0.3) * f64::from(rate_hz)) as usize;
+                for (n, x) in song.iter_mut().enumerate().take(last).skip(first) {
+                    let t = n as f64 / f64::from(rate_hz) - begin_s;
+                    let fade = (std::f64::consts::PI * t / 0.3).sin().powi(2);
+                    *x += (0.1 * level * fade * (std::f64::consts::TAU * hz * t).sin()) as f32;
+                }
+            }
+            song
+        };
+        let energy = |signal: &[f32]| signal.iter().map(|x| x * x).sum::<f32>();
+        for (mix_hz, backing_hz) in [(8_000, 11_025), (8_000, 6_000)] {
+            let in_mix = song(mix_hz, 0.05);
+            write_all(&mix, mix_hz, std::slice::from_ref(&in_mix)).unwrap();
+            write_all(&backing, backing_hz, &[song(backing_hz, 0.0)]).unwrap();
+            let request = Render { overwrite: true, ..Render::new(&mix, &backing, &out) };
+            let rendered = render(&request, &mut |_| ControlFlow::Continue(())).unwrap();
+            assert_eq!(rendered.sample_rate_hz, mix_hz);
+            let delay_samples = 0.05 * f64::from(mix_hz);
+            assert!((rendered.delay_samples - delay_samples).abs() < 0.05, "{}", rendered.delay_samples);
+            let (left, found_hz) = read_all(&out).unwrap();
+            assert_eq!((left[0].len(), found_hz), (in_mix.len(), mix_hz));
+            // As above, but for the first moments.
+            let rest = 2 * mix_hz as usize;
+            let down_db = 10.0 * (energy(&left[0][rest..]) / energy(&in_mix[rest..])).log10();
+            assert!(down_db < -60.0, "{down_db} dB left with {mix_hz} and {backing_hz} Hz");
         }
     }
 }

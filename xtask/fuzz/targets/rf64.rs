@@ -1,0 +1,9 @@
+//! The header of RF64 files.
+#![no_main]
+
+use std::io::Cursor;
+
+use libfuzzer_sys::fuzz_target;
+use xtask::audio_files::rf64::long_sizes;
+
+fuzz_target!(|content: &[u8]| _ = long_sizes(&mut Cursor::new(content)));
