@@ -14,7 +14,7 @@ use std::{
 };
 
 use anyhow::{Result, ensure};
-use minuend_engine::{Lock, Settings, settings::Listen};
+use minuend_engine::{Lock, Settings, causes::Cause, settings::Listen};
 
 use crate::{
     audio_files::{AudioReader, AudioWriter, Bits, check_writable, write_file},
@@ -108,6 +108,8 @@ pub struct Rendered {
     pub bad_samples: u64,
     /// Samples that had to be clipped to fit an integer file.
     pub clipped_samples: u64,
+    /// What limits the null, and what was put right: first what stands.
+    pub causes: Vec<Cause>,
     /// What was learned, for another time.
     pub learned: Learned,
 }
@@ -193,6 +195,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         },
         bad_samples: pass.readings.bad_samples,
         clipped_samples: 0,
+        causes: pass.causes,
         learned: pass.learned,
     };
     let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();

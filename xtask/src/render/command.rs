@@ -30,6 +30,7 @@ use crate::{
     ending::{Ending, NOT_FOUND, SOME_FAILED},
     parallel::in_parallel,
     progress::{Bar, Progress},
+    words::sentence,
 };
 
 /// What the command's help says of itself.
@@ -267,6 +268,7 @@ fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
             "late_s": rendered.late_s,
             "bad_samples": rendered.bad_samples,
             "clipped_samples": rendered.clipped_samples,
+            "causes": rendered.causes.iter().map(sentence).collect::<Vec<_>>(),
         }),
         Err(error) => json!({
             "status": if Ending::code_of(error) == NOT_FOUND { "not found" } else { "failed" },

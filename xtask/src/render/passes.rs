@@ -6,7 +6,10 @@ use std::{
 };
 
 use anyhow::{Context, Result, ensure};
-use minuend_engine::{Engine, Lock, Match, Readings, Settings};
+use minuend_engine::{
+    Engine, Lock, Match, Readings, Settings,
+    causes::{Cause, Kind},
+};
 
 use super::{far::far_offset_samples, worker::Threaded};
 use crate::{audio_files::AudioReader, ending::Ending, progress::Progress};
@@ -67,6 +70,8 @@ pub struct Pass {
     pub learned: Learned,
     /// By how much the delay grows, parts in a million; 0 while it stands still.
     pub drift_ppm: f64,
+    /// What limits the null, and what was put right, by the end.
+    pub causes: Vec<Cause>,
     /// Length of the mix, samples, as far as it was read.
     pub num_samples: u64,
     /// Part of the song with a backing over which the lock held, 0 to 1.
@@ -185,11 +190,20 @@ fn play(
     readings.delay_samples -= advance_samples as f64;
     Ok(Pass {
         readings,
+        causes: readings.causes.iter().map(|&cause| between_files(cause, advance_samples)).collect(),
         drift_ppm: engine.learned().wander.rate * 1e6,
         learned: Learned { found: engine.learned().clone(), advance_samples },
         num_samples,
         locked: locked_blocks as f64 / backed_blocks.max(1) as f64,
     })
+}
+
+/// A cause as it is between the files, where the engine has seen one of them moved.
+fn between_files(mut cause: Cause, advance_samples: i64) -> Cause {
+    if let Kind::Delay { samples } = &mut cause.kind {
+        *samples -= advance_samples as f64;
+    }
+    cause
 }
 
 #[cfg(test)]

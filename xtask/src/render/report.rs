@@ -7,13 +7,18 @@ mod spectra;
 
 use std::{fmt::Write, path::Path};
 
-use minuend_engine::{Lock, settings::BackingKind};
+use minuend_engine::{
+    Lock,
+    causes::{Cause, Kind},
+    settings::BackingKind,
+};
 
 use super::{
     Passes, Render, Rendered,
     command::{delay_words, describe},
     passes::Block,
 };
+use crate::words::sentence;
 use advice::{Facts, advice};
 use chart::{Axis, Chart, Line, Scale, Shade, clock};
 use series::{Section, Series, sections};
@@ -69,6 +74,7 @@ impl Watcher {
         _ = writeln!(body, "<p class=\"verdict\">{}</p>", verdict(rendered));
         let one_place = sections.iter().filter(|section| section.lock == Lock::Locked).count() <= 1;
         body += &self.table(request, rendered, rates_hz, (from_s, end_s), one_place);
+        body += &causes(rendered);
         _ = writeln!(body, "<h2>What to try next</h2>\n<ul>");
         for line in advice(&self.facts(request, rendered, rates_hz)) {
             _ = writeln!(body, "<li>{}</li>", escaped(&line));
@@ -105,6 +111,7 @@ impl Watcher {
             late_s: rendered.late_s,
             movement_db: at(0.95) - at(0.05),
             lossy: [&request.mix, &request.backing].map(|path| lossy(path)),
+            codec_heard: rendered.causes.iter().any(|cause| matches!(cause.kind, Kind::Codec { .. })),
             rates_differ: rates_hz[0] != rates_hz[1],
             drift_ppm: rendered.drift_ppm,
             clipped_samples: rendered.clipped_samples,
@@ -307,6 +314,30 @@ fn verdict(rendered: &Rendered) -> String {
         first.make_ascii_uppercase();
     }
     words + "."
+}
+
+/// What limits the null and what was put right, each in a list if there is any.
+fn causes(rendered: &Rendered) -> String {
+    let list = |title: &str, stands: bool, worth: &dyn Fn(&Cause) -> String| {
+        let lines = rendered.causes.iter().filter(|cause| cause.kind.stands() == stands);
+        let lines: String = lines
+            .map(|cause| {
+                let mut words = escaped(&sentence(cause));
+                if let Some(first) = words.get_mut(..1) {
+                    first.make_ascii_uppercase();
+                }
+                format!("<li>{words}. <span class=\"note\">{}</span></li>\n", worth(cause))
+            })
+            .collect();
+        if lines.is_empty() { String::new() } else { format!("<h2>{title}</h2>\n<ul>\n{lines}</ul>\n") }
+    };
+    let limits = list("What limits the null", true, &|cause| {
+        format!("Alone it limits the null to {:.0} dB.", cause.depth_db)
+    });
+    let righted = list("What was put right", false, &|cause| {
+        format!("Left as it is, it would cost {:.0} dB of the null.", cause.worth_db)
+    });
+    limits + &righted
 }
 
 /// As text of a page.

@@ -13,6 +13,8 @@ pub struct Facts {
     pub movement_db: f64,
     /// Whether mix and backing are files of a codec that throws something away.
     pub lossy: [bool; 2],
+    /// Whether what is left looks like that of such a codec.
+    pub codec_heard: bool,
     /// Whether the two files have different sample rates.
     pub rates_differ: bool,
     /// Drift, parts in a million.
@@ -58,6 +60,11 @@ pub fn advice(facts: &Facts) -> Vec<String> {
             [false, true] => {
                 say("The backing is from a lossy codec. A lossless file of it will null deeper.".into())
             }
+            [false, false] if facts.codec_heard => say(
+                "What is left looks like that of a lossy codec, though neither file is of one: at some time \
+                 one of them was. Its lossless original will null deeper."
+                    .into(),
+            ),
             [false, false] => {}
         }
         if facts.movement_db > 1.0 {
@@ -98,7 +105,12 @@ pub fn advice(facts: &Facts) -> Vec<String> {
         ));
     }
     if advice.is_empty() {
-        advice.push("Nothing: the null is deep over the whole song.".into());
+        let praise = if shallow {
+            "Nothing that could be told: this may be as deep as these two files allow."
+        } else {
+            "Nothing: the null is deep."
+        };
+        advice.push(praise.into());
     }
     advice
 }
@@ -113,6 +125,7 @@ mod tests {
         late_s: 0.0,
         movement_db: 0.0,
         lossy: [false; 2],
+        codec_heard: false,
         rates_differ: false,
         drift_ppm: 0.0,
         clipped_samples: 0,
@@ -124,7 +137,9 @@ mod tests {
     fn advice_follows_from_what_was_found() {
         let shallow = Facts { null_depth_db: Some(20.0), ..GOOD };
         for (facts, says) in [
-            (GOOD, "Nothing"),
+            (GOOD, "Nothing: the null is deep"),
+            (shallow, "as deep as these two files allow"),
+            (Facts { codec_heard: true, ..shallow }, "lossless original"),
             (Facts { late_s: 2.3141, ..GOOD }, "2.314 s earlier"),
             (Facts { locked: 0.5, ..GOOD }, "50 %"),
             (Facts { lossy: [true, false], ..shallow }, "The mix is from a lossy codec"),
