@@ -7,7 +7,7 @@ use crate::signals::Song;
 use crate::sound::learned;
 
 /// `MINUEND_BUNDLE`, or the bundle as `cargo xtask bundle minuend --release` makes it of the present sources.
-fn bundle() -> PathBuf {
+pub fn bundle() -> PathBuf {
     std::env::var_os("MINUEND_BUNDLE").map_or_else(
         || xtask::bundle::bundle_release().expect("the plug-in can be bundled").clap,
         PathBuf::from,

@@ -9,3 +9,4 @@ mod render;
 mod sessions;
 mod signals;
 mod sound;
+mod window;

@@ -16,9 +16,27 @@ pub struct Need {
 pub const PYTHON_VENV: Need =
     Need { package: "python3-venv", probe: &["python3", "-c", "import ensurepip, venv"] };
 
+/// A display that nobody sees, hands for it, and what a window loads to draw itself. Only under Linux.
+pub const DISPLAY: [Need; 5] = [
+    Need { package: "xvfb", probe: &["sh", "-c", "command -v Xvfb"] },
+    Need { package: "xdotool", probe: &["sh", "-c", "command -v xdotool"] },
+    Need {
+        package: "libegl1",
+        probe: &["sh", "-c", "ls /usr/lib*/libEGL.so.1 /usr/lib/*/libEGL.so.1 | grep ."],
+    },
+    Need {
+        package: "libgl1-mesa-dri",
+        probe: &["sh", "-c", "ls /usr/lib*/dri/swrast_dri.so /usr/lib/*/dri/swrast_dri.so | grep ."],
+    },
+    Need {
+        package: "libxkbcommon-x11-0",
+        probe: &["sh", "-c", "ls /usr/lib*/libxkbcommon-x11.so.0 /usr/lib/*/libxkbcommon-x11.so.0 | grep ."],
+    },
+];
+
 /// Makes sure that all needs are met. As root on Debian and its kin, missing packages are installed; otherwise the
 /// error is the line to run.
-pub fn ensure_all(needs: &[Need]) -> Result<()> {
+pub fn ensure_all(needs: &[&Need]) -> Result<()> {
     let missing: Vec<_> =
         needs.iter().filter(|need| !succeeds(need.probe)).map(|need| need.package).collect();
     if missing.is_empty() {

@@ -7,7 +7,7 @@ use clap::Args;
 
 use crate::{
     bundle::{bundle_release, target_folder, workspace_root},
-    setup::{self, PYTHON_VENV},
+    setup::{self, DISPLAY, PYTHON_VENV},
 };
 
 /// Command line of `test`.
@@ -21,7 +21,8 @@ pub struct TestArguments {
 impl TestArguments {
     /// Sets up, bundles, and leaves the rest, and the last lines, to the test runner.
     pub fn run(self) -> Result<()> {
-        setup::ensure_all(&[PYTHON_VENV])?;
+        let display = if cfg!(target_os = "linux") { &DISPLAY[..] } else { &[] };
+        setup::ensure_all(&display.iter().chain([&PYTHON_VENV]).collect::<Vec<_>>())?;
         let python = python()?;
         let bundles = bundle_release()?;
         let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
@@ -31,6 +32,8 @@ impl TestArguments {
             .current_dir(workspace_root())
             .env("MINUEND_BUNDLE", bundles.clap)
             .env("MINUEND_PYTHON", python)
+            // The window's tests are not to be skipped.
+            .env("MINUEND_DISPLAY", "there")
             .status()
             .context("cargo cannot be started")?;
         std::process::exit(status.code().unwrap_or(1));

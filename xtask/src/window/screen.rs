@@ -57,7 +57,7 @@ impl Screen {
             0,
             WindowClass::INPUT_OUTPUT,
             0,
-            &CreateWindowAux::new().event_mask(EventMask::STRUCTURE_NOTIFY),
+            &CreateWindowAux::new().background_pixel(0).event_mask(EventMask::STRUCTURE_NOTIFY),
         )?;
         let title = title.as_bytes();
         connection.change_property8(PropMode::REPLACE, id, AtomEnum::WM_NAME, AtomEnum::STRING, title)?;
