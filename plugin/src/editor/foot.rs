@@ -11,7 +11,7 @@ use crate::meters::Meters;
 const SCALES: [u32; 5] = [100, 125, 150, 200, 300];
 
 /// Lowest and highest picture, points.
-const PICTURE_HEIGHTS: [f32; 2] = [112.0, 320.0];
+const PICTURE_HEIGHTS: [f32; 2] = [112.0, 600.0];
 
 /// How the window looks.
 #[derive(Clone, Copy, Debug, PartialEq)]
