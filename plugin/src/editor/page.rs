@@ -171,16 +171,21 @@ impl Page<'_> {
 
     /// How deep is the null, and what limits it? Gives how many pictures stand one below the other.
     fn null(&self, ui: &mut Ui) -> usize {
-        let (figure, meaning) = words::null_depth(self.meters);
-        ui.horizontal_wrapped(|ui| {
-            ui.label(RichText::new("Null").font(theme::large()));
-            ui.label(RichText::new(figure).font(theme::large()).color(self.theme.accent));
-            ui.label(RichText::new(meaning).color(self.theme.pale_ink));
-        });
-        for sentence in words::limits(self.meters) {
-            ui.label(format!("\u{2022} {sentence}"));
-        }
         let two = ui.available_width() >= TWO_PICTURES;
+        if two {
+            ui.horizontal_top(|ui| {
+                let room = vec2(0.5 * (ui.available_width() - theme::GAP), 0.0);
+                for part in [Self::depth, Self::limits] {
+                    ui.allocate_ui_with_layout(room, Layout::top_down(Align::Min), |ui| {
+                        ui.set_min_width(room.x);
+                        part(self, ui);
+                    });
+                }
+            });
+        } else {
+            self.depth(ui);
+            self.limits(ui);
+        }
         let width = if two { 0.5 * (ui.available_width() - theme::GAP) } else { ui.available_width() };
         let size = vec2(width, self.picture_height);
         let Self { theme, meters, history, .. } = self;
@@ -200,5 +205,23 @@ impl Page<'_> {
             curves::movement(ui, theme, size, history, meters);
         }
         if two { 2 } else { 4 }
+    }
+
+    /// The null depth now.
+    fn depth(&self, ui: &mut Ui) {
+        let (figure, meaning) = words::null_depth(self.meters);
+        ui.horizontal_wrapped(|ui| {
+            ui.label(RichText::new("Null").font(theme::large()));
+            ui.label(RichText::new(figure).font(theme::large()).color(self.theme.accent));
+            ui.label(RichText::new(meaning).color(self.theme.pale_ink));
+        });
+    }
+
+    /// What limits it, and what is put right.
+    fn limits(&self, ui: &mut Ui) {
+        ui.spacing_mut().item_spacing.y = 2.0;
+        for sentence in words::limits(self.meters) {
+            ui.label(RichText::new(sentence).small());
+        }
     }
 }

@@ -1,8 +1,10 @@
 //! Readings as words: pure functions, so that they can be tested without a window.
 
+use minuend_engine::causes::{Cause, Kind};
 use minuend_engine::{Lock, Readings};
 
 use crate::meters::Meters;
+use crate::words::sentence;
 
 /// A quieter signal is called silent, dB re full scale.
 const SILENT_DB: f32 = -119.0;
@@ -11,6 +13,9 @@ const CERTAIN: f32 = 3.0;
 
 /// A search is seldom this long when the backing is the right one, s.
 const LONG_SEARCH_S: f64 = 20.0;
+
+/// Sentences on what limits the null for which there is room.
+const MOST_LIMITS: usize = 4;
 
 /// State of the lock in one word or two.
 pub fn state(meters: &Meters) -> &'static str {
@@ -133,9 +138,24 @@ pub fn null_depth(meters: &Meters) -> (String, &'static str) {
     }
 }
 
-/// What limits the null, one sentence each, the strongest first.
-pub fn limits(_meters: &Meters) -> Vec<String> {
-    Vec::new()
+/// What limits the null and what is put right, one sentence each, the most important first. Delay and polarity are told
+/// among the [`findings`].
+pub fn limits(meters: &Meters) -> Vec<String> {
+    if meters.sample_rate_hz == 0.0 || meters.readings.lock != Lock::Locked {
+        return Vec::new();
+    }
+    let causes = meters.readings.causes.iter();
+    let told = causes.filter(|cause| !matches!(cause.kind, Kind::Delay { .. } | Kind::Polarity)).map(limit);
+    told.take(MOST_LIMITS).collect()
+}
+
+fn limit(cause: &Cause) -> String {
+    let sentence = minus(sentence(cause));
+    if cause.kind.stands() {
+        format!("Limit: {sentence}. It holds the null at {:.0} dB.", cause.depth_db)
+    } else {
+        format!("Put right: {sentence}. Worth {:.0} dB.", cause.worth_db)
+    }
 }
 
 /// Why there is no null depth to draw.
@@ -309,6 +329,20 @@ mod tests {
             null_depth(&shown(Readings { lock: Lock::Searching, ..deep })).1,
             "nothing is subtracted yet"
         );
+    }
+
+    #[test]
+    fn a_limit_is_told_with_its_depth_and_what_is_put_right_with_its_worth() {
+        let cause = |kind| Cause { kind, depth_db: 21.6, worth_db: 12.3 };
+        assert_eq!(
+            limit(&cause(Kind::Codec { edge: None })),
+            "Limit: what is left is grainy and follows the music: lossy file. It holds the null at 22 dB."
+        );
+        assert_eq!(
+            limit(&cause(Kind::Level { sides_db: [-0.8, 1.1] })),
+            "Put right: the backing's level differs by \u{2212}0.8 dB on the left and +1.1 dB on the right. Worth 12 dB."
+        );
+        assert!(limits(&Meters::default()).is_empty());
     }
 
     #[test]

@@ -17,7 +17,7 @@ use crate::host::{Host, Move, RenderMode};
 /// Samples a block, as many hosts have it: common practice, no source.
 const BLOCK_SAMPLES: usize = 512;
 /// How many times faster than the clock [`Stage::play_fast`] is at most: the window must still see what passes.
-const FAST: f64 = 8.0;
+const FAST: f64 = 4.0;
 /// Time the window gets to draw what it was last told.
 const SETTLE: Duration = Duration::from_millis(400);
 
