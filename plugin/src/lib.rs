@@ -9,6 +9,7 @@ use triple_buffer::{Input, Output};
 
 mod clap;
 pub mod editor;
+mod match_bytes;
 pub mod meters;
 pub mod params;
 pub mod state;

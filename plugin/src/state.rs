@@ -6,12 +6,13 @@ use std::fmt;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use base64::prelude::{BASE64_STANDARD, Engine as _};
-use minuend_engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Taps};
+use minuend_engine::{Engine, Match};
 use nice_plug::params::persist::{PersistentField, deserialize_field};
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::PluginState;
 use triple_buffer::{Input, Output, TripleBuffer};
 
+use crate::match_bytes::{Reader, read_match, write_match};
 use crate::params::Controls;
 
 /// Key of [`Session`] among the framework's fields.
@@ -20,9 +21,6 @@ pub const FIELD: &str = "session";
 /// Layout of the bytes written today. A layout that has been released is never changed: it gets a new number, and
 /// the old one stays readable.
 const VERSION: u16 = 1;
-
-/// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
-const MAX_TAPS: usize = 1 << 16;
 
 /// Error of a delay, at the start or after a second, that leaves -40 dB at 4 kHz: there, 2 sin(pi 4/48 0.02) is 0.01.
 const MATERIAL_SAMPLES: f64 = 0.02;
@@ -106,53 +104,6 @@ impl Kept {
     }
 }
 
-/// A flag whether there is a match; then its rate, delay, wander (2) and movement (3, f64 each), whether following pays
-/// (u8), taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where it
-/// begins (u32), its length (u32), its taps (f32).
-fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
-    bytes.push(u8::from(learned.is_some()));
-    let Some(Match { known: _, sample_rate_hz, delay_samples, wander, taps, movement, following_pays }) =
-        learned
-    else {
-        return;
-    };
-    let Movement { process, tau_s, measurement } = *movement;
-    let numbers = [*sample_rate_hz, *delay_samples, wander.process, wander.rate, process, tau_s, measurement];
-    bytes.extend(numbers.into_iter().flat_map(f64::to_le_bytes));
-    bytes.push(u8::from(*following_pays));
-    bytes.extend((taps.num_taps() as u32).to_le_bytes());
-    for response in taps.h.iter().flatten() {
-        let begin = response.iter().position(|&tap| tap != 0.0).unwrap_or_default();
-        let end = response.iter().rposition(|&tap| tap != 0.0).map_or(begin, |last| last + 1);
-        bytes.extend((begin as u32).to_le_bytes());
-        bytes.extend(((end - begin) as u32).to_le_bytes());
-        bytes.extend(response[begin..end].iter().flat_map(|tap| tap.to_le_bytes()));
-    }
-}
-
-fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
-    if !reader.flag()? {
-        return Some(None);
-    }
-    let mut number = || reader.array().map(f64::from_le_bytes);
-    let mut learned = Match::unknown(number()?, 0);
-    learned.known = true;
-    learned.delay_samples = number()?;
-    (learned.wander.process, learned.wander.rate) = (number()?, number()?);
-    learned.movement = Movement { process: number()?, tau_s: number()?, measurement: number()? };
-    learned.following_pays = reader.flag()?;
-    let num_taps = reader.length().filter(|n| (2..=MAX_TAPS).contains(n))?;
-    learned.taps = Taps::silent(num_taps);
-    for response in learned.taps.h.iter_mut().flatten() {
-        let (begin, length) = (reader.length()?, reader.length()?);
-        for tap in response.get_mut(begin..)?.get_mut(..length)? {
-            *tap = f32::from_le_bytes(reader.array()?);
-        }
-    }
-    let rate_is_ours = (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&learned.sample_rate_hz);
-    (rate_is_ours && learned.is_sound()).then_some(Some(learned))
-}
-
 /// Whether a session that keeps `old` would play noticeably otherwise than one with `new`: what the one subtracts and
 /// the other does not is less than 40 dB below the backing.
 fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
@@ -167,33 +118,6 @@ fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
         || old.following_pays != new.following_pays
         || old.taps.num_taps() != new.taps.num_taps()
         || power(&mut pairs().map(|(a, b)| a - b)) > 1e-4 * power(&mut pairs().map(|(a, _)| *a))
-}
-
-/// Takes bytes from the front, as long as there are any.
-struct Reader<'a>(&'a [u8]);
-
-impl<'a> Reader<'a> {
-    fn slice(&mut self, length: usize) -> Option<&'a [u8]> {
-        let (slice, rest) = self.0.split_at_checked(length)?;
-        self.0 = rest;
-        Some(slice)
-    }
-
-    fn array<const N: usize>(&mut self) -> Option<[u8; N]> {
-        self.slice(N)?.try_into().ok()
-    }
-
-    fn length(&mut self) -> Option<usize> {
-        Some(u32::from_le_bytes(self.array()?) as usize)
-    }
-
-    fn flag(&mut self) -> Option<bool> {
-        match self.array()? {
-            [0] => Some(false),
-            [1] => Some(true),
-            _ => None,
-        }
-    }
 }
 
 /// Looks at a state before the framework loads it, and makes it either whole or empty: the checked copy of the
@@ -389,6 +313,8 @@ impl MatchPort {
 #[cfg(test)]
 mod tests {
     use nice_plug::prelude::Params;
+
+    use minuend_engine::{Movement, Taps};
 
     use super::*;
     use crate::params::MinuendParams;

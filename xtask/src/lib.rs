@@ -17,7 +17,9 @@ pub mod setup;
 pub mod si_sdr;
 pub mod test;
 pub mod window;
-// The window's own file: the crate round it would bring a window's worth of packages to every command.
+// The plug-in's own files: the crate round them would bring a window's worth of packages to every command.
+#[path = "../../plugin/src/match_bytes.rs"]
+mod match_bytes;
 #[path = "../../plugin/src/words.rs"]
 pub mod words;
 

@@ -5,6 +5,7 @@ pub mod command;
 mod far;
 pub mod passes;
 mod report;
+mod saved;
 mod worker;
 
 use std::{
@@ -47,6 +48,8 @@ pub struct Render {
     pub matched_backing: Option<PathBuf>,
     /// Where a page about it is written, HTML.
     pub report: Option<PathBuf>,
+    /// Where what was learned is written, for [`Passes::Held`].
+    pub save_match: Option<PathBuf>,
 }
 
 /// How the engine goes over the files.
@@ -75,12 +78,13 @@ impl Render {
             part_s: 0.0..f64::INFINITY,
             matched_backing: None,
             report: None,
+            save_match: None,
         }
     }
 
     /// All files that are written.
     fn outputs(&self) -> impl Iterator<Item = &Path> {
-        let more = [&self.matched_backing, &self.report];
+        let more = [&self.matched_backing, &self.report, &self.save_match];
         std::iter::once(&self.out).chain(more.into_iter().flatten()).map(PathBuf::as_path)
     }
 }
@@ -142,6 +146,12 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         Passes::One => None,
         Passes::Held(learned) => {
             settings.hold = true;
+            let learned_hz = learned.found.sample_rate_hz;
+            ensure!(
+                learned_hz == f64::from(rate_hz),
+                "{}: has {rate_hz} Hz, but the match was learned at {learned_hz} Hz; learn it anew from this file",
+                request.mix.display()
+            );
             Some((**learned).clone())
         }
     };
@@ -208,6 +218,9 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     if let (Some(file), Some(watcher)) = (&request.report, watcher) {
         let page = watcher.page(request, &rendered, inputs.rates_hz);
         write_file(file, page.as_bytes(), request.overwrite)?;
+    }
+    if let Some(file) = &request.save_match {
+        saved::save(file, &rendered.learned, request.overwrite)?;
     }
     Ok(rendered)
 }

@@ -200,6 +200,38 @@ fn a_report_is_one_page_in_itself() {
     assert!(again.0 == 1 && again.2.contains("report.html: exists already"), "{again:?}");
 }
 
+/// A kept match gives what it gave when it was learned, in one pass, and is not for files of another rate.
+#[test]
+fn a_match_is_kept_and_used_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 12);
+    let files = ["mix.wav", "backing.wav", "--out"];
+    let (code, _, errors) = run(folder, &[&files[..], &["first.wav", "--save-match", "song.match"]].concat());
+    assert_eq!((code, errors.as_str()), (0, ""));
+    for out in ["second.wav", "third.wav"] {
+        let (code, _, errors) = run(folder, &[&files[..], &[out, "--match", "song.match"]].concat());
+        assert_eq!((code, errors.as_str()), (0, ""));
+    }
+    let read = |name: &str| read_all(&folder.join(name)).unwrap().0.remove(0);
+    assert!(read("second.wav") == read("third.wav"));
+    // While the voice rests, in every other second, nothing is left.
+    let energy = |signal: &[f32]| signal.iter().map(|x| x * x).sum::<f32>();
+    let rest = 5 * 8_000 + 800..6 * 8_000 - 800;
+    let down_db = 10.0 * (energy(&read("second.wav")[rest.clone()]) / energy(&read("mix.wav")[rest])).log10();
+    assert!(down_db < -60.0, "{down_db} dB");
+
+    write_all(&folder.join("other.wav"), 16_000, &[noise(1, 6)]).unwrap();
+    fs::write(folder.join("text.match"), "no match").unwrap();
+    for (mix, held, says) in
+        [("other.wav", "song.match", "16000 Hz"), ("mix.wav", "text.match", "is no match")]
+    {
+        let (code, _, errors) = run(folder, &[mix, "backing.wav", "--out", "no.wav", "--match", held]);
+        assert!(code == 1 && errors.contains(says), "{errors}");
+    }
+    assert!(!folder.join("no.wav").exists());
+}
+
 /// Ctrl-C: the terminal sends SIGINT.
 #[cfg(unix)]
 #[test]

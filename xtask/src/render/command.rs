@@ -24,6 +24,7 @@ use super::{
     Passes, Render, Rendered,
     batch::{Song, Songs, in_folder, in_list},
     render,
+    saved::load,
 };
 use crate::{
     audio_files::Bits,
@@ -76,6 +77,12 @@ pub struct RenderArguments {
     /// Go over the song once, knowing nothing: exactly what the plug-in plays
     #[arg(long)]
     one_pass: bool,
+    /// Go over the song once, with a match that was kept, learning no further
+    #[arg(long = "match", value_name = "FILE", conflicts_with = "one_pass")]
+    held: Option<PathBuf>,
+    /// Keep what was learned, for --match; of many songs, the folder for them
+    #[arg(long, value_name = "FILE")]
+    save_match: Option<PathBuf>,
     /// Begin at this time of the mix: seconds, M:SS or H:MM:SS, with decimals
     #[arg(long, value_name = "TIME", default_value = "0", value_parser = time_s)]
     from: f64,
@@ -140,9 +147,17 @@ impl RenderArguments {
     /// Renders, with a progress bar where someone sees it, and prints what was found.
     pub fn run(self) -> Result<()> {
         let many = self.songs()?;
+        let passes = match &self.held {
+            Some(_) if many.is_some() => bail!("--match is for one song; many songs each learn their own"),
+            Some(file) => Passes::Held(Box::new(load(file)?)),
+            None if self.one_pass => Passes::One,
+            None => Passes::Two,
+        };
         let requests: Vec<Result<Render>> = match many {
             Some(songs) => {
-                for folder in [Some(&self.out), self.report.as_ref()].into_iter().flatten() {
+                for folder in
+                    [Some(&self.out), self.report.as_ref(), self.save_match.as_ref()].into_iter().flatten()
+                {
                     ensure!(
                         folder.is_dir(),
                         "{}: is no folder; make it, or name another one, for the files of the songs",
@@ -155,7 +170,8 @@ impl RenderArguments {
                 let (Some(mix), Some(backing)) = (&self.mix, &self.backing) else {
                     bail!("one song takes two files, MIX and BACKING; many take a folder, or --list FILE")
                 };
-                vec![Ok(self.request(mix, backing, &self.out, self.report.clone()))]
+                let (report, save_match) = (self.report.clone(), self.save_match.clone());
+                vec![Ok(Render { passes, report, save_match, ..self.request(mix, backing, &self.out) })]
             }
         };
         self.render(&requests)
@@ -171,12 +187,16 @@ impl RenderArguments {
     }
 
     fn request_of(&self, song: Song) -> Render {
-        let out = self.out.join(format!("{} difference.wav", song.name));
-        let report = self.report.as_ref().map(|folder| folder.join(format!("{} report.html", song.name)));
-        self.request(&song.mix, &song.backing, &out, report)
+        let named = |folder: &Path, what: &str| folder.join(format!("{} {what}", song.name));
+        Render {
+            passes: if self.one_pass { Passes::One } else { Passes::Two },
+            report: self.report.as_ref().map(|folder| named(folder, "report.html")),
+            save_match: self.save_match.as_ref().map(|folder| named(folder, "learned.match")),
+            ..self.request(&song.mix, &song.backing, &named(&self.out, "difference.wav"))
+        }
     }
 
-    fn request(&self, mix: &Path, backing: &Path, out: &Path, report: Option<PathBuf>) -> Render {
+    fn request(&self, mix: &Path, backing: &Path, out: &Path) -> Render {
         Render {
             settings: Settings {
                 listen: self.listen,
@@ -194,9 +214,7 @@ impl RenderArguments {
             },
             bits: self.bits,
             overwrite: self.force,
-            passes: if self.one_pass { Passes::One } else { Passes::Two },
             part_s: self.from..self.to.unwrap_or(f64::INFINITY),
-            report,
             matched_backing: self.also.map(|Also::Backing| beside(out, "backing")),
             ..Render::new(mix, backing, out)
         }

@@ -1,0 +1,85 @@
+//! The learned match as bytes: the same in a session and in a file of its own.
+
+use minuend_engine::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Taps};
+
+/// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
+const MAX_TAPS: usize = 1 << 16;
+
+/// A flag whether there is a match; then its rate, delay, wander (2) and movement (3, f64 each), whether following pays
+/// (u8), taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where it
+/// begins (u32), its length (u32), its taps (f32).
+pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
+    bytes.push(u8::from(learned.is_some()));
+    let Some(Match { known: _, sample_rate_hz, delay_samples, wander, taps, movement, following_pays }) =
+        learned
+    else {
+        return;
+    };
+    let Movement { process, tau_s, measurement } = *movement;
+    let numbers = [*sample_rate_hz, *delay_samples, wander.process, wander.rate, process, tau_s, measurement];
+    bytes.extend(numbers.into_iter().flat_map(f64::to_le_bytes));
+    bytes.push(u8::from(*following_pays));
+    bytes.extend((taps.num_taps() as u32).to_le_bytes());
+    for response in taps.h.iter().flatten() {
+        let begin = response.iter().position(|&tap| tap != 0.0).unwrap_or_default();
+        let end = response.iter().rposition(|&tap| tap != 0.0).map_or(begin, |last| last + 1);
+        bytes.extend((begin as u32).to_le_bytes());
+        bytes.extend(((end - begin) as u32).to_le_bytes());
+        bytes.extend(response[begin..end].iter().flat_map(|tap| tap.to_le_bytes()));
+    }
+}
+
+/// What [`write_match`] wrote; `None` if it cannot have.
+pub fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
+    if !reader.flag()? {
+        return Some(None);
+    }
+    let mut number = || reader.array().map(f64::from_le_bytes);
+    let mut learned = Match::unknown(number()?, 0);
+    learned.known = true;
+    learned.delay_samples = number()?;
+    (learned.wander.process, learned.wander.rate) = (number()?, number()?);
+    learned.movement = Movement { process: number()?, tau_s: number()?, measurement: number()? };
+    learned.following_pays = reader.flag()?;
+    let num_taps = reader.length().filter(|n| (2..=MAX_TAPS).contains(n))?;
+    learned.taps = Taps::silent(num_taps);
+    for response in learned.taps.h.iter_mut().flatten() {
+        let (begin, length) = (reader.length()?, reader.length()?);
+        for tap in response.get_mut(begin..)?.get_mut(..length)? {
+            *tap = f32::from_le_bytes(reader.array()?);
+        }
+    }
+    let rate_is_ours = (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&learned.sample_rate_hz);
+    (rate_is_ours && learned.is_sound()).then_some(Some(learned))
+}
+
+/// Takes bytes from the front, as long as there are any.
+pub struct Reader<'a>(pub &'a [u8]);
+
+impl<'a> Reader<'a> {
+    /// So many bytes.
+    pub fn slice(&mut self, length: usize) -> Option<&'a [u8]> {
+        let (slice, rest) = self.0.split_at_checked(length)?;
+        self.0 = rest;
+        Some(slice)
+    }
+
+    /// So many bytes, for a number.
+    pub fn array<const N: usize>(&mut self) -> Option<[u8; N]> {
+        self.slice(N)?.try_into().ok()
+    }
+
+    /// A length.
+    pub fn length(&mut self) -> Option<usize> {
+        Some(u32::from_le_bytes(self.array()?) as usize)
+    }
+
+    /// A yes or a no.
+    pub fn flag(&mut self) -> Option<bool> {
+        match self.array()? {
+            [0] => Some(false),
+            [1] => Some(true),
+            _ => None,
+        }
+    }
+}
