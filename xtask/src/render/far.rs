@@ -2,7 +2,10 @@
 
 use anyhow::Result;
 use realfft::{RealFftPlanner, num_complex::Complex};
-use std::path::Path;
+use std::{
+    path::Path,
+    sync::atomic::{AtomicBool, Ordering::Relaxed},
+};
 
 use crate::audio_files::AudioReader;
 
@@ -21,16 +24,19 @@ const REACH_S: u64 = 900;
 const CLEAR: f32 = 2.0;
 
 /// By how many samples the backing must be moved earlier (later, if negative) to bring it to about its place, if that is
-/// beyond the engine's reach; 0 if it is not, or cannot be told.
+/// beyond the engine's reach; 0 if it is not, cannot be told, or is `wanted` no longer.
 ///
 /// Generalised cross-correlation with phase transform (Knapp and Carter 1976) of the sums of the channels, over the
 /// whole of both files.
-pub fn far_offset_samples(mix: &Path, backing: &Path) -> Result<i64> {
+pub fn far_offset_samples(mix: &Path, backing: &Path, wanted: &AtomicBool) -> Result<i64> {
     let mix = AudioReader::open(mix)?;
     let rate_hz = mix.sample_rate_hz();
     let backing = AudioReader::open_at(backing, rate_hz)?;
     let step = (rate_hz / COARSE_RATE_HZ).max(1);
-    let (mix, backing) = (coarse(mix, step)?, coarse(backing, step)?);
+    let (mix, backing) = (coarse(mix, step, wanted)?, coarse(backing, step, wanted)?);
+    if !wanted.load(Relaxed) {
+        return Ok(0);
+    }
     let length = (mix.len() + backing.len()).next_power_of_two();
     let mut planner = RealFftPlanner::<f32>::new();
     let (forward, inverse) = (planner.plan_fft_forward(length), planner.plan_fft_inverse(length));
@@ -66,8 +72,8 @@ pub fn far_offset_samples(mix: &Path, backing: &Path) -> Result<i64> {
     Ok(if far && peak > CLEAR * second { late_samples } else { 0 })
 }
 
-/// The sum of a file's channels at a coarse rate, by means over `step` samples.
-fn coarse(mut reader: AudioReader, step: u32) -> Result<Vec<f32>> {
+/// The sum of a file's channels at a coarse rate, by means over `step` samples; as far as it is wanted.
+fn coarse(mut reader: AudioReader, step: u32, is_wanted: &AtomicBool) -> Result<Vec<f32>> {
     let wanted = (REACH_S * u64::from(reader.sample_rate_hz()) / u64::from(step)) as usize;
     let mut block = vec![vec![0.0; 1024 * step as usize]; reader.num_channels()];
     let mut signal = Vec::new();
@@ -77,7 +83,7 @@ fn coarse(mut reader: AudioReader, step: u32) -> Result<Vec<f32>> {
             let sum = block.iter().flat_map(|channel| &channel[start..(start + step as usize).min(count)]);
             signal.push(sum.filter(|x| x.is_finite()).sum());
         }
-        if count < block[0].len() || signal.len() >= wanted {
+        if count < block[0].len() || signal.len() >= wanted || !is_wanted.load(Relaxed) {
             return Ok(signal);
         }
     }
@@ -93,6 +99,8 @@ fn whiten(cross: &mut [Complex<f32>]) {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::atomic::AtomicBool;
+
     use super::far_offset_samples;
     use crate::{audio_files::write_all, noise::samples};
 
@@ -117,7 +125,7 @@ mod tests {
         ] {
             write_all(&mix, RATE_HZ, &[mix_channel]).unwrap();
             write_all(&backing, RATE_HZ, &[backing_channel.clone(), backing_channel]).unwrap();
-            let found = far_offset_samples(&mix, &backing).unwrap();
+            let found = far_offset_samples(&mix, &backing, &AtomicBool::new(true)).unwrap();
             // To the step at which both are compared.
             assert!((found - expected).abs() <= 2, "{found}, not {expected}");
         }
