@@ -10,7 +10,7 @@ use minuend_engine::Settings;
 use minuend_engine::settings::{BackingKind, Follow, Slope, Tone};
 use tempfile::TempDir;
 use xtask::audio_files::{Bits, read_all, write_all};
-use xtask::render::{Render, Rendered, render};
+use xtask::render::{Passes, Render, Rendered, render};
 
 use crate::host::Plugin;
 use crate::signals::{Audio, RATE_HZ, Song, assert_same, difference, join, level_db, part, scale, silence};
@@ -96,6 +96,22 @@ fn a_render_is_the_bounce_bit_for_bit() {
         let change_db = level_db(&difference(&found, &song.mix)) - level_db(&song.mix);
         assert!(change_db > -10.0, "nothing was subtracted, so nothing is tested: {change_db:.1} dB");
     }
+}
+
+/// One pass, knowing nothing, is the first play in a host.
+#[test]
+fn one_pass_is_what_the_plug_in_plays() {
+    let song = Song::new(2, 6.0, RATE_HZ, 1_234, -0.8);
+    let folder = folder();
+    let (mix, backing) = song_files(folder.path(), &song);
+    let request = Render { passes: Passes::One, ..request(folder.path(), &mix, &backing) };
+    run(&request).expect("the song is rendered");
+    let (found, _) = read_all(&request.out).expect("the output can be read");
+    let bounce = Plugin::playing(&[]).bounce(&song.mix, &song.backing);
+    assert_same(&found, &bounce, "one pass");
+    let tail = |audio: &Audio| part(audio, 200_000, audio[0].len());
+    let change_db = level_db(&tail(&difference(&found, &song.mix))) - level_db(&tail(&song.mix));
+    assert!(change_db > -10.0, "nothing was subtracted, so nothing is tested: {change_db:.1} dB");
 }
 
 /// What a host cannot do, a file can: start the backing earlier.
