@@ -148,8 +148,17 @@ pub struct Score {
     pub by_hand_si_sdr_db: f64,
     /// How much later than the backing the mix plays the same music, as found by the end, samples.
     pub delay_samples: f64,
+    /// Null depth as the engine told it, median over the scored play, dB; `None` if it could not tell.
+    pub told_null_depth_db: Option<f64>,
     /// What limits the null, as told at the end.
     pub causes: Causes,
+}
+
+/// What the engine told of a play.
+struct Told {
+    delay_samples: f64,
+    null_depth_db: Option<f64>,
+    causes: Causes,
 }
 
 /// Plays a case and scores it; with the difference, as long as the mix.
@@ -167,7 +176,7 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
     );
     let si_sdr = |estimate: &[Vec<f32>]| si_sdr_db(&vocal, &scored(estimate));
 
-    let (difference, delay_samples, causes) = difference(case, play, progress)?;
+    let (difference, told) = difference(case, play, progress)?;
     let estimate = scored(&difference);
     let backing_in_mix = scored(&case.backing_in_mix);
     let as_it_is = moved(&case.backing, 0, case.num_samples());
@@ -179,14 +188,15 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
         mix_si_sdr_db: si_sdr(&case.mix),
         inversion_si_sdr_db: si_sdr(&minus(&case.mix, &as_it_is, 1.0)),
         by_hand_si_sdr_db: si_sdr(&by_hand::by_hand(&case.mix, &case.backing)),
-        delay_samples,
-        causes,
+        delay_samples: told.delay_samples,
+        told_null_depth_db: told.null_depth_db,
+        causes: told.causes,
     };
     Ok((score, difference))
 }
 
-/// The mix minus its backing by the engine, the delay found by the end, samples, and the causes told by then.
-fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<Vec<f32>>, f64, Causes)> {
+/// The mix minus its backing by the engine, and what it told.
+fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<Vec<f32>>, Told)> {
     // The true vocal is not low-cut, so the difference must not be.
     let settings = Settings { slope: Slope::Off, backing_kind: case.backing_kind, ..Settings::default() };
     let num_plays = match play {
@@ -203,9 +213,10 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
         // What is still inside comes out while the inputs are silent.
         let length = case.num_samples() + latency;
         let backing = moved(&case.backing, -advance_samples, length);
-        let mut signal = Vec::new();
+        let (mut signal, mut depths_db) = (Vec::new(), Vec::new());
         for play_idx in 0..num_plays {
             engine.reset();
+            depths_db.clear();
             signal = moved(&case.mix, 0, length);
             for start in (0..length).step_by(BLOCK_SAMPLES) {
                 let block = start..length.min(start + BLOCK_SAMPLES);
@@ -214,6 +225,7 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
                 let backing: Vec<_> = backing.iter().map(|channel| &channel[block.clone()]).collect();
                 engine.process(&mut in_and_out, &backing, &settings, &mut worker);
                 let readings = engine.readings();
+                depths_db.extend(readings.null_depth_db.map(f64::from));
                 if readings.lock == Lock::TooLate && moves < MAX_MOVES {
                     // As a user does with the clip: earlier by what the engine says, and from the start.
                     advance_samples += readings.late_samples.ceil() as i64;
@@ -228,7 +240,13 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
             channel.drain(..latency);
         }
         let readings = engine.readings();
-        return Ok((signal, readings.delay_samples - advance_samples as f64, readings.causes));
+        depths_db.sort_unstable_by(f64::total_cmp);
+        let told = Told {
+            delay_samples: readings.delay_samples - advance_samples as f64,
+            null_depth_db: depths_db.get(depths_db.len() / 2).copied(),
+            causes: readings.causes,
+        };
+        return Ok((signal, told));
     }
 }
 

@@ -212,6 +212,7 @@ impl Study {
     /// Forgets what it heard: the match beneath it has changed.
     pub fn forget(&mut self) {
         self.bands.forget();
+        self.spectra.forget();
         self.heard_to = i64::MIN;
         self.causes = Causes::default();
     }

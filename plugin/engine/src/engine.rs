@@ -14,6 +14,7 @@ use crate::align::delay_line::{DelayLine, TAPS};
 use crate::align::drift::{Drift, Wander};
 use crate::align::lock::{Change, Place};
 use crate::align::search::{EARLY_S, Found, LATE_S};
+use crate::causes::Causes;
 use crate::cleanup::{Cleanup, Residue};
 use crate::framing::{Framing, SILENCE};
 use crate::guard::Guard;
@@ -635,6 +636,7 @@ impl Engine {
     /// From here on the mix passes until the backing is found again.
     fn lose(&mut self) {
         self.place.lose();
+        self.readings.causes = Causes::default();
         self.filter.exchange(&self.silence);
         self.presence.reset();
         self.verdict = Verdict::Present;
@@ -824,6 +826,7 @@ impl Engine {
         self.learn_from = self.mix.end();
         self.follower.forget_statistics();
         self.null_depth.reset();
+        self.readings.causes = Causes::default();
         self.forget_heard();
         self.schedule.reset(self.now);
         self.take_up();

@@ -160,16 +160,17 @@ fn table(scores: &[Score]) -> String {
         format!("{name:<28}{cells}\n")
     };
     type Figure = fn(&Score) -> Option<f64>;
-    let columns: [(&str, Figure); 7] = [
+    let columns: [(&str, Figure); 8] = [
         ("mix", |score| Some(score.mix_si_sdr_db)),
         ("inversion", |score| Some(score.inversion_si_sdr_db)),
         ("by hand", |score| Some(score.by_hand_si_sdr_db)),
         ("difference", |score| Some(score.si_sdr_db)),
         ("null depth", |score| score.null_depth_db),
+        ("as told", |score| score.told_null_depth_db),
         ("vocal loss", |score| score.vocal_loss_db),
         ("delay", |score| Some(score.delay_samples)),
     ];
-    let mut table = line("SI-SDR, null depth and vocal loss in dB, delay in samples", &[]);
+    let mut table = line("SI-SDR, null depth (true, as told) and vocal loss in dB, delay in samples", &[]);
     table += &line("", &columns.map(|(name, _)| name.to_owned()));
     for score in scores {
         table += &line(&score.case, &columns.map(|(_, figure)| cell(figure(score))));
@@ -208,6 +209,7 @@ fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
             "case": score.case,
             "si_sdr_db": score.si_sdr_db,
             "null_depth_db": score.null_depth_db,
+            "told_null_depth_db": score.told_null_depth_db,
             "vocal_loss_db": score.vocal_loss_db,
             "mix_si_sdr_db": score.mix_si_sdr_db,
             "inversion_si_sdr_db": score.inversion_si_sdr_db,
@@ -286,10 +288,11 @@ mod tests {
             inversion_si_sdr_db: 0.0,
             by_hand_si_sdr_db: 0.0,
             delay_samples: 0.0,
+            told_null_depth_db: None,
             causes: minuend_engine::Causes::default(),
         };
         let table = table(&[score(20.0, Some(31.0)), score(30.0, None)]);
         let mean: Vec<_> = table.lines().last().unwrap().split_whitespace().collect();
-        assert_eq!(mean, ["mean", "0.0", "0.0", "0.0", "25.0", "31.0", "-"]);
+        assert_eq!(mean, ["mean", "0.0", "0.0", "0.0", "25.0", "31.0", "-", "-"]);
     }
 }

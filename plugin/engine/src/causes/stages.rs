@@ -41,6 +41,12 @@ impl Spectra {
         }
     }
 
+    /// Forgets what was heard.
+    pub fn forget(&mut self) {
+        self.own.iter_mut().flatten().for_each(|x| *x = 0.0);
+        self.cross.iter_mut().for_each(|x| *x = Complex64::default());
+    }
+
     /// Hears a stretch of the backing; older ones count half.
     pub fn hear(&mut self, backing: &Stereo) {
         let mut frames = Frames::new(self.window);
