@@ -68,3 +68,30 @@ fn what_others_encoded_comes_back_whole_and_in_time() {
         assert!(down_db > least_db, "{name}: {down_db:.1} dB");
     }
 }
+
+/// AIFF has its sample rate as an 80-bit float (IEEE 754 extended: sign and exponent, biased by 16,383, in 16 bits, then
+/// 64 bits of mantissa with the 1 before the point): 44,100 is 0xAC44 x 2^0, so the mantissa is 0xAC44 << 48 and the exponent 15.
+#[test]
+fn rates_of_aiff_files_are_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("file.aiff");
+    for (rate_hz, exponent, mantissa) in [
+        (8_000, 0x400bu16, 0xfa00u16),
+        (22_050, 0x400d, 0xac44),
+        (44_100, 0x400e, 0xac44),
+        (48_000, 0x400e, 0xbb80),
+        (96_000, 0x400f, 0xbb80),
+        (192_000, 0x4010, 0xbb80),
+    ] {
+        let file = [
+            b"FORM\0\0\0\x32AIFFCOMM\0\0\0\x12\0\x01\0\0\0\x02\0\x10",
+            &exponent.to_be_bytes()[..],
+            &mantissa.to_be_bytes(),
+            &[0; 6],
+            b"SSND\0\0\0\x0c\0\0\0\0\0\0\0\0\x40\0\xc0\0",
+        ]
+        .concat();
+        std::fs::write(&path, file).unwrap();
+        assert_eq!(read_all(&path).unwrap(), (vec![vec![0.5, -0.5]], rate_hz));
+    }
+}
