@@ -175,6 +175,7 @@ fn play(
     let mut written_samples = 0;
     let mut mix_ended = false;
     let (mut backed_blocks, mut locked_blocks) = (0, 0);
+    let mut course = Course::default();
     loop {
         let wanted = num_samples.min(part.end).saturating_sub(part.start);
         let is_whole = mix_ended || num_samples >= part.end;
@@ -194,6 +195,7 @@ fn play(
         let lock = engine.readings().lock;
         backed_blocks += usize::from(lock != Lock::NoBacking);
         locked_blocks += usize::from(lock == Lock::Locked);
+        course.follow((lock == Lock::Locked).then_some(engine.readings().delay_samples));
         let wanted = num_samples.min(part.end).saturating_sub(part.start);
         let from = left_out.min(BLOCK_SAMPLES as u64) as usize;
         left_out -= from as u64;
@@ -224,11 +226,39 @@ fn play(
     Ok(Pass {
         readings,
         causes: readings.causes.iter().map(|&cause| between_files(cause, advance_samples)).collect(),
-        drift_ppm: engine.learned().wander.rate * 1e6,
+        drift_ppm: course.drift_ppm(),
         learned: Learned { found: engine.learned().clone(), advance_samples },
         num_samples,
         locked: locked_blocks as f64 / backed_blocks.max(1) as f64,
     })
+}
+
+/// How the delay moves from block to block, apart from jumps.
+#[derive(Default)]
+struct Course {
+    last_samples: Option<f64>,
+    moved_samples: f64,
+    over_samples: f64,
+}
+
+impl Course {
+    /// The delay at the end of the next block, if it is known.
+    fn follow(&mut self, delay_samples: Option<f64>) {
+        // Wow moves it by less than a hundredth of the time that passes.
+        let jump = 0.01 * BLOCK_SAMPLES as f64;
+        if let (Some(last), Some(now)) = (self.last_samples, delay_samples)
+            && (now - last).abs() < jump
+        {
+            self.moved_samples += now - last;
+            self.over_samples += BLOCK_SAMPLES as f64;
+        }
+        self.last_samples = delay_samples;
+    }
+
+    /// The mean drift, parts in a million. Up to a sample over the whole song is the settling of a delay that stands.
+    fn drift_ppm(&self) -> f64 {
+        if self.moved_samples.abs() <= 1.0 { 0.0 } else { 1e6 * self.moved_samples / self.over_samples }
+    }
 }
 
 /// A cause as it is between the files, where the engine has seen one of them moved.
@@ -245,6 +275,22 @@ mod tests {
 
     use super::*;
     use crate::noise::samples;
+
+    #[test]
+    fn drift_is_told_from_settling_and_from_jumps() {
+        let drift_ppm = |delay: &dyn Fn(usize) -> Option<f64>| {
+            let mut course = Course::default();
+            (0..1_000).for_each(|block| course.follow(delay(block)));
+            course.drift_ppm()
+        };
+        let drifting = |block: usize| 20e-6 * (block * BLOCK_SAMPLES) as f64;
+        assert!((drift_ppm(&|block| Some(drifting(block))) - 20.0).abs() < 1e-6);
+        let edited =
+            |block: usize| (block / 100 != 5).then(|| 7_000.0 * (block / 600) as f64 - drifting(block));
+        assert!((drift_ppm(&edited) + 20.0).abs() < 1e-6);
+        assert_eq!(drift_ppm(&|block| Some(if block < 3 { 4523.0 } else { 4523.47 })), 0.0);
+        assert_eq!(drift_ppm(&|_| None), 0.0);
+    }
 
     /// With the jobs on a thread of their own, the samples are those of running them when they are due.
     #[test]
