@@ -149,9 +149,22 @@ fn one_that_fails_does_not_stop_the_rest() {
     assert_eq!(listing(&folder.join("out")), ["one difference.wav", "two difference.wav"]);
 
     fs::write(folder.join("list.txt"), "songs/one mix.wav\tsongs/one backing.wav\tFirst\n").unwrap();
-    let (code, lines, errors) = run(folder, &["--list", "list.txt", "--out", "out", "--json"]);
+    let (code, lines, errors) = run(
+        folder,
+        &["--list", "list.txt", "--out", "out", "--json", "--report", "out", "--save-match", "out"],
+    );
     assert_eq!((code, errors.as_str()), (0, ""));
     assert!(lines[0].contains("First difference.wav"), "{lines:?}");
+    assert_eq!(
+        listing(&folder.join("out")),
+        [
+            "First difference.wav",
+            "First learned.match",
+            "First report.html",
+            "one difference.wav",
+            "two difference.wav"
+        ]
+    );
     let same = |name: &str| fs::read(folder.join("out").join(name)).unwrap();
     assert!(same("First difference.wav") == same("one difference.wav"), "one at a time, or two, is the same");
 }
