@@ -13,7 +13,7 @@ use nice_plug_egui::{
 use triple_buffer::Output;
 
 use crate::meters::Meters;
-use crate::params::Controls;
+use crate::params::{Controls, MinuendParams};
 
 mod bands;
 mod controls;
@@ -44,7 +44,7 @@ const MIN_SIZE: LogicalSize<f32> = LogicalSize { width: 480.0, height: 360.0 };
 const LOOK_INTERVAL: Duration = Duration::from_millis(40);
 
 /// Makes the editor of one instance; the host opens and closes it at will.
-pub fn create(controls: Arc<Controls>, meters: Output<Meters>, repaint: Repaint) -> Option<ShownEditor> {
+pub fn create(params: Arc<MinuendParams>, meters: Output<Meters>, repaint: Repaint) -> Option<ShownEditor> {
     let settings = EguiNiceSettings {
         title: "Minuend".into(),
         resize_hint: ResizeHint::resizable().with_min_logical_size(MIN_SIZE),
@@ -54,11 +54,11 @@ pub fn create(controls: Arc<Controls>, meters: Output<Meters>, repaint: Repaint)
     };
     let thread = GuiThread::default();
     let window = Window {
-        controls,
+        controls: params.controls.clone(),
         meters,
         host: None,
         history: History::default(),
-        view: View::default(),
+        view: View::new(params.look.clone()),
         thread: thread.clone(),
     };
     let state = EguiEditorState::from_size(SIZE, 1.0);
@@ -83,7 +83,7 @@ impl NiceEguiApp for Window {
         host: GuiContext,
         _frame: &mut Frame,
     ) -> Result<(), baseview::HandlerError> {
-        egui.all_styles_mut(|style| self.view.theme().apply(style));
+        self.view.dress(&egui);
         self.host = Some(host);
         self.thread.note();
         Ok(())
@@ -106,6 +106,7 @@ fn show(
     controls: &Controls,
     host: &ParamSetter,
 ) {
+    view.follow(ui.ctx());
     let theme = view.theme();
     let page = Page { theme, meters, history, controls, host, picture_height: view.picture_height };
     let spare = page.show(ui, |ui| view.show(ui, meters));

@@ -9,6 +9,7 @@ use triple_buffer::{Input, Output};
 
 mod clap;
 pub mod editor;
+pub mod look;
 mod match_bytes;
 pub mod meters;
 pub mod params;
@@ -117,7 +118,7 @@ impl Plugin for Minuend {
     }
 
     fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
-        editor::create(self.params.controls.clone(), self.meters_for_editor.take()?, self.repaint.clone())
+        editor::create(self.params.clone(), self.meters_for_editor.take()?, self.repaint.clone())
     }
 
     fn filter_state(state: &mut PluginState) {

@@ -9,6 +9,7 @@ use minuend_engine::settings::{self, BackingKind, Follow, Listen, Polarity, Slop
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::*;
 
+use crate::look::Look;
 use crate::state::Session;
 
 /// Gives an engine enum the ids (kept in sessions) and words (shown by hosts) of its values.
@@ -64,12 +65,15 @@ pub struct MinuendParams {
     /// The learned match, with a checked copy of the controls. [`crate::state::FIELD`] is this key.
     #[persist = "session"]
     pub session: Session,
+    /// How the window looks.
+    #[persist = "look"]
+    pub look: Look,
 }
 
 impl Default for MinuendParams {
     fn default() -> Self {
         let controls = Arc::<Controls>::default();
-        Self { session: Session::new(controls.clone()), controls }
+        Self { session: Session::new(controls.clone()), controls, look: Look::default() }
     }
 }
 

@@ -88,7 +88,7 @@ impl Desk {
     fn showing(size: Vec2, pixels_per_point: f32, meters: Meters) -> Self {
         let host = Arc::new(FakeHost::default());
         let controls = Arc::<Controls>::default();
-        let view = Rc::new(RefCell::new(View::default()));
+        let view = Rc::new(RefCell::new(View::new(crate::look::Look::default())));
         let mut history = History::default();
         for heard in 0..40 {
             let mut meters = meters;
@@ -106,7 +106,6 @@ impl Desk {
                 let setter = ParamSetter::new(&*context);
                 show(ui, &mut shared.borrow_mut(), &meters, &history, &params, &setter);
             });
-        harness.ctx.all_styles_mut(|style| theme::PAPER.apply(style));
         harness.run();
         Self { harness, host, controls, view }
     }
