@@ -3,8 +3,6 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 
-use nice_plug::params::persist::PersistentField;
-
 /// Smallest and largest scale, percent.
 const SCALE_PERCENT: (u32, u32) = (100, 300);
 
@@ -43,39 +41,15 @@ impl Look {
     }
 }
 
-/// Scale in percent, and whether it is dark.
-impl PersistentField<'_, (u32, bool)> for Look {
-    fn set(&self, (scale_percent, dark): (u32, bool)) {
-        self.set_scale_percent(scale_percent);
-        self.set_dark(dark);
-    }
-
-    fn map<F: Fn(&(u32, bool)) -> R, R>(&self, f: F) -> R {
-        f(&(self.scale_percent(), self.is_dark()))
-    }
-}
-
 #[cfg(test)]
 mod tests {
-    use nice_plug::prelude::Params;
-
     use super::*;
-    use crate::params::MinuendParams;
 
     #[test]
-    fn a_session_keeps_it() {
-        let (old, new) = (MinuendParams::default(), MinuendParams::default());
-        old.look.set_scale_percent(150);
-        old.look.set_dark(true);
-        new.deserialize_fields(&old.serialize_fields());
-        assert_eq!((new.look.scale_percent(), new.look.is_dark()), (150, true));
-    }
-
-    #[test]
-    fn nothing_absurd_comes_out_of_a_session() {
+    fn nothing_absurd_is_drawn() {
         let look = Look::default();
-        for (kept, expected) in [(0, 100), (125, 125), (u32::MAX, 300)] {
-            look.set((kept, false));
+        for (asked, expected) in [(0, 100), (125, 125), (u32::MAX, 300)] {
+            look.set_scale_percent(asked);
             assert_eq!(look.scale_percent(), expected);
         }
     }

@@ -62,18 +62,18 @@ pub struct MinuendParams {
     /// What the user can set.
     #[nested]
     pub controls: Arc<Controls>,
-    /// The learned match, with a checked copy of the controls. [`crate::state::FIELD`] is this key.
+    /// The learned match and the look, with a checked copy of the controls. [`crate::state::FIELD`] is this key.
     #[persist = "session"]
     pub session: Session,
     /// How the window looks.
-    #[persist = "look"]
     pub look: Look,
 }
 
 impl Default for MinuendParams {
     fn default() -> Self {
         let controls = Arc::<Controls>::default();
-        Self { session: Session::new(controls.clone()), controls, look: Look::default() }
+        let look = Look::default();
+        Self { session: Session::new(controls.clone(), look.clone()), controls, look }
     }
 }
 

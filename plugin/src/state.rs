@@ -12,6 +12,7 @@ use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::PluginState;
 use triple_buffer::{Input, Output, TripleBuffer};
 
+use crate::look::Look;
 use crate::match_bytes::{Reader, read_match, write_match};
 use crate::params::Controls;
 
@@ -20,7 +21,7 @@ pub const FIELD: &str = "session";
 
 /// Layout of the bytes written today. A layout that has been released is never changed: it gets a new number, and
 /// the old one stays readable.
-const VERSION: u16 = 1;
+const VERSION: u16 = 2;
 
 /// Error of a delay, at the start or after a second, that leaves -40 dB at 4 kHz: there, 2 sin(pi 4/48 0.02) is 0.01.
 const MATERIAL_SAMPLES: f64 = 0.02;
@@ -31,6 +32,8 @@ const MATERIAL_SAMPLES: f64 = 0.02;
 pub struct Kept {
     /// Controls by id.
     pub controls: BTreeMap<String, ParamValue>,
+    /// Scale of the window, percent, and whether it is dark.
+    pub look: (u32, bool),
     /// The match; `None` while nothing has been learned.
     pub learned: Option<Match>,
 }
@@ -66,14 +69,16 @@ impl fmt::Display for StateError {
 impl std::error::Error for StateError {}
 
 impl Kept {
-    /// As text: base64 of the version (u16), the controls (u32 length, JSON), the match and the CRC-32 of all this;
-    /// numbers in little-endian.
+    /// As text: base64 of the version (u16), the controls (u32 length, JSON), the match, since layout 2 the look (u32,
+    /// u8), and the CRC-32 of all this; numbers in little-endian.
     pub fn encode(&self) -> String {
         let controls = serde_json::to_vec(&self.controls).unwrap_or_default();
         let mut bytes = VERSION.to_le_bytes().to_vec();
         bytes.extend((controls.len() as u32).to_le_bytes());
         bytes.extend(controls);
         write_match(self.learned.as_ref(), &mut bytes);
+        bytes.extend(self.look.0.to_le_bytes());
+        bytes.push(u8::from(self.look.1));
         bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
         BASE64_STANDARD.encode(bytes)
     }
@@ -91,16 +96,21 @@ impl Kept {
         }
         let mut reader = Reader(bytes);
         let version = u16::from_le_bytes(reader.array().ok_or(StateError::Damaged)?);
-        if version != VERSION {
+        if !(1..=VERSION).contains(&version) {
             return Err(StateError::Version(version));
         }
-        Self::read(&mut reader).filter(|_| reader.0.is_empty()).ok_or(StateError::Value)
+        Self::read(&mut reader, version).filter(|_| reader.0.is_empty()).ok_or(StateError::Value)
     }
 
-    fn read(reader: &mut Reader) -> Option<Self> {
+    fn read(reader: &mut Reader, version: u16) -> Option<Self> {
         let length = reader.length()?;
         let controls = serde_json::from_slice(reader.slice(length)?).ok()?;
-        Some(Self { controls, learned: read_match(reader)? })
+        let learned = read_match(reader)?;
+        let look = match version {
+            1 => (100, false),
+            _ => (u32::from_le_bytes(reader.array()?), reader.flag()?),
+        };
+        Some(Self { controls, look, learned })
     }
 }
 
@@ -151,6 +161,7 @@ pub fn admit(state: &mut PluginState) -> Result<(), StateError> {
 /// The session's end: what is saved and opened. Not for the audio thread.
 pub struct Session {
     controls: Arc<Controls>,
+    look: Look,
     matches: Mutex<Matches>,
 }
 
@@ -175,9 +186,9 @@ struct Passed {
 
 impl Session {
     /// Nothing learned yet.
-    pub fn new(controls: Arc<Controls>) -> Self {
+    pub fn new(controls: Arc<Controls>, look: Look) -> Self {
         let matches = Matches { learned: None, told: None, openings: 0, ends: None };
-        Self { controls, matches: Mutex::new(matches) }
+        Self { controls, look, matches: Mutex::new(matches) }
     }
 
     /// Puts the match in force in a new engine, and connects the two. Allocates.
@@ -214,7 +225,11 @@ impl Session {
     fn kept(&self) -> Kept {
         let mut matches = self.lock();
         matches.refresh();
-        Kept { controls: self.controls.values(), learned: matches.learned.clone() }
+        Kept {
+            controls: self.controls.values(),
+            look: (self.look.scale_percent(), self.look.is_dark()),
+            learned: matches.learned.clone(),
+        }
     }
 
     fn open(&self, learned: Option<Match>) {
@@ -257,6 +272,8 @@ impl PersistentField<'_, String> for Session {
     fn set(&self, text: String) {
         // `admit` has let it through; otherwise nothing is opened.
         if let Ok(kept) = Kept::decode(&text) {
+            self.look.set_scale_percent(kept.look.0);
+            self.look.set_dark(kept.look.1);
             self.open(kept.learned);
         }
     }
@@ -341,7 +358,7 @@ mod tests {
     }
 
     fn kept() -> Kept {
-        Kept { controls: Controls::default().values(), learned: Some(learned()) }
+        Kept { controls: Controls::default().values(), look: (150, true), learned: Some(learned()) }
     }
 
     fn state_of(params: &MinuendParams) -> PluginState {
@@ -358,6 +375,7 @@ mod tests {
             let kept = Kept { learned, ..kept() };
             let back = Kept::decode(&kept.encode()).unwrap();
             assert_eq!(back.learned, kept.learned);
+            assert_eq!(back.look, kept.look);
             assert_eq!(format!("{:?}", back.controls), format!("{:?}", kept.controls));
         }
     }
@@ -404,8 +422,8 @@ mod tests {
         good.truncate(good.len() - 4);
 
         let mut later = good.clone();
-        later[0] = 2;
-        assert_eq!(sealed(later), StateError::Version(2));
+        later[0] += 1;
+        assert_eq!(sealed(later), StateError::Version(VERSION + 1));
         let mut longer = good.clone();
         longer.push(0);
         assert_eq!(sealed(longer), StateError::Value);
@@ -413,8 +431,9 @@ mod tests {
         huge[2..6].fill(0xff);
         assert_eq!(sealed(huge), StateError::Value);
         let mut not_a_number = good;
-        let level_at = not_a_number.len() - 4;
-        not_a_number[level_at..].copy_from_slice(&f32::NAN.to_le_bytes());
+        // The last tap stands before the look.
+        let level_at = not_a_number.len() - 9;
+        not_a_number[level_at..level_at + 4].copy_from_slice(&f32::NAN.to_le_bytes());
         assert_eq!(sealed(not_a_number), StateError::Value);
         assert_eq!(sealed(vec![]), StateError::Damaged);
     }
