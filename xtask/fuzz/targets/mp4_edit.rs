@@ -6,4 +6,6 @@ use std::io::Cursor;
 use libfuzzer_sys::fuzz_target;
 use xtask::audio_files::mp4_edit::heard;
 
-fuzz_target!(|content: &[u8]| _ = heard(&mut Cursor::new(content), 44_100));
+fuzz_target!(|content: &[u8]| {
+    let _ = heard(&mut Cursor::new(content), 44_100);
+});

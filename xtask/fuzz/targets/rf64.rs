@@ -6,4 +6,6 @@ use std::io::Cursor;
 use libfuzzer_sys::fuzz_target;
 use xtask::audio_files::rf64::long_sizes;
 
-fuzz_target!(|content: &[u8]| _ = long_sizes(&mut Cursor::new(content)));
+fuzz_target!(|content: &[u8]| {
+    let _ = long_sizes(&mut Cursor::new(content));
+});
