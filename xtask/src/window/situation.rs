@@ -1,5 +1,7 @@
 //! What may be the matter when somebody opens the window.
 
+use std::sync::LazyLock;
+
 use clap::ValueEnum;
 use minuend_demo::{Stereo, song};
 use realfft::{RealFftPlanner, num_complex::Complex};
@@ -40,7 +42,9 @@ impl Situation {
     /// After how much music the window shows what it has to show, s.
     pub fn telling_s(self) -> f64 {
         match self {
-            Self::Demo | Self::Lossy => 31.0,
+            // While the voice rests.
+            Self::Demo => 29.0,
+            Self::Lossy => 31.0,
             Self::NothingRouted | Self::Searching | Self::Late => 8.0,
             Self::Silence => 1.0,
         }
@@ -48,9 +52,10 @@ impl Situation {
 
     /// Makes the signals.
     pub fn signals(self) -> Signals {
-        let files = minuend_demo::situation(&song());
-        let (mut mix, mut backing) = (files.mix, files.backing);
-        let rate = files.sample_rate_hz;
+        // The song is the same each time, and takes a moment to make.
+        static FILES: LazyLock<minuend_demo::Situation> = LazyLock::new(|| minuend_demo::situation(&song()));
+        let (mut mix, mut backing) = (FILES.mix.clone(), FILES.backing.clone());
+        let rate = FILES.sample_rate_hz;
         match self {
             Self::Demo => {}
             Self::NothingRouted => backing.iter_mut().for_each(|side| side.fill(0.0)),
