@@ -1,23 +1,33 @@
 //! The learned match as bytes: the same in a session and in a file of its own.
 
-use minuend_engine::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Taps};
+use minuend_engine::{Law, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Section, Taps, Wander};
+
+/// Layout of a match as written today.
+pub const LAYOUT: u16 = 2;
 
 /// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
 const MAX_TAPS: usize = 1 << 16;
 
-/// A flag whether there is a match; then its rate, delay, wander (2) and movement (3, f64 each), whether following pays
-/// (u8), taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where it
+/// A flag whether there is a match; then its rate and movement (3, f64 each), the number of sections (u32), of each its
+/// begin (i64) and whether there is a place (u8) with its delay and wander (2, f64 each), whether following pays (u8),
+/// taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where it
 /// begins (u32), its length (u32), its taps (f32).
 pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
-    let Some(Match { known: _, sample_rate_hz, delay_samples, wander, taps, movement, following_pays }) =
-        learned
-    else {
+    let Some(Match { sections, sample_rate_hz, taps, movement, following_pays }) = learned else {
         return;
     };
     let Movement { process, tau_s, measurement } = *movement;
-    let numbers = [*sample_rate_hz, *delay_samples, wander.process, wander.rate, process, tau_s, measurement];
+    let numbers = [*sample_rate_hz, process, tau_s, measurement];
     bytes.extend(numbers.into_iter().flat_map(f64::to_le_bytes));
+    bytes.extend((sections.as_slice().len() as u32).to_le_bytes());
+    for Section { begin, law } in sections.as_slice() {
+        bytes.extend(begin.to_le_bytes());
+        bytes.push(u8::from(law.is_some()));
+        if let Some(Law { delay_samples, wander: Wander { process, rate } }) = law {
+            bytes.extend([*delay_samples, *process, *rate].into_iter().flat_map(f64::to_le_bytes));
+        }
+    }
     bytes.push(u8::from(*following_pays));
     bytes.extend((taps.num_taps() as u32).to_le_bytes());
     for response in taps.h.iter().flatten() {
@@ -29,17 +39,27 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     }
 }
 
-/// What [`write_match`] wrote; `None` if it cannot have.
-pub fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
+/// What [`write_match`] wrote in a layout; `None` if it cannot have. In layout 1 there was one place, whose delay and
+/// wander stood before the movement.
+pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
     if !reader.flag()? {
         return Some(None);
     }
-    let mut number = || reader.array().map(f64::from_le_bytes);
-    let mut learned = Match::unknown(number()?, 0);
-    learned.known = true;
-    learned.delay_samples = number()?;
-    (learned.wander.process, learned.wander.rate) = (number()?, number()?);
-    learned.movement = Movement { process: number()?, tau_s: number()?, measurement: number()? };
+    let mut learned = Match::unknown(reader.number()?, 0);
+    if layout == 1 {
+        learned.sections.push(Section { begin: i64::MIN, law: Some(reader.law()?) });
+    }
+    learned.movement =
+        Movement { process: reader.number()?, tau_s: reader.number()?, measurement: reader.number()? };
+    if layout > 1 {
+        for _ in 0..reader.length()? {
+            let begin = i64::from_le_bytes(reader.array()?);
+            let law = if reader.flag()? { Some(reader.law()?) } else { None };
+            if !learned.sections.push(Section { begin, law }) {
+                return None;
+            }
+        }
+    }
     learned.following_pays = reader.flag()?;
     let num_taps = reader.length().filter(|n| (2..=MAX_TAPS).contains(n))?;
     learned.taps = Taps::silent(num_taps);
@@ -50,7 +70,7 @@ pub fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
         }
     }
     let rate_is_ours = (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&learned.sample_rate_hz);
-    (rate_is_ours && learned.is_sound()).then_some(Some(learned))
+    (rate_is_ours && learned.is_known() && learned.is_sound()).then_some(Some(learned))
 }
 
 /// Takes bytes from the front, as long as there are any.
@@ -72,6 +92,15 @@ impl<'a> Reader<'a> {
     /// A length.
     pub fn length(&mut self) -> Option<usize> {
         Some(u32::from_le_bytes(self.array()?) as usize)
+    }
+
+    fn number(&mut self) -> Option<f64> {
+        self.array().map(f64::from_le_bytes)
+    }
+
+    fn law(&mut self) -> Option<Law> {
+        let delay_samples = self.number()?;
+        Some(Law { delay_samples, wander: Wander { process: self.number()?, rate: self.number()? } })
     }
 
     /// A yes or a no.

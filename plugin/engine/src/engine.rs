@@ -14,12 +14,13 @@ use crate::align::delay_line::{DelayLine, TAPS};
 use crate::align::drift::{Drift, Wander};
 use crate::align::lock::{Change, Place};
 use crate::align::search::{EARLY_S, Found, LATE_S};
+use crate::align::sections::{Law, Section, Sections};
 use crate::causes::Causes;
 use crate::cleanup::{Cleanup, Residue};
 use crate::framing::{Framing, SILENCE};
 use crate::guard::Guard;
 use crate::job::{Job, Worker};
-use crate::learner::{Given, Learner, Outcome, Task};
+use crate::learner::{Given, HOLDS, Learner, Looked, NEAR, Outcome, Searched, Sought, Task};
 use crate::low_cut::LowCut;
 use crate::matching::filter::Filter;
 use crate::matching::follower::{Follower, Movement};
@@ -28,7 +29,7 @@ use crate::null_depth::NullDepth;
 use crate::presence::{Presence, Verdict};
 use crate::readings::Lock;
 use crate::ring::{Ring, Stereo, stereo};
-use crate::schedule::{Due, Schedule};
+use crate::schedule::{Doubt, Due, Schedule};
 use crate::settings::{BackingKind, Follow, Listen, NUDGE_SAMPLES, Polarity, Tone};
 use crate::sizes::Sizes;
 use crate::smooth::Glide;
@@ -53,6 +54,14 @@ const NEW_PLACE_S: f64 = 1.0;
 /// Residue that an estimated backing leaves, re its power. Found on an estimate by a ratio mask: from 0.01 to 0.06
 /// the result stays within 0.3 dB.
 const ESTIMATED_SHARE: f32 = 0.02;
+/// Time for which the null confirms a place, seconds: the next search is back sooner.
+const CONFIRMED_S: f64 = 1.5;
+/// Share of what the null has won at best, in nats, under which a better place is sought.
+const SHALLOW: f64 = 0.5;
+/// A place that stood still for longer than this, seconds, and where the null won more than this, nats, was one: a
+/// clock error or wow shows sooner and leaves less.
+const STOOD_S: f64 = 4.0;
+const WAS_DEEP: f64 = 3.0;
 /// Hops handed to the learner at once while it catches up after a job.
 const CATCH_UP_HOPS: usize = 4;
 /// Jumps of the transport that are remembered.
@@ -74,6 +83,7 @@ pub struct Engine {
     drift: Drift,
     /// Delays in force, beside the mix they belong to.
     course: Course,
+    former: Former,
     delay_line: DelayLine,
     filter: Filter,
     follower: Follower,
@@ -104,6 +114,19 @@ pub struct Engine {
     learn_from: i64,
     /// Position in the song less position since the last reset.
     song_offset: i64,
+    /// Position in the song at which the section ends that the newest mix belongs to.
+    section_end: i64,
+    /// What the null has won at best, nats, and whether it wins much less now.
+    deepest: f64,
+    is_shallow: bool,
+    /// Hop up to which the null has confirmed the place in force.
+    confirmed_to: u64,
+    /// Whether the place in force ever won anything.
+    is_proven: bool,
+    /// A place that was lost, as long as it is not known when.
+    left: Option<i64>,
+    /// The job that is out asks about a place that is no longer in force.
+    job_is_stale: bool,
     silent_hops: u64,
     learned: Match,
     silence: Taps,
@@ -113,6 +136,19 @@ pub struct Engine {
     /// Level of the learned filter.
     level: [f32; 2],
     readings: Readings,
+}
+
+/// The place before the one in force.
+#[derive(Clone, Copy)]
+struct Former {
+    /// Position of the mix up to which it holds.
+    until: i64,
+    /// By position since the last reset; `None` = the mix passes.
+    law: Option<Law>,
+}
+
+impl Former {
+    const NONE: Self = Self { until: i64::MIN, law: None };
 }
 
 /// What travels with a hop of the mix.
@@ -135,6 +171,7 @@ struct Glides {
 
 struct Scratch {
     aligned: Stereo,
+    other: Stereo,
     filtered: Stereo,
     mix: Stereo,
     matched: Stereo,
@@ -175,6 +212,7 @@ impl Engine {
             ticks: vec![Tick::default(); past / hop + 1],
             jumps: [i64::MIN; JUMPS],
             course: Course::new(sizes.samples(LATE_S) / hop),
+            former: Former::NONE,
             delay_line: DelayLine::new(hop),
             drift,
             matched: Ring::new(follower.latency_samples() + hop),
@@ -200,6 +238,7 @@ impl Engine {
             },
             scratch: Scratch {
                 aligned: stereo(hop),
+                other: stereo(hop),
                 filtered: stereo(hop),
                 mix: stereo(hop),
                 matched: stereo(hop),
@@ -215,6 +254,13 @@ impl Engine {
             restart_at: None,
             learn_from: 0,
             song_offset: 0,
+            section_end: i64::MAX,
+            deepest: 0.0,
+            is_shallow: false,
+            confirmed_to: 0,
+            is_proven: false,
+            left: None,
+            job_is_stale: false,
             silent_hops: u64::MAX,
             learned: Match::unknown(sample_rate_hz, num_taps),
             silence: Taps::silent(num_taps),
@@ -266,6 +312,7 @@ impl Engine {
         self.ticks.fill(Tick::default());
         self.jumps = [i64::MIN; JUMPS];
         self.course.restart(-((self.align_lag_samples() / self.sizes.hop()) as i64));
+        self.former = Former::NONE;
         self.delay_line.reset();
         self.filter.reset();
         self.follower.reset();
@@ -288,6 +335,8 @@ impl Engine {
 
     /// Makes the learner start over, now or when it is back.
     fn forget_heard(&mut self) {
+        self.left = None;
+        (self.deepest, self.is_shallow, self.confirmed_to) = (0.0, false, 0);
         match &mut self.learner {
             Some(learner) => learner.restart(self.mix.end()),
             None => self.restart_at = Some(self.mix.end()),
@@ -296,14 +345,14 @@ impl Engine {
 
     /// Puts the learned match in force as if from the start.
     fn take_up(&mut self) {
-        if self.learned.known {
-            let inverted = self.learned.taps.level().iter().sum::<f32>() < 0.0;
-            self.place.recall(self.learned_delay(self.mix.end()).round() as i64, inverted);
+        self.former = Former::NONE;
+        if self.learned.is_known() {
+            self.take_place(self.mix.end());
         } else {
             self.place.reset();
+            self.section_end = i64::MAX;
         }
         self.put_in_force();
-        self.restart_drift(self.learned.wander);
         self.follower.set_movement(self.learned.movement, true);
     }
 
@@ -321,16 +370,61 @@ impl Engine {
         self.drift.set_filter(&self.in_force);
     }
 
-    /// Delay at a position of the mix by the learned law, samples.
-    fn learned_delay(&self, position: i64) -> f64 {
-        self.learned.delay_samples + self.learned.wander.rate * (position + self.song_offset) as f64
+    /// Takes the place that is known for a position.
+    fn take_place(&mut self, position: i64) {
+        let song = position + self.song_offset;
+        self.section_end = self.learned.sections.end(song);
+        let Some(section) = self.learned.sections.at(song) else { return };
+        let Some(law) = section.law else {
+            self.place.lose();
+            return;
+        };
+        self.is_proven = true;
+        let inverted = self.learned.taps.level().iter().sum::<f32>() < 0.0;
+        self.place.recall(law.at(song).round() as i64, inverted);
+        let newest = self.mix.end() - self.sizes.scaled(LATE) as i64;
+        self.drift.restart(law.at(newest + self.song_offset), law.wander, newest);
     }
 
-    /// Starts tracking the delay at the place in force.
-    fn restart_drift(&mut self, wander: Wander) {
-        let newest = self.mix.end() - self.sizes.scaled(LATE) as i64;
-        let delay = if wander.moves() { self.learned_delay(newest) } else { self.place.delay_samples as f64 };
-        self.drift.restart(delay, wander, newest);
+    /// The place in force, by position since the last reset.
+    fn law_in_force(&self) -> Option<Law> {
+        let reading = self.mix.end() - self.align_lag_samples() as i64;
+        let wander = self.drift.wander();
+        let delay_samples = self.drift.delay_at(reading) - wander.rate * reading as f64;
+        (self.place.state == Lock::Locked).then_some(Law { delay_samples, wander })
+    }
+
+    /// From a position of the mix on, not before what is read now, another place will hold than the present one.
+    fn leave_place(&mut self, position: i64, law: Option<Law>) {
+        let reading = self.mix.end() - self.align_lag_samples() as i64;
+        self.former = Former { until: position.max(reading), law };
+        self.learn_from = position;
+        self.job_is_stale = self.learner.is_none();
+        self.left = None;
+        (self.is_shallow, self.confirmed_to) = (false, 0);
+        self.presence.reset();
+        self.verdict = Verdict::Present;
+        self.schedule.locked(self.now);
+    }
+
+    /// Enters the section of the song that the newest mix belongs to, if that is another one.
+    fn enter_section(&mut self) {
+        let begin = self.section_end - self.song_offset;
+        if self.section_end == i64::MAX || self.mix.end() <= begin {
+            return;
+        }
+        self.leave_place(begin, self.law_in_force());
+        self.take_place(self.mix.end());
+        self.put_in_force();
+    }
+
+    /// Whether there is a place in force for a position of the mix.
+    fn has_place(&self, position: i64) -> bool {
+        if position < self.former.until {
+            self.former.law.is_some()
+        } else {
+            self.place.state == Lock::Locked
+        }
     }
 
     /// Processes one host block of any length in place: `mix` comes in and the output goes out.
@@ -362,6 +456,7 @@ impl Engine {
     fn hop(&mut self, worker: &mut impl Worker) {
         let hop = self.sizes.hop();
         self.take_in();
+        self.enter_section();
         self.learn(worker);
         self.track();
         // A machine's estimate holds rests of the voice: what follows it more closely takes voice away.
@@ -376,19 +471,17 @@ impl Engine {
         // Align: the backing is read at the delay found, plus what the user adds.
         let lag = self.align_lag_samples();
         let start = self.mix.end() - (hop + lag) as i64;
-        let delay = self.drift.delay_at(start + hop as i64);
-        self.course.push(delay);
-        let nudge = f64::from(self.tick(lag).settings.nudge_samples);
-        self.delay_line.read(&self.backing, start, delay + nudge, &mut self.scratch.aligned);
+        self.align(start, f64::from(self.tick(lag).settings.nudge_samples));
         self.silence_across_jumps(start);
 
         // Match level (and tone, once there is more than a level).
         self.filter.process(&self.scratch.aligned, &mut self.scratch.filtered);
         let newest = (self.now as usize) % self.ticks.len();
-        self.ticks[newest].filtered = !self.filter.is_silent();
+        let lag = lag + self.filter.latency_samples();
+        let placed = self.has_place(self.mix.end() - lag as i64);
+        self.ticks[newest].filtered = placed && !self.filter.is_silent();
 
         // Follow the level as it moves.
-        let lag = lag + self.filter.latency_samples();
         self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
         let [mix_l, mix_r] = &self.scratch.mix;
         let [filtered_l, filtered_r] = &self.scratch.filtered;
@@ -449,6 +542,41 @@ impl Engine {
         self.readings.backing_db = power_to_db(backing) as f32;
     }
 
+    /// Reads the backing that belongs to one hop of the mix; silence while it has no place.
+    fn align(&mut self, start: i64, nudge: f64) {
+        let hop = self.sizes.hop();
+        let end = start + hop as i64;
+        let (until, former) = (self.former.until, self.former.law);
+        let aligned = &mut self.scratch.aligned;
+        let mut delay = self.drift.delay_at(end);
+        if until > start {
+            match former {
+                Some(law) => {
+                    delay = law.at(end);
+                    self.delay_line.read(&self.backing, start, delay + nudge, aligned);
+                }
+                None => aligned.iter_mut().for_each(|side| side.fill(0.0)),
+            }
+        }
+        if until < end {
+            if until >= start {
+                self.delay_line.reset();
+            }
+            let from = (until.max(start) - start) as usize;
+            let other = &mut self.scratch.other;
+            if self.place.state == Lock::Locked {
+                delay = self.drift.delay_at(end);
+                self.delay_line.read(&self.backing, start, delay + nudge, other);
+            } else {
+                other.iter_mut().for_each(|side| side.fill(0.0));
+            }
+            for (side, other) in aligned.iter_mut().zip(&*other) {
+                side[from..].copy_from_slice(&other[from..]);
+            }
+        }
+        self.course.push(delay);
+    }
+
     /// Tracks the delay as it moves.
     fn track(&mut self) {
         if self.place.state != Lock::Locked {
@@ -456,7 +584,8 @@ impl Engine {
         }
         let moved_before = self.drift.wander().moves();
         let end = self.mix.end() - self.sizes.scaled(LATE) as i64;
-        self.drift.advance(&self.mix, &self.backing, end, !self.framing.hop.settings.hold);
+        let learning = !self.framing.hop.settings.hold;
+        self.drift.advance(&self.mix, &self.backing, self.learn_from, end, learning);
         let moves = self.drift.wander().moves();
         if moves {
             self.place.delay_samples = self.drift.delay_at(end).round() as i64;
@@ -464,8 +593,27 @@ impl Engine {
         }
         if moves != moved_before {
             // What was learned under the other assumption is smeared: learn again from here.
+            let before = self.learn_from;
             self.learn_from = self.mix.end() - self.align_lag_samples() as i64;
             self.schedule.locked(self.now);
+            self.split_section(before);
+        }
+    }
+
+    /// The delay has begun to move: is it another one than stood still so far?
+    fn split_section(&mut self, since: i64) {
+        let stood = self.learn_from - since;
+        let was_one = stood > self.sizes.samples(STOOD_S) as i64 && self.deepest > WAS_DEEP;
+        if !self.drift.wander().moves() || !was_one {
+            return;
+        }
+        let (delay_samples, wander) = self.drift.law(-self.song_offset);
+        let law = Law { delay_samples, wander };
+        let middle = since + stood / 2 + self.song_offset;
+        let Some(stood_at) = self.learned.sections.at(middle).and_then(|s| s.law) else { return };
+        if (law.at(middle) - stood_at.at(middle)).abs() > 0.5 {
+            let begin = self.learn_from + self.song_offset;
+            self.learned.sections.put(begin, begin, Some(law));
         }
     }
 
@@ -497,7 +645,8 @@ impl Engine {
                         learner.restart(at);
                     }
                     self.learner = Some(learner);
-                    if restart_at.is_none() && !hold {
+                    let stale = std::mem::take(&mut self.job_is_stale);
+                    if restart_at.is_none() && !stale && !hold {
                         self.take_outcome();
                     }
                 }
@@ -530,17 +679,30 @@ impl Engine {
             return;
         }
         let heard = (learner.end() - self.learn_from) / hop;
-        let Some((due, after)) =
-            self.schedule.due(self.now, self.place.state, self.verdict == Verdict::Doubtful, heard as u64)
-        else {
+        let doubt = match self.verdict {
+            Verdict::Present if self.is_shallow => Doubt::Shallow,
+            Verdict::Present => Doubt::None,
+            Verdict::Doubtful | Verdict::Absent => Doubt::Elsewhere,
+        };
+        let Some((due, after)) = self.schedule.due(self.now, self.place.state, doubt, heard as u64) else {
             return;
         };
         if due == Due::Look && self.drift.wander().moves() {
             return; // The tracker looks more closely.
         }
         learner.task = match due {
-            Due::Search => Task::Search,
-            Due::Look => Task::Look(self.place.delay_samples),
+            Due::Search => Task::Search(Sought {
+                before: if self.place.state == Lock::Locked {
+                    Some(self.place.delay_samples)
+                } else {
+                    self.left
+                },
+                in_force: self.place.state == Lock::Locked,
+                from: self.learn_from.max(self.jumps[JUMPS - 1]),
+                song_offset: self.song_offset,
+                sections: self.learned.sections,
+            }),
+            Due::Look => Task::Look(self.place.delay_samples, self.learn_from),
             Due::Match => Task::Match(Given {
                 delay_samples: self.place.delay_samples,
                 moving: self.drift.wander().moves(),
@@ -560,18 +722,8 @@ impl Engine {
     fn take_outcome(&mut self) {
         let Some(learner) = &self.learner else { return };
         match learner.outcome {
-            Outcome::Searched(found) => {
-                let known = self.learned.known;
-                if self.place.searched(found) == Change::Found {
-                    if known {
-                        self.learn_from = self.mix.end() - self.sizes.samples(NEW_PLACE_S) as i64;
-                    }
-                    self.schedule.locked(self.now);
-                    self.remember_place();
-                    self.put_in_force();
-                }
-            }
-            Outcome::Looked(found) => _ = self.looked(found),
+            Outcome::Searched(searched) => self.searched(searched),
+            Outcome::Looked(looked) => _ = self.looked(looked),
             Outcome::Matched(matched) => {
                 if self.looked(matched.looked) {
                     return; // What was learned round the old place is of no use.
@@ -579,18 +731,26 @@ impl Engine {
                 self.schedule.matched(matched.gained.unwrap_or(0.0));
                 let Some(learner) = &self.learner else { return };
                 self.readings.causes = learner.causes();
+                if matched.shifted != 0.0 {
+                    self.drift.shift(matched.shifted);
+                    self.course.shift(matched.shifted);
+                }
                 let pays = matched.following_pays.unwrap_or(self.learned.following_pays);
                 self.learned.following_pays = pays;
                 let movement = self.follower.movement();
-                let was_moving = self.learned.movement.moves() || self.learned.wander.moves();
+                let was_moving = self.learned.movement.moves();
                 self.learned.movement = if movement.moves() { movement } else { Movement::STILL };
-                if self.drift.wander().moves() {
-                    (self.learned.delay_samples, self.learned.wander) = self.drift.law(-self.song_offset);
+                let moves = self.drift.wander().moves();
+                if moves {
+                    let (delay_samples, wander) = self.drift.law(-self.song_offset);
+                    let law = Law { delay_samples, wander };
+                    self.learned.sections.correct(self.mix.end() + self.song_offset, law);
                 }
-                if was_moving || movement.moves() || self.learned.wander.moves() {
+                if was_moving || movement.moves() || moves {
                     self.readings.match_revision += 1;
                 }
                 if let Some(gained) = matched.gained {
+                    self.is_proven |= gained > HOLDS;
                     self.learned.taps.clone_from(&learner.taps);
                     self.put_in_force();
                     self.readings.match_revision += 1;
@@ -604,37 +764,109 @@ impl Engine {
         }
     }
 
+    /// A place that never won anything was none.
+    fn disown(&mut self) {
+        if !self.is_proven {
+            self.learned.sections.forget(self.mix.end() + self.song_offset);
+        }
+    }
+
+    /// Acts on a search.
+    fn searched(&mut self, searched: Searched) {
+        let Searched { found, confirmed, holds, edge } = searched;
+        self.confirm(holds);
+        let now = self.mix.end();
+        let former = self.law_in_force();
+        let near = self.sizes.scaled(NEAR) as f64;
+        let distance = |found: Found| (found.delay_samples - self.place.delay_samples as f64).abs();
+        if former.is_some() && found.is_some_and(|found| distance(found) <= near) {
+            // The place in force, seen less closely than the tracker sees it.
+            if !self.drift.wander().moves() && self.place.searched(found, false) == Change::Found {
+                self.recentre();
+            }
+            return;
+        }
+        let before = self.place.state;
+        if self.place.searched(found, confirmed) == Change::Found {
+            if before == Lock::Locked {
+                self.disown();
+            }
+            let was_known = self.learned.is_known();
+            self.is_proven = false;
+            let begin = edge.unwrap_or(now - self.sizes.samples(NEW_PLACE_S) as i64);
+            self.leave_place(if was_known { begin } else { self.learn_from }, former);
+            self.remember_place(self.learn_from);
+            self.put_in_force();
+        } else if let (Some(edge), Some(_)) = (edge, self.left.take()) {
+            self.learned.sections.put(edge + self.song_offset, now + self.song_offset, None);
+            self.learn_from = edge;
+            self.readings.match_revision += 1;
+        }
+    }
+
+    /// Remembers that the null itself has confirmed the place in force.
+    fn confirm(&mut self, confirmed: bool) {
+        if confirmed {
+            self.is_proven = true;
+            self.confirmed_to = self.now + self.sizes.hops(CONFIRMED_S);
+        }
+    }
+
     /// Acts on a look at the place in force; true if that is given up or moved.
-    fn looked(&mut self, found: Option<Found>) -> bool {
+    fn looked(&mut self, looked: Looked) -> bool {
+        let Looked { found, gained } = looked;
+        let confirmed = gained.is_some_and(|gained| gained > HOLDS);
+        self.confirm(confirmed);
+        if let Some(gained) = gained {
+            self.deepest = self.deepest.max(gained);
+            self.is_shallow = gained < SHALLOW * self.deepest;
+        }
         if self.drift.wander().moves() {
             return false; // The tracker looks more closely.
         }
-        let change = self.place.looked(found);
+        let change = self.place.looked(found, confirmed);
         match change {
             Change::None => {}
             Change::Lost => self.lose(),
             Change::Found => {
-                let moved = self.place.delay_samples as f64 - self.learned.delay_samples;
-                self.learned.taps.advance(moved.round() as isize);
-                self.remember_place();
-                self.put_in_force();
-                self.schedule.locked(self.now);
+                self.recentre();
             }
         }
         change != Change::None
     }
 
-    /// The place in force is the learned one from now on, and stands still as far as is known.
-    fn remember_place(&mut self) {
-        self.learned.known = true;
-        self.learned.delay_samples = self.place.delay_samples as f64;
-        self.learned.wander = Wander::NONE;
+    /// The place in force turned out to be some samples elsewhere: what the filter made good, the delay does now.
+    fn recentre(&mut self) {
+        let song = self.mix.end() + self.song_offset;
+        let delay = self.place.delay_samples as f64;
+        let law = self.learned.sections.at(song).and_then(|section| section.law);
+        if let Some(law) = law {
+            self.learned.taps.advance((delay - law.at(song)).round() as isize);
+        }
+        if law.is_some_and(|law| law.wander.moves()) {
+            self.remember_place(self.mix.end());
+        } else {
+            self.learned.sections.correct(song, Law::still(delay));
+            self.remember_place(self.learn_from);
+        }
+        self.put_in_force();
+        self.schedule.locked(self.now);
+    }
+
+    /// The place in force is the learned one from a position of the mix on, and stands still as far as is known.
+    fn remember_place(&mut self, begin: i64) {
+        let [begin, now] = [begin, self.mix.end()].map(|at| at + self.song_offset);
+        let delay = self.place.delay_samples as f64;
+        self.learned.sections.put(begin, now, Some(Law::still(delay)));
+        self.section_end = self.learned.sections.end(now);
         self.readings.match_revision += 1;
-        self.restart_drift(Wander::NONE);
+        self.drift.restart(delay, Wander::NONE, self.mix.end() - self.sizes.scaled(LATE) as i64);
     }
 
     /// From here on the mix passes until the backing is found again.
     fn lose(&mut self) {
+        self.disown();
+        self.left = self.is_proven.then_some(self.place.delay_samples);
         self.place.lose();
         self.readings.causes = Causes::default();
         self.filter.exchange(&self.silence);
@@ -685,7 +917,8 @@ impl Engine {
         // The power of a difference holds the product: |x - b|^2 = |x|^2 + |b|^2 - 2 x b.
         let product = 0.5 * (mix_power + matched_power - power);
         self.verdict = self.presence.add(product, matched_power, mix_power > AUDIBLE);
-        if self.verdict == Verdict::Absent && self.place.state == Lock::Locked && !settings.hold {
+        let lost = self.verdict == Verdict::Absent && self.now > self.confirmed_to;
+        if lost && self.place.state == Lock::Locked && !settings.hold {
             self.lose();
         }
     }
@@ -790,14 +1023,12 @@ impl Engine {
             return false;
         }
         let own = &mut self.learned;
-        own.known = learned.known;
-        own.delay_samples = learned.delay_samples;
-        own.wander = learned.wander;
+        own.sections = learned.sections;
         if learned.sample_rate_hz == own.sample_rate_hz && learned.taps.num_taps() == own.taps.num_taps() {
             own.taps.clone_from(&learned.taps);
         } else {
             let ratio = own.sample_rate_hz / learned.sample_rate_hz;
-            own.delay_samples = (learned.delay_samples * ratio).round();
+            own.sections = learned.sections.at_rate(ratio);
             own.taps.clone_from(&self.silence);
             for (side, level) in learned.taps.level().into_iter().enumerate() {
                 let centre = own.taps.num_taps() / 2;
@@ -816,9 +1047,7 @@ impl Engine {
 
     /// Forgets the match and starts over. Real-time safe.
     pub fn relearn(&mut self) {
-        self.learned.known = false;
-        self.learned.delay_samples = 0.0;
-        self.learned.wander = Wander::NONE;
+        self.learned.sections = Sections::default();
         self.learned.taps.clone_from(&self.silence);
         self.learned.movement = Movement::STILL;
         self.learned.following_pays = true;
@@ -837,9 +1066,25 @@ impl Engine {
     pub fn song_at(&mut self, position_samples: i64) {
         let at = self.mix.end() + self.framing.filled() as i64;
         self.song_offset = position_samples - at;
-        if self.learned.wander.moves() && self.place.state == Lock::Locked {
-            self.place.delay_samples = self.learned_delay(at).round() as i64;
-            self.restart_drift(self.learned.wander);
+        let Some(&Section { law, .. }) = self.learned.sections.at(position_samples) else { return };
+        self.section_end = self.learned.sections.end(position_samples);
+        let former = self.law_in_force();
+        let moves = [law, former].map(|law| law.is_some_and(|law| law.wander.moves()));
+        let stays = match law {
+            Some(law) => {
+                moves == [false; 2]
+                    && former.is_some()
+                    && law.at(position_samples).round() as i64 == self.place.delay_samples
+            }
+            None => former.is_none(),
+        };
+        if !stays {
+            // Music from either side of a jump is of one place where the delay is followed anyway.
+            let learn_from = if moves == [true; 2] { self.learn_from } else { at };
+            self.leave_place(at, former);
+            self.learn_from = learn_from;
+            self.take_place(at);
+            self.put_in_force();
         }
     }
 
@@ -883,5 +1128,47 @@ mod tests {
             assert!(again == play(&mut fresh, &mix, &song, &mut Inline::default()), "after {played} samples");
         }
         assert!(tried_with_job_out);
+    }
+
+    /// A mix that jumps back in the song in its middle: at the first play the new place is found within two seconds, and
+    /// a second play changes places where the mix does.
+    #[test]
+    fn an_edit_is_found_and_remembered_where_it_is() {
+        let rate = 16_000;
+        let (song, voice) = (noise(20 * rate, 1), noise(20 * rate, 2));
+        let (cut, back) = (9 * rate, 4 * rate);
+        let in_mix = |n: usize| if n < cut { song[n] } else { song[n - back] };
+        let mix: Vec<f32> = (0..20 * rate).map(|n| 0.25 * (0.7 * in_mix(n) + 0.5 * voice[n])).collect();
+        let mut engine = Engine::new(rate as f64, 1).unwrap();
+        let latency = engine.latency_samples();
+        for play in 0..2 {
+            engine.reset();
+            let out = play_all(&mut engine, &mix, &song);
+            // What is left of the song, over its level in the mix.
+            let depth_db = |from: usize, to: usize| {
+                let left = |n: usize| f64::from(out[n + latency] - 0.125 * voice[n]).powi(2);
+                let whole = |n: usize| f64::from(0.175 * in_mix(n)).powi(2);
+                10.0 * ((from..to).map(left).sum::<f64>() / (from..to).map(whole).sum::<f64>()).log10()
+            };
+            let found_by = cut + 2 * rate;
+            let depths =
+                [(found_by, found_by + rate / 2), (cut + 4 * rate, 18 * rate)].map(|(a, b)| depth_db(a, b));
+            assert!(depths[0] < -10.0 && depths[1] < -25.0, "{depths:?} dB in play {play}");
+            if play == 1 {
+                let around = depth_db(cut - rate / 4, cut + rate / 4);
+                assert!(around < -15.0, "{around} dB about the edit");
+            }
+        }
+        let begins: Vec<i64> = engine.learned().sections.as_slice().iter().skip(1).map(|s| s.begin).collect();
+        assert!(begins.len() == 1 && (begins[0] - cut as i64).abs() < 160, "{begins:?}, not {cut}");
+    }
+
+    fn play_all(engine: &mut Engine, mix: &[f32], backing: &[f32]) -> Vec<f32> {
+        let settings = Settings { slope: crate::settings::Slope::Off, ..Settings::default() };
+        let mut worker = Inline::default();
+        let mut out = mix.to_vec();
+        out.resize(mix.len() + engine.latency_samples(), 0.0);
+        engine.process(&mut [&mut out], &[backing], &settings, &mut worker);
+        out
     }
 }

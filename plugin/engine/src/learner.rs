@@ -2,7 +2,10 @@
 
 use crate::align::course::Course;
 use crate::align::delay_line::DelayLine;
+use crate::align::edge::{BLOCK, costs, edge};
+use crate::align::lock::LOCK_CONFIDENCE;
 use crate::align::search::{Found, look_at, search};
+use crate::align::sections::Sections;
 use crate::causes::{Causes, Chain, Study};
 use crate::matching::Taps;
 use crate::matching::follower::{Follower, FollowerGain, Movement};
@@ -19,8 +22,25 @@ use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
 use std::cell::OnceCell;
 
-/// Music with which the backing's place is searched, seconds.
-const SEARCH_S: [f64; 2] = [4.0, 1.0];
+/// Music with which the backing's place is searched, seconds: long windows find a faint backing, short ones one that
+/// moves or has just begun. The last one only counts if the null confirms it.
+const SEARCH_S: [f64; 3] = [4.0, 1.0, 0.5];
+/// Music over which a place is confirmed by its null, seconds.
+const CONFIRM_S: f64 = 0.5;
+/// Score that a place must win to be confirmed, nats (3 dB). A backing in a wrong place adds to the mix and loses, but
+/// half a second of other music in the same key was once seen to win 0.4.
+const CONFIRMED: f64 = 0.7;
+/// Score from which the place in force holds whatever the correlation says, nats: nothing is lost by staying.
+pub const HOLDS: f64 = 0.1;
+/// How close to the place in force none is another one, samples at 44.1 and 48 kHz: it is the looks that follow it
+/// there.
+pub const NEAR: usize = 64;
+/// Delay of the whole filter that is let be where the delay moves, samples (-50 dB at 1 kHz).
+const SETTLED_SAMPLES: f64 = 0.02;
+/// By how much another place must be better than the one in force, nats.
+const BETTER: f64 = 0.1;
+/// Music in which the moment is sought at which the place changed, seconds.
+const EDGE_S: f64 = 8.0;
 /// Music from which a match is learned, seconds.
 const MEMORY_S: f64 = 30.0;
 /// Least music a match is learned from, seconds.
@@ -44,14 +64,44 @@ const OTHER: f64 = 0.1;
 const PAYS_FROM_S: f64 = 1.5;
 
 /// What a job is to do.
+// A box would be allocated on the audio thread.
+#[allow(clippy::large_enum_variant)]
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Task {
     /// Find the backing's place.
-    Search,
-    /// Look whether it is still at this delay, samples.
-    Look(i64),
+    Search(Sought),
+    /// Look whether it is still at this delay, samples; before the position it may have been elsewhere.
+    Look(i64, i64),
     /// Learn the match.
     Match(Given),
+}
+
+/// What a search starts from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sought {
+    /// Delay in force, or the one that was lost if it is not yet known when; samples.
+    pub before: Option<i64>,
+    /// Whether that is still in force.
+    pub in_force: bool,
+    /// Position before which mix and backing may belong together otherwise.
+    pub from: i64,
+    /// Position in the song less position heard.
+    pub song_offset: i64,
+    /// Places known.
+    pub sections: Sections,
+}
+
+/// What a search found.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Searched {
+    /// The place.
+    pub found: Option<Found>,
+    /// Whether its null confirms it.
+    pub confirmed: bool,
+    /// Whether its null confirms the place before.
+    pub holds: bool,
+    /// Position at which the place before gave way to the one found, or to none.
+    pub edge: Option<i64>,
 }
 
 /// What a match is learned under.
@@ -73,20 +123,31 @@ pub struct Given {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Outcome {
     /// Of [`Task::Search`].
-    Searched(Option<Found>),
+    Searched(Searched),
     /// Of [`Task::Look`].
-    Looked(Option<Found>),
+    Looked(Looked),
     /// Of [`Task::Match`]: the better filter, if there is one, lies in [`Learner::taps`].
     Matched(Matched),
+}
+
+/// What a look found.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Looked {
+    /// The place, if anything can be told.
+    pub found: Option<Found>,
+    /// By how much the null betters the score of the newest music, nats.
+    pub gained: Option<f64>,
 }
 
 /// How learning a match ended.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Matched {
     /// Where the backing is now, as by [`Task::Look`].
-    pub looked: Option<Found>,
+    pub looked: Looked,
     /// By how much the new filter beats the one in force, nats; `None` if it does not.
     pub gained: Option<f64>,
+    /// Delay, in samples, that was taken out of the filter and belongs into the course of a delay that moves.
+    pub shifted: f64,
     /// Whether following the level makes the difference smaller; `None` = cannot be told.
     pub following_pays: Option<bool>,
 }
@@ -121,8 +182,8 @@ impl Learner {
     pub fn new(sizes: Sizes, num_taps: usize) -> Self {
         let len = sizes.samples(MEMORY_S);
         Self {
-            task: Task::Look(0),
-            outcome: Outcome::Searched(None),
+            task: Task::Look(0, 0),
+            outcome: Outcome::Looked(Looked::default()),
             taps: Taps::silent(num_taps),
             mix: Ring::new(len),
             backing: Ring::new(len),
@@ -186,31 +247,112 @@ impl Learner {
             self.aligned = None;
         }
         self.outcome = match self.task {
-            Task::Search => {
-                // Long windows find a faint backing, short ones one that moves or has just begun.
-                let found = SEARCH_S.map(|s| search(&self.mix, &self.backing, s, self.sizes));
-                let confidence = |found: &Option<Found>| found.map_or(0.0, |f| f.confidence);
-                let best = found.into_iter().max_by(|a, b| confidence(a).total_cmp(&confidence(b)));
-                Outcome::Searched(best.flatten())
-            }
-            Task::Look(delay) => Outcome::Looked(self.look(delay)),
+            Task::Search(sought) => Outcome::Searched(self.search(&sought)),
+            Task::Look(delay, from) => Outcome::Looked(self.looked(delay, from)),
             Task::Match(given) => Outcome::Matched(self.learn(given)),
         };
     }
 
+    fn search(&self, sought: &Sought) -> Searched {
+        let search = |s| search(&self.mix, &self.backing, s, self.sizes);
+        let found = SEARCH_S.map(search);
+        let sure = found[..2].iter().filter_map(|places| places.first());
+        let near = self.sizes.scaled(NEAR) as f64;
+        let is_other = |found: &Found| {
+            let distance = |before| (found.delay_samples - before as f64).abs();
+            !sought.in_force || sought.before.is_none_or(|before| distance(before) > near)
+        };
+        let best = sure.copied().max_by(|a, b| a.confidence.total_cmp(&b.confidence));
+        if self.taps.is_silent() {
+            return Searched { found: best, ..Searched::default() };
+        }
+        let mut places: Vec<Found> = found.concat();
+        let song = self.mix.end() + sought.song_offset;
+        for law in sought.sections.as_slice().iter().filter_map(|s| s.law) {
+            places.extend(self.look(law.at(song).round() as i64));
+        }
+        places.sort_by(|a, b| a.delay_samples.total_cmp(&b.delay_samples));
+        places.dedup_by(|a, b| (a.delay_samples - b.delay_samples).abs() < 0.5);
+        let gained = |delay| self.gained(delay, sought.from).unwrap_or(0.0);
+        let before = sought.before.map(gained);
+        let least = before.map_or(CONFIRMED, |gained| CONFIRMED.max(gained + BETTER));
+        // Of a backing that is late only older music can be compared, which tells nothing of the newest.
+        let gains = places
+            .into_iter()
+            .filter(|found| found.delay_samples > -near && is_other(found))
+            .map(|found| (found, gained(found.delay_samples.round() as i64)));
+        let confirmed = gains.filter(|g| g.1 > least).max_by(|a, b| a.1.total_cmp(&b.1));
+        let found = confirmed.map(|(found, _)| found).or(best);
+        let after = found.filter(|f| confirmed.is_some() || f.confidence >= LOCK_CONFIDENCE);
+        let edge = self.edge(sought, after.map(|f| f.delay_samples.round() as i64));
+        let holds = before.is_some_and(|gained| gained > HOLDS);
+        Searched { found, confirmed: confirmed.is_some(), holds, edge }
+    }
+
+    /// By how much the null at a delay betters the score of the newest music, nats.
+    fn gained(&self, delay_samples: i64, from: i64) -> Option<f64> {
+        let end = self.known_to(delay_samples);
+        let begin = from.max(end - self.sizes.samples(CONFIRM_S) as i64);
+        (end - begin >= self.sizes.samples(LEAST_S) as i64 / 2).then(|| {
+            let heard = self.stretch(delay_samples, begin, end);
+            mean(&heard.score(&Taps::silent(self.taps.num_taps()), self.sizes))
+                - mean(&heard.score(&self.taps, self.sizes))
+        })
+    }
+
+    /// Position at which the place before gave way to the one after.
+    fn edge(&self, sought: &Sought, after: Option<i64>) -> Option<i64> {
+        let places = [sought.before, after];
+        if places[0] == places[1] {
+            return None;
+        }
+        let end = places.iter().flatten().map(|&delay| self.known_to(delay)).min()?;
+        let begin = sought.from.max(self.mix.begin()).max(end - self.sizes.samples(EDGE_S) as i64);
+        if end - begin < BLOCK as i64 {
+            return None;
+        }
+        let [before, after] = places.map(|place| {
+            let heard = self.stretch(place.unwrap_or_default(), begin, end);
+            if place.is_some() { costs(&heard.residual(&self.taps)) } else { costs(&heard.mix) }
+        });
+        Some(begin + (edge(&before, &after) * BLOCK) as i64)
+    }
+
+    /// Position up to which mix and backing at this delay are known, with room for the filter.
+    fn known_to(&self, delay_samples: i64) -> i64 {
+        let margin = self.taps.num_taps() as i64 / 2;
+        self.mix.end().min(self.backing.end() + delay_samples - margin)
+    }
+
+    /// A stretch of the mix, and the backing at a whole delay.
+    fn stretch(&self, delay_samples: i64, begin: i64, end: i64) -> Heard {
+        let margin = self.taps.num_taps() as i64 / 2;
+        let mut mix = stereo((end - begin) as usize);
+        self.mix.read_stereo(begin, &mut mix);
+        let mut backing = stereo((end - begin + 2 * margin) as usize);
+        self.backing.read_stereo(begin - delay_samples - margin, &mut backing);
+        Heard { mix, backing, end, scale: OnceCell::new() }
+    }
+
+    fn looked(&self, delay_samples: i64, from: i64) -> Looked {
+        let gained = if self.taps.is_silent() { None } else { self.gained(delay_samples, from) };
+        Looked { found: self.look(delay_samples), gained }
+    }
+
     fn look(&self, delay_samples: i64) -> Option<Found> {
-        look_at(&self.mix, &self.backing, delay_samples, self.sizes.scaled(64), self.sizes)
+        look_at(&self.mix, &self.backing, delay_samples, self.sizes.scaled(NEAR), self.sizes)
     }
 
     fn learn(&mut self, given: Given) -> Matched {
+        let mut result = Matched::default();
         // A delay that moves is tracked more closely than by looks.
-        let looked = if given.moving { None } else { self.look(given.delay_samples) };
-        let mut result = Matched { looked, ..Matched::default() };
+        if !given.moving {
+            result.looked = self.looked(given.delay_samples, given.from);
+        }
         // Trials are made for one place; a delay that moves is one place.
         let place = (!given.moving).then_some(given.delay_samples);
         if place != self.place {
-            self.place = place;
-            self.forget_trials();
+            self.change_place(place);
         }
         let Some(mut heard) = self.heard(given) else {
             return result;
@@ -221,7 +363,23 @@ impl Learner {
         }
         self.fit_and_choose(&heard, given, &mut result);
         self.study(&heard, given, gains.as_deref());
+        if given.moving && result.gained.is_some() {
+            result.shifted = self.settle_delay();
+        }
         result
+    }
+
+    /// Trials of a place nearby stay good with the difference taken out of their delay.
+    fn change_place(&mut self, place: Option<i64>) {
+        match (self.place, place) {
+            (Some(before), Some(after)) if (after - before).unsigned_abs() < NEAR as u64 => {
+                let moved = after - before;
+                self.trials.iter_mut().for_each(|(_, taps)| taps.advance(moved as isize));
+                self.delayed.delay_samples = (self.delayed.delay_samples - moved as f64).clamp(-1.0, 1.0);
+            }
+            _ => self.forget_trials(),
+        }
+        self.place = place;
     }
 
     /// Fits every rung, and takes the one to use if it is better than what is in force.
@@ -282,6 +440,22 @@ impl Learner {
         self.study.causes()
     }
 
+    /// A delay that moves and the delay of the filter are one: what the filter has of it goes to the course, so that
+    /// what is learned from now on and what was heard before agree.
+    fn settle_delay(&mut self) -> f64 {
+        let delay = self.taps.bulk_delay_samples();
+        if delay.abs() < SETTLED_SAMPLES {
+            return 0.0;
+        }
+        for taps in self.trials.iter_mut().map(|(_, taps)| taps).chain([&mut self.taps]) {
+            taps.delay(-delay);
+        }
+        self.delayed.delay_samples -= delay;
+        self.course.shift(delay);
+        self.aligned = None;
+        delay
+    }
+
     fn is_judged(&self, rung: Rung) -> bool {
         self.judged.iter().flatten().any(|(judged, _)| *judged == rung)
     }
@@ -296,21 +470,17 @@ impl Learner {
             end = end.min(self.course.end() * hop - margin) / hop * hop;
         } else {
             begin = begin.max(self.backing.begin() + given.delay_samples + margin);
-            end = end.min(self.backing.end() + given.delay_samples - margin);
+            end = self.known_to(given.delay_samples);
         }
         begin = begin.max(end - self.sizes.samples(MEMORY_S) as i64 / hop * hop);
         if end - begin < self.sizes.samples(LEAST_S) as i64 {
             return None;
         }
-        let mut mix = stereo((end - begin) as usize);
-        self.mix.read_stereo(begin, &mut mix);
-        let mut backing = stereo((end - begin + 2 * margin) as usize);
+        let mut heard = self.stretch(given.delay_samples, begin, end);
         if given.moving {
-            self.read_along_course(begin - margin, &mut backing);
-        } else {
-            self.backing.read_stereo(begin - given.delay_samples - margin, &mut backing);
+            self.read_along_course(begin - margin, &mut heard.backing);
         }
-        Some(Heard { mix, backing, end, scale: OnceCell::new() })
+        Some(heard)
     }
 
     /// Reads the backing at the delays that were in force; `start` and the length are whole hops.

@@ -26,6 +26,10 @@ pub mod spectra;
 mod spectrum;
 mod units;
 
+pub use align::{
+    drift::Wander,
+    sections::{Law, Section, Sections},
+};
 pub use causes::{Cause, Causes};
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;

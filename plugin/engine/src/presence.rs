@@ -57,13 +57,13 @@ impl Presence {
     pub fn add(&mut self, product: f64, power: f64, mix_heard: bool) -> Verdict {
         self.product = self.decay * self.product + (1.0 - self.decay) * product;
         self.power = self.decay * self.power + (1.0 - self.decay) * power;
-        if self.power < AUDIBLE {
+        let silent = power < AUDIBLE;
+        self.silent_hops = if silent { self.silent_hops + usize::from(mix_heard) } else { 0 };
+        if silent || self.power < AUDIBLE {
             // A backing that rests while the mix plays on may be playing elsewhere.
-            self.silent_hops += usize::from(mix_heard);
             let doubt = self.silent_hops > self.patience_hops;
             return if doubt { Verdict::Doubtful } else { Verdict::Present };
         }
-        self.silent_hops = 0;
         let share = self.product / self.power;
         self.low_hops = if share < ABSENT { self.low_hops + 1 } else { 0 };
         if self.low_hops > self.patience_hops {

@@ -16,6 +16,19 @@ const SEARCH_EVERY_S: f64 = 0.5;
 const SEARCH_SELDOM_S: f64 = 2.0;
 const PATIENCE_S: f64 = 20.0;
 const LOOK_EVERY_S: f64 = 1.0;
+/// How long it is waited between searches for a better place than one with a shallow null: longer each time.
+const BETTER_EVERY_S: (f64, f64) = (1.5, 24.0);
+
+/// How much the place in force is doubted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Doubt {
+    /// Not at all.
+    None,
+    /// The null was deeper before: there may be a better place.
+    Shallow,
+    /// The backing may be elsewhere than where it is taken from.
+    Elsewhere,
+}
 
 /// Kind of job that is due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -33,6 +46,8 @@ pub struct Schedule {
     sizes: Sizes,
     next_search: u64,
     search_since: u64,
+    next_better: u64,
+    better_wait: u64,
     next_look: u64,
     locked_at: u64,
     num_matches: usize,
@@ -41,8 +56,16 @@ pub struct Schedule {
 impl Schedule {
     /// A timetable that starts at hop 0.
     pub fn new(sizes: Sizes) -> Self {
-        let mut schedule =
-            Self { sizes, next_search: 0, search_since: 0, next_look: 0, locked_at: 0, num_matches: 0 };
+        let mut schedule = Self {
+            sizes,
+            next_search: 0,
+            search_since: 0,
+            next_better: 0,
+            better_wait: 0,
+            next_look: 0,
+            locked_at: 0,
+            num_matches: 0,
+        };
         schedule.reset(0);
         schedule
     }
@@ -58,6 +81,8 @@ impl Schedule {
     pub fn locked(&mut self, now: u64) {
         self.locked_at = now;
         self.num_matches = 0;
+        self.next_better = now;
+        self.better_wait = self.sizes.hops(BETTER_EVERY_S.0);
         self.next_look = now + self.sizes.hops(LOOK_EVERY_S);
     }
 
@@ -87,14 +112,18 @@ impl Schedule {
     }
 
     /// The job due at hop `now`, if any, and the hops after which it is taken back; `heard` = hops the learner
-    /// remembers;
-    /// `doubtful` = the backing may be elsewhere than where it is taken from.
-    pub fn due(&mut self, now: u64, state: Lock, doubtful: bool, heard: u64) -> Option<(Due, u64)> {
+    /// remembers.
+    pub fn due(&mut self, now: u64, state: Lock, doubt: Doubt, heard: u64) -> Option<(Due, u64)> {
         if state == Lock::Locked {
             self.search_since = now;
         }
         match state {
-            Lock::Locked if doubtful && now >= self.next_search => self.search(now),
+            Lock::Locked if doubt == Doubt::Elsewhere && now >= self.next_search => self.search(now),
+            Lock::Locked if doubt == Doubt::Shallow && now >= self.next_better => {
+                self.next_better = now + self.better_wait;
+                self.better_wait = (2 * self.better_wait).min(self.sizes.hops(BETTER_EVERY_S.1));
+                self.search(now)
+            }
             Lock::Locked if now >= self.next_match() => {
                 self.num_matches += 1;
                 // More music takes longer to learn from.

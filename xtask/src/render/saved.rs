@@ -7,7 +7,7 @@ use anyhow::{Context, Result, bail, ensure};
 use super::passes::Learned;
 use crate::{
     audio_files::write_file,
-    match_bytes::{Reader, read_match, write_match},
+    match_bytes::{self, Reader, read_match, write_match},
 };
 
 /// What such a file begins with.
@@ -55,7 +55,7 @@ pub fn load(path: &Path) -> Result<Learned> {
         layout.unwrap_or(0)
     );
     let advance_samples = reader.array().map(i64::from_le_bytes);
-    let found = read_match(&mut reader).flatten().filter(|_| reader.0.is_empty());
+    let found = read_match(&mut reader, match_bytes::LAYOUT).flatten().filter(|_| reader.0.is_empty());
     match (advance_samples, found) {
         (Some(advance_samples), Some(found)) if advance_samples.unsigned_abs() < 1 << 40 => {
             Ok(Learned { found, advance_samples })

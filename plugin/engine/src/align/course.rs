@@ -35,6 +35,11 @@ impl Course {
         self.end += 1;
     }
 
+    /// Adds to all delays.
+    pub fn shift(&mut self, samples: f64) {
+        self.delays.iter_mut().for_each(|delay| *delay += samples);
+    }
+
     /// Delay of a hop remembered; of the nearest one otherwise.
     pub fn get(&self, hop: i64) -> f64 {
         let hop = hop.clamp(self.begin(), (self.end - 1).max(self.begin()));

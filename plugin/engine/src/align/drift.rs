@@ -7,6 +7,7 @@
 //! one half of the spectrum predicts the other.
 
 use crate::matching::Taps;
+use crate::matching::taps::bulk_delay_samples;
 use crate::matching::weights::{Covariance, powers};
 use crate::ring::Ring;
 use crate::sizes::Sizes;
@@ -41,8 +42,10 @@ const ENOUGH_BLOCKS: usize = 6;
 const MEMORY_S: f64 = 6.0;
 /// Most that a frame can say for or against a trial, in units of its variance.
 const MOST: f64 = 25.0;
-/// Movement, samples, under which following costs more than it wins (-60 dB at 5 kHz).
-const LEAST: f64 = 0.01;
+/// Most that a block counts for when it is decided whether the delay moves: it must win often, not high.
+const VOTE: f64 = 40.0;
+/// Movement, samples, under which following costs more than it wins (-50 dB at 5 kHz).
+const LEAST: f64 = 0.03;
 /// Standard deviations that a lag may pull the course at most.
 const OUTLIER: f64 = 5.0;
 /// Uncertainty of a place just found: samples, and samples per sample.
@@ -120,6 +123,8 @@ struct Trial {
     /// What it won against a delay that stands still.
     block: f64,
     won: f64,
+    /// The same with no block counting for more than [`VOTE`], and the sum of the squares.
+    votes: f64,
     squares: f64,
 }
 
@@ -187,6 +192,7 @@ pub struct Drift {
     backing: [Vec<Complex32>; 2],
     response: [[Vec<Complex32>; 2]; 2],
     has_response: bool,
+    filter_delay: f64,
     cross: [Vec<Complex32>; 2],
     correlation: Vec<Complex32>,
     bins: (usize, usize),
@@ -225,6 +231,7 @@ impl Drift {
             backing: std::array::from_fn(|_| zeros()),
             response: std::array::from_fn(|_| std::array::from_fn(|_| zeros())),
             has_response: false,
+            filter_delay: 0.0,
             cross: std::array::from_fn(|_| zeros()),
             correlation: vec![Complex32::default(); lags.num_bins()],
             half_of_bin: crate::matching::follower::halves(0, num_bins),
@@ -236,7 +243,8 @@ impl Drift {
             prior: state,
             course: [Lag { centre: 0, z: 0.0, variance: 1e12, smoothed: [0.0; 2] }; KEPT],
             num_lags: 0,
-            trials: [Trial { tracks: [state; 2], block: 0.0, won: 0.0, squares: 0.0 }; NUM_TRIALS],
+            trials: [Trial { tracks: [state; 2], block: 0.0, won: 0.0, votes: 0.0, squares: 0.0 };
+                NUM_TRIALS],
             still: [(0.0, 1.0); 2],
             noise: (0.0, 0.0),
             moved: 0.0,
@@ -270,7 +278,8 @@ impl Drift {
             let centre = at + steps * step as i64;
             *lag = Lag { centre, z: delay, variance: 1e12, smoothed: [delay, state.x[1]] };
         }
-        self.trials = [Trial { tracks: [state; 2], block: 0.0, won: 0.0, squares: 0.0 }; NUM_TRIALS];
+        self.trials =
+            [Trial { tracks: [state; 2], block: 0.0, won: 0.0, votes: 0.0, squares: 0.0 }; NUM_TRIALS];
         self.still = [(delay_samples, PLACE_ERROR.powi(2)); 2];
         self.noise = (0.0, 0.0);
         (self.moved, self.block_steps, self.num_blocks, self.hops) = (0.0, 0, 0, 0);
@@ -278,6 +287,7 @@ impl Drift {
 
     /// Takes the filter through which the backing is compared.
     pub fn set_filter(&mut self, taps: &Taps) {
+        let had_response = self.has_response;
         self.has_response = !taps.is_silent();
         let frame = self.window.len();
         let centre = taps.num_taps() / 2;
@@ -289,11 +299,35 @@ impl Drift {
             time[frame - half..].copy_from_slice(&h[centre - half..centre]);
             self.spectrum.forward(response);
         }
+        // Lags are seen through the filter: another delay of it is no movement.
+        let delay = bulk_delay_samples(&self.response, frame);
+        if had_response && self.has_response && !self.wander.moves() {
+            self.shift_lags(self.filter_delay - delay);
+        }
+        self.filter_delay = delay;
     }
 
     /// How the delay moves, as far as is known.
     pub fn wander(&self) -> Wander {
         self.wander
+    }
+
+    /// Takes a delay over from the filter: what it was ahead is now in the course.
+    pub fn shift(&mut self, samples: f64) {
+        self.delay += samples;
+        self.shift_lags(samples);
+    }
+
+    fn shift_lags(&mut self, samples: f64) {
+        self.prior.x[0] += samples;
+        for lag in &mut self.course {
+            lag.z += samples;
+            lag.smoothed[0] += samples;
+        }
+        for track in self.trials.iter_mut().flat_map(|trial| &mut trial.tracks) {
+            track.x[0] += samples;
+        }
+        self.still.iter_mut().for_each(|still| still.0 += samples);
     }
 
     /// What to remember of a delay that moves: the delay that a straight line through its course has at position
@@ -317,9 +351,9 @@ impl Drift {
         lag.smoothed[0] + lag.smoothed[1] * (position - lag.centre) as f64 / step
     }
 
-    /// One hop further; mix and backing are known up to `end` of the mix. `learning` says whether it may be learned
-    /// how the delay moves.
-    pub fn advance(&mut self, mix: &Ring, backing: &Ring, end: i64, learning: bool) {
+    /// One hop further; mix and backing are known up to `end` of the mix and belong together otherwise before `from`.
+    /// `learning` says whether it may be learned how the delay moves.
+    pub fn advance(&mut self, mix: &Ring, backing: &Ring, from: i64, end: i64, learning: bool) {
         self.hops += 1;
         if self.hops < self.sizes.scaled(STEP) / self.sizes.hop() {
             return;
@@ -327,7 +361,9 @@ impl Drift {
         self.hops = 0;
         let predicted = self.predicted();
         let base = predicted.round() as i64;
-        let measured = self.measure(mix, backing, end, base, predicted - base as f64);
+        let known = end - self.sizes.scaled(FRAME) as i64 >= from;
+        let measured =
+            known.then(|| self.measure(mix, backing, end, base, predicted - base as f64)).flatten();
         let newest = end - self.sizes.scaled(FRAME) as i64 / 2;
         let mut lag = Lag { centre: newest, z: predicted, variance: 1e12, smoothed: [predicted, 0.0] };
         if let Some((halves, information)) = measured {
@@ -489,7 +525,9 @@ impl Drift {
         for trial in &mut self.trials {
             let block = std::mem::take(&mut trial.block);
             trial.won = self.block_decay * trial.won + block;
-            trial.squares = self.block_decay * trial.squares + block * block;
+            let vote = block.clamp(-VOTE, VOTE);
+            trial.votes = self.block_decay * trial.votes + vote;
+            trial.squares = self.block_decay * trial.squares + vote * vote;
         }
         // The steadiest course that wins nearly as much as the best: what wobbles in both halves of the spectrum
         // alike may be the filter's doing.
@@ -502,7 +540,7 @@ impl Drift {
         if self.num_blocks < ENOUGH_BLOCKS {
             return;
         }
-        let moves = trial.won > 3.0 * trial.squares.sqrt() && self.moved > LEAST;
+        let moves = trial.votes > 3.0 * trial.squares.sqrt() && self.moved > LEAST;
         if moves && !self.wander.moves() {
             // The smoother takes over where this trial is, going back over the frames kept.
             let track = trial.tracks[0];
@@ -586,7 +624,7 @@ mod tests {
             let mixed: Vec<f32> = read[0].iter().zip(&voice[at..]).map(|(b, v)| b + v).collect();
             mix.push([&mixed, &mixed]);
             backing.push([&song[200 + at..200 + at + hop], &song[200 + at..200 + at + hop]]);
-            drift.advance(&mix, &backing, mix.end(), true);
+            drift.advance(&mix, &backing, 0, mix.end(), true);
         }
         let at = mix.end() - drift.latency_samples() as i64;
         (drift, delay, at)

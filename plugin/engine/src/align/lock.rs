@@ -6,7 +6,7 @@ use crate::readings::Lock;
 
 /// Highest over second highest correlation peak from which a search counts. Right songs gave 3.1 or more, wrong
 /// songs at most 1.38 (measured on 28 pairs of recordings); this lies between.
-const LOCK_CONFIDENCE: f32 = 1.7;
+pub const LOCK_CONFIDENCE: f32 = 1.7;
 /// The same for holding on to a place already known.
 const HOLD_CONFIDENCE: f32 = 1.3;
 /// How far two findings may differ and still agree, seconds: clocks may run apart meanwhile.
@@ -104,15 +104,15 @@ impl Place {
         self.wander = None;
     }
 
-    /// Takes the result of a search of the whole reach.
-    pub fn searched(&mut self, found: Option<Found>) -> Change {
-        let Some(found) = found.filter(|f| f.confidence >= LOCK_CONFIDENCE) else {
+    /// Takes the result of a search of the whole reach; one that was confirmed by the null itself needs no second.
+    pub fn searched(&mut self, found: Option<Found>, confirmed: bool) -> Change {
+        let Some(found) = found.filter(|f| confirmed || f.confidence >= LOCK_CONFIDENCE) else {
             self.candidate = None;
             return Change::None;
         };
         let agrees = |known: f64| (known - found.delay_samples).abs() <= self.agree_samples;
         let known_before = self.state == Lock::Lost && agrees(self.found_samples);
-        if !known_before && !self.candidate.is_some_and(agrees) {
+        if !confirmed && !known_before && !self.candidate.is_some_and(agrees) {
             self.candidate = Some(found.delay_samples);
             return Change::None;
         }
@@ -125,8 +125,8 @@ impl Place {
         self.confidence = found.confidence;
     }
 
-    /// Takes the result of a look at the place in force.
-    pub fn looked(&mut self, found: Option<Found>) -> Change {
+    /// Takes the result of a look at the place in force; one that is confirmed by its null is not missed.
+    pub fn looked(&mut self, found: Option<Found>, confirmed: bool) -> Change {
         let Some(found) = found else {
             return Change::None; // Silence tells nothing.
         };
@@ -140,6 +140,10 @@ impl Place {
             let agrees = self.wander.is_some_and(|w| (w - found.delay_samples).abs() < 0.5 * RECENTRE);
             self.wander = off.then_some(found.delay_samples);
             return if off && agrees { self.move_to(found) } else { Change::None };
+        }
+        if confirmed {
+            self.misses = 0;
+            return Change::None;
         }
         self.confidence = found.confidence;
         self.misses += 1;
@@ -162,26 +166,26 @@ mod tests {
     #[test]
     fn locks_on_two_that_agree_and_lets_go_after_two_misses() {
         let mut place = Place::new(1000, 48_000.0);
-        assert_eq!(place.searched(found(100.2, 3.0)), Change::None);
-        assert_eq!(place.searched(found(900.0, 3.0)), Change::None);
-        assert_eq!(place.searched(found(900.4, 1.5)), Change::None);
-        assert_eq!(place.searched(found(900.4, 3.0)), Change::None);
-        assert_eq!(place.searched(found(900.4, 3.0)), Change::Found);
+        assert_eq!(place.searched(found(100.2, 3.0), false), Change::None);
+        assert_eq!(place.searched(found(900.0, 3.0), false), Change::None);
+        assert_eq!(place.searched(found(900.4, 1.5), false), Change::None);
+        assert_eq!(place.searched(found(900.4, 3.0), false), Change::None);
+        assert_eq!(place.searched(found(900.4, 3.0), false), Change::Found);
         assert_eq!((place.state, place.delay_samples), (Lock::Locked, 900));
-        assert_eq!(place.looked(found(500.0, 3.0)), Change::None);
-        assert_eq!(place.looked(found(900.4, 2.0)), Change::None);
-        assert_eq!(place.looked(None), Change::None);
-        assert_eq!(place.looked(found(500.0, 3.0)), Change::None);
-        assert_eq!(place.looked(found(500.0, 3.0)), Change::Lost);
+        assert_eq!(place.looked(found(500.0, 3.0), false), Change::None);
+        assert_eq!(place.looked(found(900.4, 2.0), false), Change::None);
+        assert_eq!(place.looked(None, false), Change::None);
+        assert_eq!(place.looked(found(500.0, 3.0), false), Change::None);
+        assert_eq!(place.looked(found(500.0, 3.0), false), Change::Lost);
         // The place it knew is taken back at once.
-        assert_eq!(place.searched(found(900.4, 3.0)), Change::Found);
+        assert_eq!(place.searched(found(900.4, 3.0), false), Change::Found);
     }
 
     #[test]
     fn a_backing_later_than_the_latency_is_told() {
         let mut place = Place::new(1000, 48_000.0);
-        place.searched(found(-1500.0, 3.0));
-        place.searched(found(-1500.0, 3.0));
+        place.searched(found(-1500.0, 3.0), false);
+        place.searched(found(-1500.0, 3.0), false);
         assert_eq!(place.state, Lock::TooLate);
     }
 }

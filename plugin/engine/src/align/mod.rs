@@ -3,5 +3,7 @@
 pub mod course;
 pub mod delay_line;
 pub mod drift;
+pub mod edge;
 pub mod lock;
 pub mod search;
+pub mod sections;

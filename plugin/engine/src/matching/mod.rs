@@ -11,21 +11,16 @@ pub mod weights;
 
 pub use taps::Taps;
 
-use crate::align::drift::Wander;
+use crate::align::sections::Sections;
 use follower::Movement;
 
 /// What has been learned: plain values, to be kept in a session and recalled.
 #[derive(Debug, PartialEq)]
 pub struct Match {
-    /// False while the backing's place is not known; every other field is then neutral.
-    pub known: bool,
     /// Rate at which it was learned, Hz.
     pub sample_rate_hz: f64,
-    /// How much later than the backing the mix plays the same music at the start of the song, samples, whole unless
-    /// it moves; negative = the backing is late.
-    pub delay_samples: f64,
-    /// How the delay moves.
-    pub wander: Wander,
+    /// Where the backing lies; empty while that is not known, and every other field is then neutral.
+    pub sections: Sections,
     /// Filter from the aligned backing to the backing in the mix.
     pub taps: Taps,
     /// How the level moves.
@@ -51,22 +46,23 @@ impl Match {
     /// Nothing known, with room for a filter of `num_taps`.
     pub fn unknown(sample_rate_hz: f64, num_taps: usize) -> Self {
         Self {
-            known: false,
+            sections: Sections::default(),
             sample_rate_hz,
-            delay_samples: 0.0,
-            wander: Wander::NONE,
             taps: Taps::silent(num_taps),
             movement: Movement::STILL,
             following_pays: true,
         }
     }
 
+    /// Whether the backing's place is known.
+    pub fn is_known(&self) -> bool {
+        !self.sections.as_slice().is_empty()
+    }
+
     /// Whether every value is finite and within what the engine itself could have learned.
     pub fn is_sound(&self) -> bool {
         self.sample_rate_hz.is_finite()
-            && self.delay_samples.abs() < 1e9
-            && (0.0..=1.0).contains(&self.wander.process)
-            && self.wander.rate.abs() <= 1e-2
+            && self.sections.is_sound()
             && self.taps.h.iter().flatten().flatten().all(|x| x.abs() <= 64.0)
             && (0.0..=1e-2).contains(&self.movement.process)
             && (0.01..=100.0).contains(&self.movement.tau_s)

@@ -1,0 +1,204 @@
+//! Where in the song the backing lies at which delay: a song that was cut or rearranged has several places.
+
+use crate::align::drift::Wander;
+
+/// Most sections that are remembered.
+pub const MOST: usize = 32;
+/// Delays that differ by less are one place, samples.
+const SAME_SAMPLES: f64 = 0.5;
+
+/// A delay, and how it moves with the position in the song.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Law {
+    /// How much later than the backing the mix plays the same music, samples, at the start of the song; whole unless
+    /// it moves; negative = the backing is late.
+    pub delay_samples: f64,
+    /// How it moves.
+    pub wander: Wander,
+}
+
+impl Law {
+    /// A delay that stands still.
+    pub fn still(delay_samples: f64) -> Self {
+        Self { delay_samples, wander: Wander::NONE }
+    }
+
+    /// Delay at a position in the song, samples.
+    pub fn at(&self, position: i64) -> f64 {
+        self.delay_samples + self.wander.rate * position as f64
+    }
+
+    /// Whether both are finite and within what the engine itself could have learned.
+    pub fn is_sound(&self) -> bool {
+        self.delay_samples.abs() < 1e9
+            && (0.0..=1.0).contains(&self.wander.process)
+            && self.wander.rate.abs() <= 1e-2
+    }
+
+    fn is_near(&self, other: &Self, position: i64) -> bool {
+        self.wander.moves() == other.wander.moves()
+            && (self.at(position) - other.at(position)).abs() < SAME_SAMPLES
+    }
+}
+
+/// A part of the song with one place.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Section {
+    /// Position in the song at which it begins, samples.
+    pub begin: i64,
+    /// `None` where the backing has no counterpart.
+    pub law: Option<Law>,
+}
+
+/// The sections of a song in order, as far as they are known; the first one also holds for all that is before it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sections {
+    list: [Section; MOST],
+    len: usize,
+}
+
+impl Default for Sections {
+    /// Nothing known.
+    fn default() -> Self {
+        Self { list: [Section { begin: i64::MIN, law: None }; MOST], len: 0 }
+    }
+}
+
+impl Sections {
+    /// The sections; empty while nothing is known.
+    pub fn as_slice(&self) -> &[Section] {
+        &self.list[..self.len]
+    }
+
+    /// Adds one that begins after all others; false if it does not, or there is no room.
+    pub fn push(&mut self, section: Section) -> bool {
+        let in_order = self.as_slice().last().is_none_or(|last| last.begin < section.begin);
+        if in_order && self.len < MOST {
+            self.list[self.len] = section;
+            self.len += 1;
+            return true;
+        }
+        false
+    }
+
+    /// Index of the section at a position.
+    fn index(&self, position: i64) -> usize {
+        self.as_slice().iter().skip(1).take_while(|s| s.begin <= position).count()
+    }
+
+    /// The section at a position in the song.
+    pub fn at(&self, position: i64) -> Option<&Section> {
+        self.as_slice().get(self.index(position))
+    }
+
+    /// Where the section at a position ends.
+    pub fn end(&self, position: i64) -> i64 {
+        self.as_slice().get(self.index(position) + 1).map_or(i64::MAX, |next| next.begin)
+    }
+
+    /// Corrects the law of the section at a position.
+    pub fn correct(&mut self, position: i64, law: Law) {
+        if self.len > 0 {
+            self.list[self.index(position)].law = Some(law);
+        }
+    }
+
+    /// Forgets the section at a position: the one before holds instead, or else the one after.
+    pub fn forget(&mut self, position: i64) {
+        let at = self.index(position);
+        let known = *self;
+        *self = Self::default();
+        for (idx, &section) in known.as_slice().iter().enumerate().filter(|(idx, _)| *idx != at) {
+            let begin = if idx == 0 || self.len == 0 { i64::MIN } else { section.begin };
+            self.push(Section { begin, ..section });
+        }
+    }
+
+    /// Remembers that from `begin` to `now` another place holds than was known; what was known of later positions
+    /// stays.
+    pub fn put(&mut self, begin: i64, now: i64, law: Option<Law>) {
+        let known = self.as_slice();
+        let same = |a: &Option<Law>| match (a, &law) {
+            (Some(a), Some(b)) => a.is_near(b, begin),
+            (a, b) => a.is_none() && b.is_none(),
+        };
+        let mut sections = Self::default();
+        let before =
+            known.iter().enumerate().filter(|(idx, s)| s.begin < begin && (*idx == 0 || s.begin <= now));
+        before.for_each(|(_, &section)| _ = sections.push(section));
+        if !sections.as_slice().last().is_some_and(|last| same(&last.law)) {
+            if sections.len == MOST {
+                sections.len -= 1;
+            }
+            let begin = if sections.len == 0 { i64::MIN } else { begin };
+            sections.push(Section { begin, law });
+        }
+        known.iter().filter(|s| s.begin > now).for_each(|&section| _ = sections.push(section));
+        *self = sections;
+    }
+
+    /// Whether every section could have been learned.
+    pub fn is_sound(&self) -> bool {
+        self.as_slice().iter().all(|s| s.law.is_none_or(|law| law.is_sound()))
+    }
+
+    /// The same at another sample rate, `ratio` times as high: delays in whole samples, standing still.
+    pub fn at_rate(&self, ratio: f64) -> Self {
+        let mut sections = *self;
+        for section in &mut sections.list[..self.len] {
+            if section.begin != i64::MIN {
+                section.begin = (section.begin as f64 * ratio).round() as i64;
+            }
+            if let Some(law) = &mut section.law {
+                law.delay_samples = (law.delay_samples * ratio).round();
+            }
+        }
+        sections
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn law(delay: f64) -> Option<Law> {
+        Some(Law::still(delay))
+    }
+
+    fn begins(sections: &Sections) -> Vec<(i64, Option<f64>)> {
+        sections.as_slice().iter().map(|s| (s.begin, s.law.map(|l| l.delay_samples))).collect()
+    }
+
+    #[test]
+    fn remembers_places_in_order_and_merges_what_is_one() {
+        let mut sections = Sections::default();
+        assert_eq!(sections.at(5), None);
+        sections.put(1000, 2000, law(3.0));
+        assert_eq!(begins(&sections), [(i64::MIN, Some(3.0))]);
+        sections.put(5000, 6000, None);
+        sections.put(9000, 9500, law(77.0));
+        assert_eq!(begins(&sections), [(i64::MIN, Some(3.0)), (5000, None), (9000, Some(77.0))]);
+        assert_eq!(sections.at(4999).unwrap().law, law(3.0));
+        assert_eq!(sections.at(5000).unwrap().law, None);
+        assert_eq!((sections.end(0), sections.end(5000), sections.end(20_000)), (5000, 9000, i64::MAX));
+        let mut one_less = sections;
+        one_less.forget(0);
+        assert_eq!(begins(&one_less), [(i64::MIN, None), (9000, Some(77.0))]);
+        one_less.forget(9500);
+        assert_eq!(begins(&one_less), [(i64::MIN, None)]);
+        // What was remembered wrongly goes; what comes later stays.
+        sections.put(4000, 6000, law(3.2));
+        assert_eq!(begins(&sections), [(i64::MIN, Some(3.0)), (9000, Some(77.0))]);
+        assert_eq!(sections.end(0), 9000);
+    }
+
+    #[test]
+    fn never_outgrows_its_room() {
+        let mut sections = Sections::default();
+        for n in 0..100 {
+            sections.put(1000 * n, 1000 * n + 500, law(10.0 * n as f64));
+            assert_eq!(sections.at(1000 * n).unwrap().law, law(10.0 * n as f64));
+        }
+        assert_eq!(sections.as_slice().len(), MOST);
+    }
+}
