@@ -13,7 +13,7 @@ use nice_plug::prelude::PluginState;
 use triple_buffer::{Input, Output, TripleBuffer};
 
 use crate::look::Look;
-use crate::match_bytes::{Reader, read_match, write_match};
+use crate::match_bytes::{self, Reader, read_match, write_match};
 use crate::params::Controls;
 
 /// Key of [`Session`] among the framework's fields.
@@ -105,7 +105,7 @@ impl Kept {
     fn read(reader: &mut Reader, version: u16) -> Option<Self> {
         let length = reader.length()?;
         let controls = serde_json::from_slice(reader.slice(length)?).ok()?;
-        let learned = read_match(reader, if version < 3 { 1 } else { 2 })?;
+        let learned = read_match(reader, if version < 3 { 1 } else { match_bytes::LAYOUT })?;
         let look = match version {
             1 => (100, false),
             _ => (u32::from_le_bytes(reader.array()?), reader.flag()?),
