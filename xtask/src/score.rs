@@ -4,7 +4,11 @@
 mod by_hand;
 pub mod command;
 
-use std::{fs, ops::Range, path::Path};
+use std::{
+    fs,
+    ops::Range,
+    path::{Path, PathBuf},
+};
 
 use anyhow::{Context, Result, anyhow, ensure};
 use clap::ValueEnum;
@@ -18,6 +22,7 @@ use crate::{
     audio_files::read_all,
     metrics::{null_depth::null_depth_db, vocal_loss::vocal_loss_db},
     progress::Progress,
+    render::passes::{self, Pair, learn, subtract},
     si_sdr::si_sdr_db,
 };
 
@@ -36,12 +41,16 @@ pub enum Play {
     /// After a first one, with what that learned; scored as a whole. What a bounce is.
     #[default]
     Second,
+    /// From files, in two passes, as `render` does.
+    #[value(skip)]
+    TwoPass,
 }
 
 /// A mix and its backing, with the truth. Signals are `[channel_idx][sample_idx]`; all but the backing have one shape.
 pub struct Case {
     /// Name of its folder.
     pub name: String,
+    folder: PathBuf,
     /// Sample rate of all signals, Hz.
     pub sample_rate_hz: u32,
     mix: Vec<Vec<f32>>,
@@ -83,6 +92,7 @@ impl Case {
             serde_json::from_str(&meta).with_context(|| format!("{}: is no JSON", meta_file.display()))?;
         Ok(Self {
             name: name.to_string_lossy().into_owned(),
+            folder: folder.to_path_buf(),
             sample_rate_hz,
             backing: same_as_mix("backing.wav", false)?,
             vocal: same_as_mix("vocal.wav", true)?,
@@ -165,7 +175,7 @@ struct Told {
 pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score, Vec<Vec<f32>>)> {
     let from = match play {
         Play::First => (LEARNING_S * f64::from(case.sample_rate_hz)) as usize,
-        Play::Second => 0,
+        Play::Second | Play::TwoPass => 0,
     };
     let scored = |signal: &[Vec<f32>]| case.scored(signal, from);
     let vocal = scored(&case.vocal);
@@ -202,6 +212,7 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
     let num_plays = match play {
         Play::First => 1,
         Play::Second => 2,
+        Play::TwoPass => return rendered(case, settings, progress),
     };
     let mut advance_samples = 0;
     let mut moves = 0;
@@ -248,6 +259,26 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
         };
         return Ok((signal, told));
     }
+}
+
+/// The same from the case's files in two passes.
+fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<(Vec<Vec<f32>>, Told)> {
+    let [mix, backing] = ["mix.wav", "backing.wav"].map(|file| case.folder.join(file));
+    let pair = Pair { mix: &mix, backing: &backing, settings };
+    let learned = learn(&pair, &mut |done| progress(done / 2.0))?;
+    let (mut signal, mut depths_db) = (vec![Vec::new(); case.mix.len()], Vec::new());
+    let pass = subtract(&pair, learned.as_ref(), 0..u64::MAX, &mut |block| {
+        signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
+        depths_db.extend(block.readings.null_depth_db.map(f64::from));
+        passes::report(progress, 0.5 + block.done / 2.0)
+    })?;
+    depths_db.sort_unstable_by(f64::total_cmp);
+    let told = Told {
+        delay_samples: pass.readings.delay_samples,
+        null_depth_db: depths_db.get(depths_db.len() / 2).copied(),
+        causes: pass.readings.causes,
+    };
+    Ok((signal, told))
 }
 
 /// A signal so many samples later (earlier, if negative), with silence around it, at a length in samples.
@@ -308,7 +339,7 @@ mod tests {
         for delay in [37, -20_000] {
             write_case(folder.path(), delay, "{}");
             let case = Case::load(folder.path()).unwrap();
-            for play in [Play::First, Play::Second] {
+            for play in [Play::First, Play::Second, Play::TwoPass] {
                 let (score, difference) = score(&case, play, &mut go_on).unwrap();
                 assert_eq!(difference[0].len(), case.mix[0].len());
                 // Half of the time a voice, all of the time a backing of the same level: -3 dB. With the backing in the

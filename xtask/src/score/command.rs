@@ -45,6 +45,9 @@ pub struct ScoreArguments {
     /// Which play is scored
     #[arg(long, value_enum, default_value_t)]
     play: Play,
+    /// Score what `render` makes of the files in two passes
+    #[arg(long, conflicts_with = "play")]
+    two_pass: bool,
     /// Score this case only; may be given several times
     #[arg(long, value_name = "NAME")]
     case: Vec<String>,
@@ -127,7 +130,8 @@ impl ScoreArguments {
 
     fn score(&self, case: &Path, progress: &mut Progress) -> Result<Score> {
         let loaded = Case::load(case)?;
-        let (score, difference) = score(&loaded, self.play, progress)?;
+        let (score, difference) =
+            score(&loaded, if self.two_pass { Play::TwoPass } else { self.play }, progress)?;
         if let Some(folder) = &self.keep {
             let mut writer = AudioWriter::create(
                 &kept(folder, case),
