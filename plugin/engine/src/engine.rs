@@ -14,7 +14,7 @@ use crate::align::delay_line::{DelayLine, TAPS};
 use crate::align::drift::{Drift, Wander};
 use crate::align::lock::{Change, Place};
 use crate::align::search::{EARLY_S, Found, LATE_S};
-use crate::align::sections::{Law, Section, Sections};
+use crate::align::sections::{FURTHEST, Law, Section, Sections};
 use crate::causes::Causes;
 use crate::cleanup::{Cleanup, Residue};
 use crate::framing::{Framing, SILENCE};
@@ -409,11 +409,11 @@ impl Engine {
 
     /// Enters the section of the song that the newest mix belongs to, if that is another one.
     fn enter_section(&mut self) {
-        let begin = self.section_end - self.song_offset;
-        if self.section_end == i64::MAX || self.mix.end() <= begin {
+        // Never by subtraction from the end, which may be as far away as a number can be.
+        if self.mix.end() + self.song_offset <= self.section_end {
             return;
         }
-        self.leave_place(begin, self.law_in_force());
+        self.leave_place(self.section_end - self.song_offset, self.law_in_force());
         self.take_place(self.mix.end());
         self.put_in_force();
     }
@@ -544,37 +544,37 @@ impl Engine {
 
     /// Reads the backing that belongs to one hop of the mix; silence while it has no place.
     fn align(&mut self, start: i64, nudge: f64) {
-        let hop = self.sizes.hop();
-        let end = start + hop as i64;
-        let (until, former) = (self.former.until, self.former.law);
-        let aligned = &mut self.scratch.aligned;
-        let mut delay = self.drift.delay_at(end);
-        if until > start {
-            match former {
-                Some(law) => {
-                    delay = law.at(end);
-                    self.delay_line.read(&self.backing, start, delay + nudge, aligned);
-                }
-                None => aligned.iter_mut().for_each(|side| side.fill(0.0)),
-            }
-        }
-        if until < end {
-            if until >= start {
+        let end = start + self.sizes.hop() as i64;
+        let Former { until, law } = self.former;
+        let tracked = self.drift.delay_at(end);
+        let before = law.map(|law| law.at(end));
+        let after = (self.place.state == Lock::Locked).then_some(tracked);
+        let Scratch { aligned, other, .. } = &mut self.scratch;
+        let mut read = |delay: Option<f64>, fresh: bool, out: &mut Stereo| {
+            if fresh {
                 self.delay_line.reset();
             }
-            let from = (until.max(start) - start) as usize;
-            let other = &mut self.scratch.other;
-            if self.place.state == Lock::Locked {
-                delay = self.drift.delay_at(end);
-                self.delay_line.read(&self.backing, start, delay + nudge, other);
-            } else {
-                other.iter_mut().for_each(|side| side.fill(0.0));
+            match delay {
+                Some(delay) => self.delay_line.read(&self.backing, start, delay + nudge, out),
+                None => out.iter_mut().for_each(|side| side.fill(0.0)),
             }
+        };
+        let delay = if until >= end {
+            read(before, false, aligned);
+            before
+        } else if until <= start {
+            read(after, until == start, aligned);
+            after
+        } else {
+            read(before, false, aligned);
+            read(after, true, other);
+            let from = (until - start) as usize;
             for (side, other) in aligned.iter_mut().zip(&*other) {
                 side[from..].copy_from_slice(&other[from..]);
             }
-        }
-        self.course.push(delay);
+            after.or(before)
+        };
+        self.course.push(delay.unwrap_or(tracked));
     }
 
     /// Tracks the delay as it moves.
@@ -690,14 +690,11 @@ impl Engine {
         if due == Due::Look && self.drift.wander().moves() {
             return; // The tracker looks more closely.
         }
+        let is_locked = self.place.state == Lock::Locked;
         learner.task = match due {
             Due::Search => Task::Search(Sought {
-                before: if self.place.state == Lock::Locked {
-                    Some(self.place.delay_samples)
-                } else {
-                    self.left
-                },
-                in_force: self.place.state == Lock::Locked,
+                before: if is_locked { Some(self.place.delay_samples) } else { self.left },
+                in_force: is_locked,
                 from: self.learn_from.max(self.jumps[JUMPS - 1]),
                 song_offset: self.song_offset,
                 sections: self.learned.sections,
@@ -828,9 +825,7 @@ impl Engine {
         match change {
             Change::None => {}
             Change::Lost => self.lose(),
-            Change::Found => {
-                self.recentre();
-            }
+            Change::Found => self.recentre(),
         }
         change != Change::None
     }
@@ -1065,6 +1060,7 @@ impl Engine {
     /// Without it the song begins with the first sample after a reset. Real-time safe.
     pub fn song_at(&mut self, position_samples: i64) {
         let at = self.mix.end() + self.framing.filled() as i64;
+        let position_samples = position_samples.clamp(-FURTHEST, FURTHEST);
         self.song_offset = position_samples - at;
         let Some(&Section { law, .. }) = self.learned.sections.at(position_samples) else { return };
         self.section_end = self.learned.sections.end(position_samples);
@@ -1128,6 +1124,19 @@ mod tests {
             assert!(again == play(&mut fresh, &mix, &song, &mut Inline::default()), "after {played} samples");
         }
         assert!(tried_with_job_out);
+    }
+
+    /// Hosts count in before the song starts, and a junk position is not worth a crash.
+    #[test]
+    fn any_position_in_the_song_is_taken() {
+        let (song, voice) = (noise(16_000, 1), noise(16_000, 2));
+        let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (b + v)).collect();
+        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        for position in [-8_000, i64::MIN, i64::MAX, 0] {
+            engine.song_at(position);
+            play(&mut engine, &mix, &song, &mut worker);
+        }
+        assert_eq!(engine.readings().lock, Lock::Locked);
     }
 
     /// A mix that jumps back in the song in its middle: at the first play the new place is found within two seconds, and

@@ -4,6 +4,8 @@ use crate::align::drift::Wander;
 
 /// Most sections that are remembered.
 pub const MOST: usize = 32;
+/// Furthest that a section begins from the start of the song, samples: a thousand years at 192 kHz.
+pub const FURTHEST: i64 = 1 << 53;
 /// Delays that differ by less are one place, samples.
 const SAME_SAMPLES: f64 = 0.5;
 
@@ -139,7 +141,9 @@ impl Sections {
 
     /// Whether every section could have been learned.
     pub fn is_sound(&self) -> bool {
-        self.as_slice().iter().all(|s| s.law.is_none_or(|law| law.is_sound()))
+        let sections = self.as_slice();
+        sections.iter().all(|s| s.law.is_none_or(|law| law.is_sound()))
+            && sections.iter().skip(1).all(|s| (-FURTHEST..=FURTHEST).contains(&s.begin))
     }
 
     /// The same at another sample rate, `ratio` times as high: delays in whole samples, standing still.
