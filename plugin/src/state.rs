@@ -121,19 +121,21 @@ fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
     let power =
         |taps: &mut dyn Iterator<Item = f32>| taps.map(|tap| f64::from(tap) * f64::from(tap)).sum::<f64>();
     let pairs = || old.taps.h.iter().flatten().flatten().zip(new.taps.h.iter().flatten().flatten());
-    let sections = |learned: &Match| learned.sections.as_slice().to_vec();
-    let (old_sections, new_sections) = (sections(old), sections(new));
+    let (old_sections, new_sections) = (old.sections.as_slice(), new.sections.as_slice());
     let moved = |a: &Law, b: &Law| {
         let start_samples = (a.delay_samples - b.delay_samples).abs();
         let second_samples = (a.wander.rate - b.wander.rate).abs() * new.sample_rate_hz;
         start_samples.max(second_samples) > MATERIAL_SAMPLES || a.wander.moves() != b.wander.moves()
     };
-    let differ = |(a, b): (&Section, &Section)| match (&a.law, &b.law) {
-        (Some(law), Some(other)) => a.begin != b.begin || moved(law, other),
-        (a_law, b_law) => a.begin != b.begin || a_law.is_some() != b_law.is_some(),
+    let differ = |(a, b): (&Section, &Section)| {
+        a.begin != b.begin
+            || match (&a.law, &b.law) {
+                (Some(a), Some(b)) => moved(a, b),
+                (a, b) => a.is_some() != b.is_some(),
+            }
     };
     old_sections.len() != new_sections.len()
-        || old_sections.iter().zip(&new_sections).any(differ)
+        || old_sections.iter().zip(new_sections).any(differ)
         || old.following_pays != new.following_pays
         || old.taps.num_taps() != new.taps.num_taps()
         || power(&mut pairs().map(|(a, b)| a - b)) > 1e-4 * power(&mut pairs().map(|(a, _)| *a))

@@ -282,7 +282,8 @@ fn same_file(a: &Path, b: &Path) -> bool {
     matches!((fs::canonicalize(a), fs::canonicalize(b)), (Ok(a), Ok(b)) if a == b)
 }
 
-fn median(mut values: Vec<f32>) -> Option<f32> {
+/// The middle one of some values; `None` of none.
+pub fn median(mut values: Vec<f32>) -> Option<f32> {
     values.sort_by(f32::total_cmp);
     values.get(values.len() / 2).copied()
 }

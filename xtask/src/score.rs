@@ -22,7 +22,10 @@ use crate::{
     audio_files::read_all,
     metrics::{null_depth::null_depth_db, vocal_loss::vocal_loss_db},
     progress::Progress,
-    render::passes::{self, Pair, learn, subtract},
+    render::{
+        median,
+        passes::{self, Pair, learn, subtract},
+    },
     si_sdr::si_sdr_db,
 };
 
@@ -236,7 +239,7 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
                 let backing: Vec<_> = backing.iter().map(|channel| &channel[block.clone()]).collect();
                 engine.process(&mut in_and_out, &backing, &settings, &mut worker);
                 let readings = engine.readings();
-                depths_db.extend(readings.null_depth_db.map(f64::from));
+                depths_db.extend(readings.null_depth_db);
                 if readings.lock == Lock::TooLate && moves < MAX_MOVES {
                     // As a user does with the clip: earlier by what the engine says, and from the start.
                     advance_samples += readings.late_samples.ceil() as i64;
@@ -251,10 +254,9 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
             channel.drain(..latency);
         }
         let readings = engine.readings();
-        depths_db.sort_unstable_by(f64::total_cmp);
         let told = Told {
             delay_samples: readings.delay_samples - advance_samples as f64,
-            null_depth_db: depths_db.get(depths_db.len() / 2).copied(),
+            null_depth_db: median(depths_db).map(f64::from),
             causes: readings.causes,
         };
         return Ok((signal, told));
@@ -269,13 +271,12 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let (mut signal, mut depths_db) = (vec![Vec::new(); case.mix.len()], Vec::new());
     let pass = subtract(&pair, learned.as_ref(), 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
-        depths_db.extend(block.readings.null_depth_db.map(f64::from));
+        depths_db.extend(block.readings.null_depth_db);
         passes::report(progress, 0.5 + block.done / 2.0)
     })?;
-    depths_db.sort_unstable_by(f64::total_cmp);
     let told = Told {
         delay_samples: pass.readings.delay_samples,
-        null_depth_db: depths_db.get(depths_db.len() / 2).copied(),
+        null_depth_db: median(depths_db).map(f64::from),
         causes: pass.readings.causes,
     };
     Ok((signal, told))

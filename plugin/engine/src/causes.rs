@@ -14,6 +14,7 @@ use crate::matching::statistics::Frames;
 use crate::ring::Stereo;
 use crate::sizes::Sizes;
 use crate::spectrum::sides;
+use crate::units::power_to_db;
 use bands::Bands;
 use realfft::num_complex::Complex32;
 use stages::Spectra;
@@ -156,15 +157,18 @@ impl Causes {
         let mut causes: Vec<Cause> = found
             .into_iter()
             .filter_map(|(kind, power)| {
-                let depth_db = -power_db(power);
-                let worth_db =
-                    if kind.stands() { WHOLE_DB - depth_db } else { power_db(1.0 + power.max(0.0) / left) };
+                let depth_db = -power_to_db(power);
+                let worth_db = if kind.stands() {
+                    WHOLE_DB - depth_db
+                } else {
+                    power_to_db(1.0 + power.max(0.0) / left)
+                };
                 let least = if kind.stands() { 0.0 } else { LEAST_WORTH_DB };
                 let counts = worth_db > least;
                 counts.then_some(Cause { kind, depth_db: depth_db as f32, worth_db: worth_db as f32 })
             })
             .collect();
-        let limits = |cause: &Cause| cause.kind.stands() && f64::from(cause.depth_db) < -power_db(moving);
+        let limits = |cause: &Cause| cause.kind.stands() && f64::from(cause.depth_db) < -power_to_db(moving);
         causes.sort_by(|a, b| limits(b).cmp(&limits(a)).then(b.worth_db.total_cmp(&a.worth_db)));
         let mut ranked = Self::default();
         ranked.0.iter_mut().zip(causes).for_each(|(to, cause)| *to = Some(cause));
@@ -250,11 +254,6 @@ fn sides_of(frames: &mut Frames, signal: &Stereo, frame: usize, bins: &mut [Vec<
     for (k, (left, right)) in left.iter_mut().zip(right).enumerate() {
         [*left, *right] = sides(twin[k], twin[(twin.len() - k) % twin.len()]);
     }
-}
-
-/// Level of a power in dB, at least -200 dB.
-fn power_db(power: f64) -> f64 {
-    10.0 * power.max(1e-20).log10()
 }
 
 fn db_to_power(db: f64) -> f64 {

@@ -21,10 +21,13 @@ use crate::settings::Tone;
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
 use std::cell::OnceCell;
+use std::collections::BTreeSet;
 
 /// Music with which the backing's place is searched, seconds: long windows find a faint backing, short ones one that
 /// moves or has just begun. The last one only counts if the null confirms it.
 const SEARCH_S: [f64; 3] = [4.0, 1.0, 0.5];
+/// Highest peaks of a search that may be confirmed: music that repeats has several.
+const PEAKS: usize = 3;
 /// Music over which a place is confirmed by its null, seconds.
 const CONFIRM_S: f64 = 0.5;
 /// Score that a place must win to be confirmed, nats (3 dB). A backing in a wrong place adds to the mix and loses, but
@@ -254,8 +257,11 @@ impl Learner {
     }
 
     fn search(&self, sought: &Sought) -> Searched {
-        let search = |s| search(&self.mix, &self.backing, s, self.sizes);
-        let found = SEARCH_S.map(search);
+        // Without a filter no null confirms anything: only the surest places count.
+        let is_first = self.taps.is_silent();
+        let (windows_s, most) = if is_first { (&SEARCH_S[..2], 1) } else { (&SEARCH_S[..], PEAKS) };
+        let search = |&window_s| search(&self.mix, &self.backing, window_s, most, self.sizes);
+        let found: Vec<Vec<Found>> = windows_s.iter().map(search).collect();
         let sure = found[..2].iter().filter_map(|places| places.first());
         let near = self.sizes.scaled(NEAR) as f64;
         let is_other = |found: &Found| {
@@ -263,14 +269,14 @@ impl Learner {
             !sought.in_force || sought.before.is_none_or(|before| distance(before) > near)
         };
         let best = sure.copied().max_by(|a, b| a.confidence.total_cmp(&b.confidence));
-        if self.taps.is_silent() {
+        if is_first {
             return Searched { found: best, ..Searched::default() };
         }
         let mut places: Vec<Found> = found.concat();
         let song = self.mix.end() + sought.song_offset;
-        for law in sought.sections.as_slice().iter().filter_map(|s| s.law) {
-            places.extend(self.look(law.at(song).round() as i64));
-        }
+        let known = sought.sections.as_slice().iter().filter_map(|section| section.law);
+        let known: BTreeSet<i64> = known.map(|law| law.at(song).round() as i64).collect();
+        places.extend(known.into_iter().filter_map(|delay| self.look(delay)));
         places.sort_by(|a, b| a.delay_samples.total_cmp(&b.delay_samples));
         places.dedup_by(|a, b| (a.delay_samples - b.delay_samples).abs() < 0.5);
         let gained = |delay| self.gained(delay, sought.from).unwrap_or(0.0);

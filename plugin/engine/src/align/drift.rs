@@ -605,6 +605,16 @@ mod tests {
 
     /// Noise read at a delay that moves by a known law, with another noise of the same level over it.
     fn track(rate: f64, wow_samples: f64, seconds: f64) -> (Drift, impl Fn(f64) -> f64, i64) {
+        track_through(0.0, rate, wow_samples, seconds)
+    }
+
+    /// The same through a filter that from the middle on has so much of the delay.
+    fn track_through(
+        filter_samples: f64,
+        rate: f64,
+        wow_samples: f64,
+        seconds: f64,
+    ) -> (Drift, impl Fn(f64) -> f64, i64) {
         let sizes = Sizes::new(16_000.0);
         let len = (seconds * 16_000.0) as usize;
         let (song, voice) = (noise(len + 400, 1), noise(len, 2));
@@ -624,6 +634,9 @@ mod tests {
             let mixed: Vec<f32> = read[0].iter().zip(&voice[at..]).map(|(b, v)| b + v).collect();
             mix.push([&mixed, &mixed]);
             backing.push([&song[200 + at..200 + at + hop], &song[200 + at..200 + at + hop]]);
+            if at == len / 2 / hop * hop && filter_samples != 0.0 {
+                drift.set_filter(&Taps::gains(sizes.scaled(4096), [1.0; 2], filter_samples));
+            }
             drift.advance(&mix, &backing, 0, mix.end(), true);
         }
         let at = mix.end() - drift.latency_samples() as i64;
@@ -634,6 +647,14 @@ mod tests {
     fn a_still_delay_stands_still() {
         let (drift, _, _) = track(0.0, 0.0, 8.0);
         assert!(!drift.wander().moves());
+    }
+
+    #[test]
+    fn another_delay_of_the_filter_is_no_movement() {
+        for samples in [1.0, -0.4] {
+            let (drift, _, _) = track_through(samples, 0.0, 0.0, 8.0);
+            assert!(!drift.wander().moves(), "{samples} samples");
+        }
     }
 
     /// A clock error of 100 ppm under a voice as loud as the backing, to 0.02 samples: 40 dB at a tenth of the rate.

@@ -18,8 +18,6 @@ const BAND_HZ: (f64, f64) = (60.0, 12_000.0);
 const PEAK_S: f64 = 1.5e-3;
 /// Lags looked at on either side when a known place is looked at again, samples at 44.1 and 48 kHz.
 const LOCAL: usize = 2048;
-/// Highest peaks of a search: music that repeats has several.
-const PEAKS: usize = 3;
 /// Quieter than this (RMS re full scale) nothing can be told.
 const AUDIBLE: f64 = 1e-4;
 
@@ -34,9 +32,9 @@ pub struct Found {
     pub confidence: f32,
 }
 
-/// Searches the whole reach with the last `window_s` seconds: the places of the highest peaks, best first. Only the
-/// first one tells how sure it is; none while too little was heard.
-pub fn search(mix: &Ring, backing: &Ring, window_s: f64, sizes: Sizes) -> Vec<Found> {
+/// Searches the whole reach with the last `window_s` seconds: the places of the `most` highest peaks, best first. Only
+/// the first one tells how sure it is; none while too little was heard.
+pub fn search(mix: &Ring, backing: &Ring, window_s: f64, most: usize, sizes: Sizes) -> Vec<Found> {
     let step = (sizes.sample_rate_hz / 10_000.0).floor().max(1.0) as usize;
     let begin = mix.begin().max(backing.begin());
     let heard = (mix.end() - begin) as usize;
@@ -59,10 +57,10 @@ pub fn search(mix: &Ring, backing: &Ring, window_s: f64, sizes: Sizes) -> Vec<Fo
             peaks.add(sign * (delay * step) as f64, at(delay));
         }
     }
-    let peaks = peaks.highest(2.0 * (peak_width * step) as f64);
+    let peaks = peaks.highest(most.max(2), 2.0 * (peak_width * step) as f64);
     let [best, second, ..] = peaks[..] else { return Vec::new() };
     let confidence = best.1 / second.1.max(f32::MIN_POSITIVE);
-    let places = peaks.iter().enumerate().filter_map(|(rank, &(delay_samples, _))| {
+    let places = peaks.iter().enumerate().take(most).filter_map(|(rank, &(delay_samples, _))| {
         let found = look_at(mix, backing, delay_samples.round() as i64, 4 * step, sizes)?;
         Some(Found { confidence: if rank == 0 { confidence } else { 1.0 }, ..found })
     });
@@ -114,10 +112,10 @@ impl Peaks {
         self.0.push((delay, value.abs()));
     }
 
-    /// The highest peaks, further than `width` from each other.
-    fn highest(&self, width: f64) -> Vec<(f64, f32)> {
+    /// The `most` highest peaks, further than `width` from each other.
+    fn highest(&self, most: usize, width: f64) -> Vec<(f64, f32)> {
         let mut highest: Vec<(f64, f32)> = Vec::new();
-        while highest.len() < PEAKS {
+        while highest.len() < most {
             let far = |p: &&(f64, f32)| p.1 > 0.0 && highest.iter().all(|h| (p.0 - h.0).abs() > width);
             let Some(&next) = self.0.iter().filter(far).max_by(|a, b| a.1.total_cmp(&b.1)) else { break };
             highest.push(next);
@@ -223,7 +221,7 @@ mod tests {
         {
             for inverted in [false, true] {
                 let (mix, backing) = rings(delay, inverted, 16_000, seconds);
-                let found = search(&mix, &backing, 4.0, sizes)[0];
+                let found = search(&mix, &backing, 4.0, 1, sizes)[0];
                 assert!((found.delay_samples - delay as f64).abs() < 0.1, "{delay}: {found:?}");
                 assert_eq!(found.inverted, inverted);
                 assert!(found.confidence > 2.0, "{delay}: {found:?}");
@@ -239,7 +237,7 @@ mod tests {
             let (mix, backing) = (music(64_000, 10 + seed), music(64_000, 100 + seed));
             x.push([&mix, &mix]);
             y.push([&backing, &backing]);
-            assert!(search(&x, &y, 4.0, sizes)[0].confidence < 1.5);
+            assert!(search(&x, &y, 4.0, 1, sizes)[0].confidence < 1.5);
         }
     }
 
@@ -248,6 +246,6 @@ mod tests {
         let (mut x, mut y) = (Ring::new(64_000), Ring::new(64_000));
         x.push([&music(64_000, 1), &music(64_000, 2)]);
         y.push([&[0.0; 64_000], &[0.0; 64_000]]);
-        assert_eq!(search(&x, &y, 4.0, Sizes::new(16_000.0)), []);
+        assert_eq!(search(&x, &y, 4.0, 1, Sizes::new(16_000.0)), []);
     }
 }

@@ -1,7 +1,8 @@
 //! What stands: the rules that tell from what is left which difference no linear match takes away.
 
 use super::bands::{Bands, Cell};
-use super::{Kind, Signal, power_db};
+use super::{Kind, Signal};
+use crate::units::power_to_db;
 
 /// Frames needed before anything is told (4 s).
 const ENOUGH: usize = 160;
@@ -145,7 +146,7 @@ impl<'a> Rules<'a> {
             let chance = 1.5 / self.bands.num_bins(band) as f64;
             let ratio = |part: usize| {
                 let cell = self.bands.cell(band, resting[(resting.len() - 1) * part / 4]);
-                power_db(f64::from(cell.difference)) - power_db(f64::from(cell.matched))
+                power_to_db(f64::from(cell.difference)) - power_to_db(f64::from(cell.matched))
             };
             spread += ratio(4) - ratio(1);
             slopes += slope.clamp(-1.0, 1.5);
@@ -201,7 +202,9 @@ impl<'a> Rules<'a> {
                 .map(|&frame| bands.cell(band, frame))
                 .filter(|c| f64::from(c.mix.max(c.backing)) > least)
                 .map(|c| {
-                    power_db((f64::from(c.mix) + 0.1 * least) / (level * f64::from(c.backing) + 0.1 * least))
+                    power_to_db(
+                        (f64::from(c.mix) + 0.1 * least) / (level * f64::from(c.backing) + 0.1 * least),
+                    )
                 })
                 .collect();
             if contrasts.len() < ENOUGH / 2 {
@@ -257,14 +260,14 @@ impl<'a> Rules<'a> {
             }
             powers.sort_unstable_by(f64::total_cmp);
             let at = |part: usize| powers[powers.len() * part / 100];
-            if power_db(at(15)) - power_db(at(5)) < STEADY_DB {
+            if power_to_db(at(15)) - power_to_db(at(5)) < STEADY_DB {
                 sum += at(15) / self.bands.white(band);
                 count += 1.0;
             }
         }
         let level = sum / f64::max(count, 1.0);
-        (count >= 2.0 && power_db(level) > LEAST_NOISE_DB)
-            .then(|| (Kind::Noise { level_db: power_db(level) as f32 }, level))
+        (count >= 2.0 && power_to_db(level) > LEAST_NOISE_DB)
+            .then(|| (Kind::Noise { level_db: power_to_db(level) as f32 }, level))
     }
 
     /// The difference is found in the backing: where the voice is far above the backing, that is the voice.

@@ -1,11 +1,12 @@
 //! What each stage of the chain is worth: from what it does and the backing's spectrum alone.
 
-use super::{Chain, Kind, power_db, sides_of};
+use super::{Chain, Kind, sides_of};
 use crate::matching::follower::FollowerGain;
 use crate::matching::statistics::Frames;
 use crate::ring::Stereo;
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
+use crate::units::power_to_db;
 use realfft::num_complex::{Complex32, Complex64};
 use std::f64::consts::TAU;
 
@@ -150,14 +151,14 @@ impl Spectra {
             let loudest = self.own[side].iter().copied().fold(0.0, f64::max);
             for k in (1..own[side].len() - 1).filter(|&k| power(side, k) > HEARD * loudest) {
                 let mean = own[side][k - 1..=k + 1].iter().map(Complex64::norm_sqr).sum::<f64>() / 3.0;
-                let db = power_db(mean) - level(gains[side] / mean_gain);
+                let db = power_to_db(mean) - level(gains[side] / mean_gain);
                 if f64::abs(db) > f64::abs(most) {
                     (most, at_hz) = (db, k as f64 * self.sample_rate_hz / self.window as f64);
                 }
             }
         }
         found.push((Kind::Tone { most_db: most as f32, at_hz: at_hz as f32 }, bent(fraction) / whole));
-        let across_db = power_db(crossing / whole) as f32;
+        let across_db = power_to_db(crossing / whole) as f32;
         found.push((Kind::Width { across_db }, across / whole));
         if let Some(gains) = chain.gains {
             found.push(movement(gains));
