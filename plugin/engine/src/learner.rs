@@ -425,16 +425,19 @@ impl Learner {
             let newest = heard.newest(fresh);
             let (margin, len) = (self.taps.num_taps() / 2, newest.mix[0].len());
             let backing = newest.backing.each_ref().map(|y| y[margin..margin + len].to_vec());
+            // Delays before this place held are of another one.
+            let hop = self.sizes.hop();
+            let course_from = self.course.begin().max(given.from / hop as i64);
             let course: Vec<f64> = match given.moving {
-                true => (self.course.begin()..self.course.end()).map(|hop| self.course.get(hop)).collect(),
+                true => (course_from..self.course.end()).map(|hop| self.course.get(hop)).collect(),
                 false => Vec::new(),
             };
             let chain = Chain {
                 taps: &self.taps,
                 delay_samples: given.delay_samples,
                 course: &course,
-                course_from: self.course.begin(),
-                hop: self.sizes.hop(),
+                course_from,
+                hop,
                 gains,
             };
             self.study.look(&newest.mix, &backing, &self.taps.apply(&newest.backing), heard.end, &chain);
