@@ -2,6 +2,7 @@
 
 use std::{
     any::Any,
+    num::NonZeroUsize,
     ops::ControlFlow,
     panic::{AssertUnwindSafe, catch_unwind},
     sync::{
@@ -19,6 +20,11 @@ use crate::{ending::Ending, progress::Progress};
 enum News<T> {
     Progress(f64),
     Finished(Result<T>),
+}
+
+/// As many as wanted, or one a processor.
+pub fn jobs_at_a_time(wanted: Option<NonZeroUsize>) -> usize {
+    wanted.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get)
 }
 
 /// Does one thing to every item, so many at a time, and returns what came of each, in their order. `finished` is told of

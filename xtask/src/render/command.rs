@@ -3,7 +3,6 @@
 use std::{
     num::NonZeroUsize,
     path::{Path, PathBuf},
-    thread,
 };
 
 use anyhow::{Result, bail, ensure};
@@ -29,7 +28,7 @@ use super::{
 use crate::{
     audio_files::Bits,
     ending::{Ending, NOT_FOUND, SOME_FAILED},
-    parallel::in_parallel,
+    parallel::{in_parallel, jobs_at_a_time},
     progress::{Bar, Progress},
     words::sentence,
 };
@@ -240,7 +239,7 @@ impl RenderArguments {
                 Err(_) => {}
             }
         };
-        let jobs = self.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
+        let jobs = jobs_at_a_time(self.jobs);
         let results = in_parallel(requests, jobs, &one, &mut finished, &mut |done| bar.show(done))?;
         drop(bar);
         let num_songs = results.len();

@@ -4,7 +4,6 @@ use std::{
     fs,
     num::NonZeroUsize,
     path::{Path, PathBuf},
-    thread,
 };
 
 use anyhow::{Context, Result, bail, ensure};
@@ -14,7 +13,7 @@ use serde_json::{Value, json};
 use super::{Case, Play, Score, score};
 use crate::{
     audio_files::{AudioWriter, Bits, check_writable, write_file},
-    parallel::in_parallel,
+    parallel::{in_parallel, jobs_at_a_time},
     progress::{Bar, Progress},
     words::sentence,
 };
@@ -81,7 +80,7 @@ impl ScoreArguments {
                 check_writable(&kept(folder, case), self.force)?;
             }
         }
-        let jobs = self.jobs.or_else(|| thread::available_parallelism().ok()).map_or(1, NonZeroUsize::get);
+        let jobs = jobs_at_a_time(self.jobs);
         let one = |case: &PathBuf, progress: &mut Progress| self.score(case, progress);
         let bar = Bar::new();
         let results = in_parallel(&cases, jobs, &one, &mut |_, _| (), &mut |done| bar.show(done))?;
