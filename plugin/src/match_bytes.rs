@@ -1,20 +1,21 @@
 //! The learned match as bytes: the same in a session and in a file of its own.
 
-use minuend_engine::{Law, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Section, Taps, Wander};
-
-/// Layout of a match as written today.
-pub const LAYOUT: u16 = 2;
+use minuend_engine::{
+    Class, Group, Law, Leak, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Section, Taps, Wander,
+};
 
 /// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
 const MAX_TAPS: usize = 1 << 16;
 
-/// A flag whether there is a match; then its rate and movement (3, f64 each), the number of sections (u32), of each its
+/// In layout 3: a flag whether there is a match; then its rate and movement (3, f64 each), the number of sections (u32), of each its
 /// begin (i64) and whether there is a place (u8) with its delay and wander (2, f64 each), whether following pays (u8),
-/// taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where it
-/// begins (u32), its length (u32), its taps (f32).
+/// what leaks: the number of groups (u32) and each of them in mid, then each in side, its loudness and lowest cells (2,
+/// f32 each), its steps and the loud ones (2, u32 each), of either class floor and loudness (2, f32 each) and steps
+/// (u32); taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where
+/// it begins (u32), its length (u32), its taps (f32).
 pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
-    let Some(Match { sections, sample_rate_hz, taps, movement, following_pays }) = learned else {
+    let Some(Match { sections, sample_rate_hz, taps, movement, following_pays, leak }) = learned else {
         return;
     };
     let Movement { process, tau_s, measurement } = *movement;
@@ -29,6 +30,7 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
         }
     }
     bytes.push(u8::from(*following_pays));
+    write_leak(leak, bytes);
     bytes.extend((taps.num_taps() as u32).to_le_bytes());
     for response in taps.h.iter().flatten() {
         let begin = response.iter().position(|&tap| tap != 0.0).unwrap_or_default();
@@ -39,8 +41,24 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     }
 }
 
+fn write_leak(leak: &Leak, bytes: &mut Vec<u8>) {
+    let heard = |side: &[Group]| side.iter().rposition(|group| group.steps > 0).map_or(0, |last| last + 1);
+    let num_groups = leak.groups.iter().map(|side| heard(side)).max().unwrap_or_default();
+    bytes.extend((num_groups as u32).to_le_bytes());
+    for Group { mean, lowest, steps, loud_steps, classes } in
+        leak.groups.iter().flat_map(|side| &side[..num_groups])
+    {
+        bytes.extend([*mean, *lowest].into_iter().flat_map(f32::to_le_bytes));
+        bytes.extend([*steps, *loud_steps].into_iter().flat_map(u32::to_le_bytes));
+        for Class { floor, backing, steps } in classes {
+            bytes.extend([*floor, *backing].into_iter().flat_map(f32::to_le_bytes));
+            bytes.extend(steps.to_le_bytes());
+        }
+    }
+}
+
 /// What [`write_match`] wrote in a layout; `None` if it cannot have. In layout 1 there was one place, whose delay and
-/// wander stood before the movement.
+/// wander stood before the movement; until layout 3 nothing was said of what leaks.
 pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
     if !reader.flag()? {
         return Some(None);
@@ -61,6 +79,14 @@ pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
         }
     }
     learned.following_pays = reader.flag()?;
+    if layout > 2 {
+        let num_groups = reader.length()?;
+        for side in &mut learned.leak.groups {
+            for group in side.get_mut(..num_groups)? {
+                *group = reader.group()?;
+            }
+        }
+    }
     let num_taps = reader.length().filter(|n| (2..=MAX_TAPS).contains(n))?;
     learned.taps = Taps::silent(num_taps);
     for response in learned.taps.h.iter_mut().flatten() {
@@ -101,6 +127,23 @@ impl<'a> Reader<'a> {
     fn law(&mut self) -> Option<Law> {
         let delay_samples = self.number()?;
         Some(Law { delay_samples, wander: Wander { process: self.number()?, rate: self.number()? } })
+    }
+
+    fn short_number(&mut self) -> Option<f32> {
+        self.array().map(f32::from_le_bytes)
+    }
+
+    fn count(&mut self) -> Option<u32> {
+        self.array().map(u32::from_le_bytes)
+    }
+
+    fn group(&mut self) -> Option<Group> {
+        let (mean, lowest) = (self.short_number()?, self.short_number()?);
+        let (steps, loud_steps) = (self.count()?, self.count()?);
+        let mut class = || {
+            Some(Class { floor: self.short_number()?, backing: self.short_number()?, steps: self.count()? })
+        };
+        Some(Group { mean, lowest, steps, loud_steps, classes: [class()?, class()?] })
     }
 
     /// A yes or a no.

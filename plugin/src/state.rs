@@ -13,7 +13,7 @@ use nice_plug::prelude::PluginState;
 use triple_buffer::{Input, Output, TripleBuffer};
 
 use crate::look::Look;
-use crate::match_bytes::{self, Reader, read_match, write_match};
+use crate::match_bytes::{Reader, read_match, write_match};
 use crate::params::Controls;
 
 /// Key of [`Session`] among the framework's fields.
@@ -21,7 +21,7 @@ pub const FIELD: &str = "session";
 
 /// Layout of the bytes written today. A layout that has been released is never changed: it gets a new number, and
 /// the old one stays readable.
-const VERSION: u16 = 3;
+const VERSION: u16 = 4;
 
 /// Error of a delay, at the start or after a second, that leaves -40 dB at 4 kHz: there, 2 sin(pi 4/48 0.02) is 0.01.
 const MATERIAL_SAMPLES: f64 = 0.02;
@@ -105,7 +105,7 @@ impl Kept {
     fn read(reader: &mut Reader, version: u16) -> Option<Self> {
         let length = reader.length()?;
         let controls = serde_json::from_slice(reader.slice(length)?).ok()?;
-        let learned = read_match(reader, if version < 3 { 1 } else { match_bytes::LAYOUT })?;
+        let learned = read_match(reader, version.saturating_sub(1).max(1))?;
         let look = match version {
             1 => (100, false),
             _ => (u32::from_le_bytes(reader.array()?), reader.flag()?),
@@ -138,6 +138,7 @@ fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
         || old_sections.iter().zip(new_sections).any(differ)
         || old.following_pays != new.following_pays
         || old.taps.num_taps() != new.taps.num_taps()
+        || old.leak.apart(&new.leak) > 1e-4
         || power(&mut pairs().map(|(a, b)| a - b)) > 1e-4 * power(&mut pairs().map(|(a, _)| *a))
 }
 
@@ -342,7 +343,7 @@ impl MatchPort {
 mod tests {
     use nice_plug::prelude::Params;
 
-    use minuend_engine::{Movement, Taps, Wander};
+    use minuend_engine::{Class, Group, Leak, Movement, Taps, Wander};
 
     use super::*;
     use crate::params::MinuendParams;
@@ -367,6 +368,14 @@ mod tests {
         learned.sections.push(Section { begin: i64::MIN, law });
         learned.sections.push(Section { begin: 441_000, law: None });
         learned.sections.push(Section { begin: 882_000, law: Some(Law::still(500.0)) });
+        let class = |backing| Class { floor: -6.0, backing, steps: 1_000 };
+        learned.leak.groups[0][2] = Group {
+            mean: -4.5,
+            lowest: -8.0,
+            steps: 3_000,
+            loud_steps: 1_000,
+            classes: [class(-6.0), class(-3.0)],
+        };
         learned
     }
 
@@ -391,12 +400,30 @@ mod tests {
         iOVAAAAAAABJk8CV1iboCy4RPmEyVTAqqSO//Knx0k1iUD8AAAAAAADgPwAAAAAAAARAAQgAAAAEAAAAAQAAAAAAAD8AAAAAAAAA\
         AAIAAAABAAAAAACAPQMAAAADAAAAAAAAPgAAgL4AAAA+SFor+Q==";
 
+    /// What Minuend wrote in layout 3, of [`kept`] but for what leaks.
+    const LAYOUT_3: &str = "AwBrAQAAeyJiYWNraW5nX2tpbmQiOnsic3RyaW5nIjoicmVjb3JkZWQifSwiYnlwYXNzIjp7ImJvb2wiOmZhbHNlfSwiY2xlYW51\
+        cCI6eyJmMzIiOjUwLjB9LCJmb2xsb3ciOnsic3RyaW5nIjoibGV2ZWwifSwiaG9sZCI6eyJib29sIjpmYWxzZX0sImxpc3RlbiI6\
+        eyJzdHJpbmciOiJkaWZmZXJlbmNlIn0sImxvd2N1dCI6eyJmMzIiOjgwLjB9LCJudWRnZSI6eyJmMzIiOjAuMH0sIm91dHB1dCI6\
+        eyJmMzIiOjAuMH0sInBvbGFyaXR5Ijp7InN0cmluZyI6ImZvbGxvdyJ9LCJyZWxlYXJuIjp7ImJvb2wiOmZhbHNlfSwic2xvcGUi\
+        Onsic3RyaW5nIjoiMjQifSwidG9uZSI6eyJzdHJpbmciOiJhY3Jvc3Mtc2lkZXMifSwidHJpbSI6eyJmMzIiOjAuMH19AQAAAACA\
+        iOVA/Knx0k1iUD8AAAAAAADgPwAAAAAAAARAAwAAAAAAAAAAAACAAQAAAAAASZPAldYm6AsuET5hMlUwKqkjv6i6BgAAAAAAAFB1\
+        DQAAAAAAAQAAAAAAQH9AAAAAAAAAAAAAAAAAAAAAAAEIAAAABAAAAAEAAAAAAAA/AAAAAAAAAAACAAAAAQAAAAAAgD0DAAAAAwAA\
+        AAAAAD4AAIC+AAAAPpYAAAAB9vySMg==";
+
+    #[test]
+    fn layout_3_is_read() {
+        let kept = Kept::decode(LAYOUT_3).unwrap();
+        assert_eq!(kept.learned, Some(Match { leak: Leak::UNKNOWN, ..learned() }));
+        assert_eq!(kept.look, (150, true));
+    }
+
     #[test]
     fn layout_1_is_read() {
         let kept = Kept::decode(LAYOUT_1).unwrap();
         let mut first = learned();
         first.sections = Sections::default();
         first.sections.push(learned().sections.as_slice()[0]);
+        first.leak = Leak::UNKNOWN;
         assert_eq!(kept.learned, Some(first));
         assert_eq!(kept.look, (100, false));
         assert_eq!(format!("{:?}", kept.controls), format!("{:?}", Controls::default().values()));
@@ -548,6 +575,12 @@ mod tests {
         assert!(moved(0.0, 0.0, 0.0));
         assert!(with(|new| new.sections.put(900_000, 1_000_000, None)));
         assert!(with(|new| new.following_pays = false));
+        let leaks = |floor: f32| {
+            let mut new = learned();
+            new.leak.groups[0][2].classes.iter_mut().for_each(|class| class.floor += floor);
+            differs(old.as_ref(), Some(&new))
+        };
+        assert!(!leaks(0.001) && leaks(0.1));
         assert!(differs(old.as_ref(), None) && differs(None, old.as_ref()) && !differs(None, None));
     }
 }

@@ -16,7 +16,7 @@ use crate::align::lock::{Change, Place};
 use crate::align::search::{EARLY_S, Found, LATE_S};
 use crate::align::sections::{FURTHEST, Law, Section, Sections};
 use crate::causes::Causes;
-use crate::cleanup::{Cleanup, Residue};
+use crate::cleanup::{Cleanup, Leak, Residue};
 use crate::framing::{Framing, SILENCE};
 use crate::guard::Guard;
 use crate::job::{Job, Worker};
@@ -354,6 +354,7 @@ impl Engine {
         }
         self.put_in_force();
         self.follower.set_movement(self.learned.movement, true);
+        self.cleanup.set_leak(&self.learned.leak);
     }
 
     /// Puts the learned filter in force, held to the freedom set, or silence while the place is not known.
@@ -743,7 +744,7 @@ impl Engine {
                     let law = Law { delay_samples, wander };
                     self.learned.sections.correct(self.mix.end() + self.song_offset, law);
                 }
-                if was_moving || movement.moves() || moves {
+                if was_moving || movement.moves() || moves || self.learned.leak != *self.cleanup.leak() {
                     self.readings.match_revision += 1;
                 }
                 if let Some(gained) = matched.gained {
@@ -757,6 +758,7 @@ impl Engine {
                         self.cleanup.relearn();
                     }
                 }
+                self.learned.leak = *self.cleanup.leak();
             }
         }
     }
@@ -1019,7 +1021,8 @@ impl Engine {
         }
         let own = &mut self.learned;
         own.sections = learned.sections;
-        if learned.sample_rate_hz == own.sample_rate_hz && learned.taps.num_taps() == own.taps.num_taps() {
+        let same_rate = learned.sample_rate_hz == own.sample_rate_hz;
+        if same_rate && learned.taps.num_taps() == own.taps.num_taps() {
             own.taps.clone_from(&learned.taps);
         } else {
             let ratio = own.sample_rate_hz / learned.sample_rate_hz;
@@ -1032,6 +1035,7 @@ impl Engine {
         }
         own.movement = learned.movement;
         own.following_pays = learned.following_pays;
+        own.leak = if same_rate { learned.leak } else { Leak::UNKNOWN };
         self.readings.match_revision += 1;
         self.learn_from = self.mix.end();
         self.forget_heard();
@@ -1046,6 +1050,7 @@ impl Engine {
         self.learned.taps.clone_from(&self.silence);
         self.learned.movement = Movement::STILL;
         self.learned.following_pays = true;
+        self.learned.leak = Leak::UNKNOWN;
         self.readings.match_revision += 1;
         self.learn_from = self.mix.end();
         self.follower.forget_statistics();

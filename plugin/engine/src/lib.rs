@@ -31,6 +31,7 @@ pub use align::{
     sections::{Law, Section, Sections},
 };
 pub use causes::{Cause, Causes};
+pub use cleanup::{Class, Group, Leak};
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};

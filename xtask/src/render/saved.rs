@@ -7,14 +7,15 @@ use anyhow::{Context, Result, bail, ensure};
 use super::passes::Learned;
 use crate::{
     audio_files::write_file,
-    match_bytes::{self, Reader, read_match, write_match},
+    match_bytes::{Reader, read_match, write_match},
 };
 
 /// What such a file begins with.
 const BEGINNING: &[u8] = b"Minuend match\n";
 /// Layout of what follows: this number (u16), by how many samples the backing is moved earlier (i64), the match as in a
-/// session, and the CRC-32 of everything before; numbers in little-endian. A layout that was released stays readable.
-const LAYOUT: u16 = 1;
+/// session, and the CRC-32 of everything before; numbers in little-endian. A layout that was released stays readable: the match in
+/// it is of the layout after it.
+const LAYOUT: u16 = 2;
 /// More than any match takes, bytes.
 const LARGEST: u64 = 8 << 20;
 
@@ -49,13 +50,14 @@ pub fn load(path: &Path) -> Result<Learned> {
     ensure!(crc32fast::hash(content) == u32::from_le_bytes(*crc), "{shown}: is damaged; {AGAIN}");
     let mut reader = Reader(&content[BEGINNING.len().min(content.len())..]);
     let layout = reader.array().map(u16::from_le_bytes);
-    ensure!(
-        layout == Some(LAYOUT),
-        "{shown}: is of layout {}, and this Minuend reads layout {LAYOUT}; update Minuend, or {AGAIN}",
-        layout.unwrap_or(0)
-    );
+    let Some(layout @ 1..=LAYOUT) = layout else {
+        bail!(
+            "{shown}: is of layout {}, and this Minuend reads up to {LAYOUT}; update Minuend, or {AGAIN}",
+            layout.unwrap_or(0)
+        );
+    };
     let advance_samples = reader.array().map(i64::from_le_bytes);
-    let found = read_match(&mut reader, match_bytes::LAYOUT).flatten().filter(|_| reader.0.is_empty());
+    let found = read_match(&mut reader, layout + 1).flatten().filter(|_| reader.0.is_empty());
     match (advance_samples, found) {
         (Some(advance_samples), Some(found)) if advance_samples.unsigned_abs() < 1 << 40 => {
             Ok(Learned { found, advance_samples })
@@ -68,7 +70,7 @@ pub fn load(path: &Path) -> Result<Learned> {
 mod tests {
     use std::ops::ControlFlow;
 
-    use minuend_engine::Settings;
+    use minuend_engine::{Leak, Match, Settings};
 
     use super::*;
     use crate::{
@@ -122,6 +124,18 @@ mod tests {
         refused(&sealed(&|bytes| bytes.push(0)), "cannot have been learned");
         refused(&sealed(&|bytes| bytes.truncate(BEGINNING.len() + 10)), "cannot have been learned");
         refused(&sealed(&|bytes| bytes[BEGINNING.len() + 9] = 0x7f), "cannot have been learned");
+        // Layout 1 said nothing of what leaks: no count of groups before the taps.
+        let old = Learned { found: Match { leak: Leak::UNKNOWN, ..learned.found.clone() }, ..learned };
+        save(&path, &old, true).unwrap();
+        let mut bytes = fs::read(&path).unwrap();
+        assert_eq!(old.found.sections.as_slice().len(), 1);
+        let groups_at = BEGINNING.len() + 2 + 8 + 1 + 4 * 8 + 4 + (8 + 1 + 3 * 8) + 1;
+        assert_eq!(bytes.drain(groups_at..groups_at + 4).collect::<Vec<_>>(), [0; 4]);
+        bytes[BEGINNING.len()] = 1;
+        bytes.truncate(bytes.len() - 4);
+        bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
+        fs::write(&path, bytes).unwrap();
+        assert!(load(&path).unwrap() == old);
         fs::File::create(&path).unwrap().set_len(LARGEST + 1).unwrap();
         assert!(load(&path).unwrap_err().to_string().contains("8388609"));
     }

@@ -12,6 +12,7 @@ pub mod weights;
 pub use taps::Taps;
 
 use crate::align::sections::Sections;
+use crate::cleanup::Leak;
 use follower::Movement;
 
 /// What has been learned: plain values, to be kept in a session and recalled.
@@ -27,6 +28,8 @@ pub struct Match {
     pub movement: Movement,
     /// False if following the level did not make the difference smaller when it was last tried.
     pub following_pays: bool,
+    /// What it leaves behind.
+    pub leak: Leak,
 }
 
 // By hand, for a `clone_from` that allocates nothing when the filters are of one length.
@@ -51,6 +54,7 @@ impl Match {
             taps: Taps::silent(num_taps),
             movement: Movement::STILL,
             following_pays: true,
+            leak: Leak::UNKNOWN,
         }
     }
 
@@ -67,5 +71,6 @@ impl Match {
             && (0.0..=1e-2).contains(&self.movement.process)
             && (0.01..=100.0).contains(&self.movement.tau_s)
             && (0.1..=100.0).contains(&self.movement.measurement)
+            && self.leak.is_sound()
     }
 }
