@@ -26,8 +26,10 @@ const NUM_TRIALS: usize = TAUS_S.len() * NUM_SPEEDS;
 const SLOWEST: f64 = 1e-8;
 /// Frames over which one verdict on the speeds is summed.
 const BLOCK: usize = 32;
-/// Blocks after which, statistics having started over, the movement known before is replaced.
+/// Blocks after which, statistics having started over, the movement known before is replaced; one that is recalled
+/// was learned through the match in force and holds until the statistics are as long as their memory.
 const ENOUGH_BLOCKS: usize = 6;
+const ENOUGH_BLOCKS_RECALLED: usize = 64;
 /// Most that a single frame can say for or against a speed, in units of its variance.
 const MOST: f64 = 25.0;
 /// Times on trial after which an unmeasured level is back at 1, seconds: a limiter that lets go between words, a
@@ -107,6 +109,7 @@ pub struct Follower {
     spread: Spread,
     block_frames: usize,
     num_blocks: usize,
+    enough_blocks: usize,
     movement: Movement,
     learning: bool,
     hop: usize,
@@ -186,6 +189,7 @@ impl Follower {
             spread: Spread::default(),
             block_frames: 0,
             num_blocks: 0,
+            enough_blocks: ENOUGH_BLOCKS,
             movement: Movement::STILL,
             learning: true,
             hop,
@@ -218,6 +222,7 @@ impl Follower {
         self.spread = Spread::default();
         self.block_frames = 0;
         self.num_blocks = 0;
+        self.enough_blocks = ENOUGH_BLOCKS;
     }
 
     /// Movement in force.
@@ -229,6 +234,7 @@ impl Follower {
     pub fn set_movement(&mut self, movement: Movement, learning: bool) {
         self.movement = movement;
         self.learning = learning;
+        self.enough_blocks = if movement.moves() { ENOUGH_BLOCKS_RECALLED } else { ENOUGH_BLOCKS };
     }
 
     /// Takes one hop of mix and matched backing; `engaged` lets the level move at all.
@@ -399,7 +405,7 @@ impl Follower {
         self.spread.sum *= decay;
         self.spread.weight *= decay;
         self.num_blocks += 1;
-        if self.num_blocks < ENOUGH_BLOCKS {
+        if self.num_blocks < self.enough_blocks {
             return;
         }
         self.movement = Movement {
