@@ -9,13 +9,14 @@ const MAX_TAPS: usize = 1 << 16;
 
 /// In layout 3: a flag whether there is a match; then its rate and movement (3, f64 each), the number of sections (u32), of each its
 /// begin (i64) and whether there is a place (u8) with its delay and wander (2, f64 each), whether following pays (u8),
-/// what leaks: the number of groups (u32) and each of them in mid, then each in side, its loudness and lowest cells (2,
+/// how much music it was learned from (f64), what leaks: the number of groups (u32) and each of them in mid, then each in side, its loudness and lowest cells (2,
 /// f32 each), its steps and the loud ones (2, u32 each), of either class floor and loudness (2, f32 each) and steps
 /// (u32); taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where
 /// it begins (u32), its length (u32), its taps (f32).
 pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
-    let Some(Match { sections, sample_rate_hz, taps, movement, following_pays, leak }) = learned else {
+    let Some(Match { sections, sample_rate_hz, taps, learned_s, movement, following_pays, leak }) = learned
+    else {
         return;
     };
     let Movement { process, tau_s, measurement } = *movement;
@@ -30,6 +31,7 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
         }
     }
     bytes.push(u8::from(*following_pays));
+    bytes.extend(learned_s.to_le_bytes());
     write_leak(leak, bytes);
     bytes.extend((taps.num_taps() as u32).to_le_bytes());
     for response in taps.h.iter().flatten() {
@@ -58,7 +60,8 @@ fn write_leak(leak: &Leak, bytes: &mut Vec<u8>) {
 }
 
 /// What [`write_match`] wrote in a layout; `None` if it cannot have. In layout 1 there was one place, whose delay and
-/// wander stood before the movement; until layout 3 nothing was said of what leaks.
+/// wander stood before the movement; until layout 3 nothing was said of how much
+/// music it was learned from and of what leaks.
 pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
     if !reader.flag()? {
         return Some(None);
@@ -80,6 +83,7 @@ pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
     }
     learned.following_pays = reader.flag()?;
     if layout > 2 {
+        learned.learned_s = reader.number()?;
         let num_groups = reader.length()?;
         for side in &mut learned.leak.groups {
             for group in side.get_mut(..num_groups)? {

@@ -361,6 +361,7 @@ mod tests {
             taps,
             movement: Movement { process: 1e-3, tau_s: 0.5, measurement: 2.5 },
             following_pays: true,
+            learned_s: 30.0,
             ..Match::unknown(44_100.0, 0)
         };
         let wander = Wander { process: 1e-9, rate: -1.5e-4 };
@@ -400,7 +401,7 @@ mod tests {
         iOVAAAAAAABJk8CV1iboCy4RPmEyVTAqqSO//Knx0k1iUD8AAAAAAADgPwAAAAAAAARAAQgAAAAEAAAAAQAAAAAAAD8AAAAAAAAA\
         AAIAAAABAAAAAACAPQMAAAADAAAAAAAAPgAAgL4AAAA+SFor+Q==";
 
-    /// What Minuend wrote in layout 3, of [`kept`] but for what leaks.
+    /// What Minuend wrote in layout 3, of [`kept`] but for what leaks and what it was learned from.
     const LAYOUT_3: &str = "AwBrAQAAeyJiYWNraW5nX2tpbmQiOnsic3RyaW5nIjoicmVjb3JkZWQifSwiYnlwYXNzIjp7ImJvb2wiOmZhbHNlfSwiY2xlYW51\
         cCI6eyJmMzIiOjUwLjB9LCJmb2xsb3ciOnsic3RyaW5nIjoibGV2ZWwifSwiaG9sZCI6eyJib29sIjpmYWxzZX0sImxpc3RlbiI6\
         eyJzdHJpbmciOiJkaWZmZXJlbmNlIn0sImxvd2N1dCI6eyJmMzIiOjgwLjB9LCJudWRnZSI6eyJmMzIiOjAuMH0sIm91dHB1dCI6\
@@ -413,7 +414,7 @@ mod tests {
     #[test]
     fn layout_3_is_read() {
         let kept = Kept::decode(LAYOUT_3).unwrap();
-        assert_eq!(kept.learned, Some(Match { leak: Leak::UNKNOWN, ..learned() }));
+        assert_eq!(kept.learned, Some(Match { learned_s: 0.0, leak: Leak::UNKNOWN, ..learned() }));
         assert_eq!(kept.look, (150, true));
     }
 
@@ -423,7 +424,7 @@ mod tests {
         let mut first = learned();
         first.sections = Sections::default();
         first.sections.push(learned().sections.as_slice()[0]);
-        first.leak = Leak::UNKNOWN;
+        (first.learned_s, first.leak) = (0.0, Leak::UNKNOWN);
         assert_eq!(kept.learned, Some(first));
         assert_eq!(kept.look, (100, false));
         assert_eq!(format!("{:?}", kept.controls), format!("{:?}", Controls::default().values()));

@@ -594,6 +594,7 @@ impl Engine {
         }
         if moves != moved_before {
             // What was learned under the other assumption is smeared: learn again from here.
+            self.learned.learned_s = 0.0;
             let before = self.learn_from;
             self.learn_from = self.mix.end() - self.align_lag_samples() as i64;
             self.schedule.locked(self.now);
@@ -707,6 +708,7 @@ impl Engine {
                 from: self.learn_from,
                 movement: self.follower.movement(),
                 tone: self.tone,
+                learned_s: self.learned.learned_s,
             }),
         };
         learner.taps.clone_from(&self.in_force);
@@ -750,6 +752,7 @@ impl Engine {
                 if let Some(gained) = matched.gained {
                     self.is_proven |= gained > HOLDS;
                     self.learned.taps.clone_from(&learner.taps);
+                    self.learned.learned_s = matched.heard_s;
                     self.put_in_force();
                     self.readings.match_revision += 1;
                     // What was learned of the level through a much shallower null is void.
@@ -1035,6 +1038,7 @@ impl Engine {
         }
         own.movement = learned.movement;
         own.following_pays = learned.following_pays;
+        own.learned_s = if same_rate { learned.learned_s } else { 0.0 };
         own.leak = if same_rate { learned.leak } else { Leak::UNKNOWN };
         self.readings.match_revision += 1;
         self.learn_from = self.mix.end();
@@ -1050,6 +1054,7 @@ impl Engine {
         self.learned.taps.clone_from(&self.silence);
         self.learned.movement = Movement::STILL;
         self.learned.following_pays = true;
+        self.learned.learned_s = 0.0;
         self.learned.leak = Leak::UNKNOWN;
         self.readings.match_revision += 1;
         self.learn_from = self.mix.end();
@@ -1129,6 +1134,29 @@ mod tests {
             assert!(again == play(&mut fresh, &mix, &song, &mut Inline::default()), "after {played} samples");
         }
         assert!(tried_with_job_out);
+    }
+
+    /// What was learned from much music is not given up for what a few seconds of it suggest, unless that is far better.
+    #[test]
+    fn a_match_outlives_what_less_music_suggests() {
+        let rate = 16_000;
+        let (song, voice) = (noise(10 * rate, 1), noise(10 * rate, 2));
+        let under = |level: f32| -> Vec<f32> {
+            song.iter().zip(&voice).map(|(b, v)| 0.25 * (level * b + 0.5 * v)).collect()
+        };
+        let (mut first, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        play(&mut first, &under(0.7), &song, &mut worker);
+        let learned = first.learned().clone();
+        assert!((4.0..10.0).contains(&learned.learned_s), "{}", learned.learned_s);
+        let is_kept = |level: f32, learned: &Match| {
+            let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+            assert!(engine.recall(learned));
+            play(&mut engine, &under(level)[..3 * rate], &song[..3 * rate], &mut worker);
+            engine.learned().taps == learned.taps
+        };
+        assert!(is_kept(0.7, &learned));
+        assert!(!is_kept(0.7, &Match { learned_s: 0.0, ..learned.clone() }), "nothing was suggested");
+        assert!(!is_kept(-0.7, &learned));
     }
 
     /// Hosts count in before the song starts, and a junk position is not worth a crash.

@@ -120,6 +120,8 @@ pub struct Given {
     pub movement: Movement,
     /// How free the tone may be.
     pub tone: Tone,
+    /// Music that the filter in force was learned from, seconds.
+    pub learned_s: f64,
 }
 
 /// What a job found.
@@ -153,6 +155,8 @@ pub struct Matched {
     pub shifted: f64,
     /// Whether following the level makes the difference smaller; `None` = cannot be told.
     pub following_pays: Option<bool>,
+    /// Music that the new filter was learned from, seconds.
+    pub heard_s: f64,
 }
 
 /// The learning side: what was heard, and the models under trial.
@@ -363,6 +367,7 @@ impl Learner {
         let Some(mut heard) = self.heard(given) else {
             return result;
         };
+        result.heard_s = heard.mix[0].len() as f64 / self.sizes.sample_rate_hz;
         let mut gains = None;
         if given.movement.moves() {
             (result.following_pays, gains) = self.follow(&mut heard, given.movement);
@@ -409,7 +414,9 @@ impl Learner {
             }
         }
         let gained = in_sample(&self.taps) - reached;
-        if gained > 1e-6 {
+        // Judged on music it was learned from, the new one looks better than it is: the more so, the less that was.
+        let needed = if result.heard_s < given.learned_s { AT_ONCE } else { 1e-6 };
+        if gained > needed {
             result.gained = Some(gained);
             self.taps = taps.clone();
             if gained > OTHER {

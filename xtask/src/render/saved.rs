@@ -124,13 +124,14 @@ mod tests {
         refused(&sealed(&|bytes| bytes.push(0)), "cannot have been learned");
         refused(&sealed(&|bytes| bytes.truncate(BEGINNING.len() + 10)), "cannot have been learned");
         refused(&sealed(&|bytes| bytes[BEGINNING.len() + 9] = 0x7f), "cannot have been learned");
-        // Layout 1 said nothing of what leaks: no count of groups before the taps.
-        let old = Learned { found: Match { leak: Leak::UNKNOWN, ..learned.found.clone() }, ..learned };
+        // Layout 1 said nothing of the music it was learned from nor of what leaks: 12 bytes less before the taps.
+        let found = Match { learned_s: 0.0, leak: Leak::UNKNOWN, ..learned.found.clone() };
+        let old = Learned { found, ..learned };
         save(&path, &old, true).unwrap();
         let mut bytes = fs::read(&path).unwrap();
         assert_eq!(old.found.sections.as_slice().len(), 1);
-        let groups_at = BEGINNING.len() + 2 + 8 + 1 + 4 * 8 + 4 + (8 + 1 + 3 * 8) + 1;
-        assert_eq!(bytes.drain(groups_at..groups_at + 4).collect::<Vec<_>>(), [0; 4]);
+        let at = BEGINNING.len() + 2 + 8 + 1 + 4 * 8 + 4 + (8 + 1 + 3 * 8) + 1;
+        assert_eq!(bytes.drain(at..at + 12).collect::<Vec<_>>(), [0; 12]);
         bytes[BEGINNING.len()] = 1;
         bytes.truncate(bytes.len() - 4);
         bytes.extend(crc32fast::hash(&bytes).to_le_bytes());

@@ -24,6 +24,8 @@ pub struct Match {
     pub sections: Sections,
     /// Filter from the aligned backing to the backing in the mix.
     pub taps: Taps,
+    /// Music it was learned from, seconds.
+    pub learned_s: f64,
     /// How the level moves.
     pub movement: Movement,
     /// False if following the level did not make the difference smaller when it was last tried.
@@ -52,6 +54,7 @@ impl Match {
             sections: Sections::default(),
             sample_rate_hz,
             taps: Taps::silent(num_taps),
+            learned_s: 0.0,
             movement: Movement::STILL,
             following_pays: true,
             leak: Leak::UNKNOWN,
@@ -68,6 +71,7 @@ impl Match {
         self.sample_rate_hz.is_finite()
             && self.sections.is_sound()
             && self.taps.h.iter().flatten().flatten().all(|x| x.abs() <= 64.0)
+            && (0.0..=3600.0).contains(&self.learned_s)
             && (0.0..=1e-2).contains(&self.movement.process)
             && (0.01..=100.0).contains(&self.movement.tau_s)
             && (0.1..=100.0).contains(&self.movement.measurement)
