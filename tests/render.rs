@@ -46,7 +46,7 @@ fn listing(folder: &Path) -> Vec<String> {
     names
 }
 
-/// Two plays in a host, the second from the match of the first, are what two passes over files are.
+/// Two plays in a host, the second with the match of the first held, are what two passes over files are.
 #[test]
 fn a_render_is_the_bounce_bit_for_bit() {
     let song = Song::new(2, 6.0, RATE_HZ, 1_234, -0.8);
@@ -91,7 +91,7 @@ fn a_render_is_the_bounce_bit_for_bit() {
         let length = song.mix[0].len() + first.host.latency_samples();
         let rest = silence(2, length.next_multiple_of(4_096) - song.mix[0].len());
         first.play(&join(&[&song.mix, &rest]), &song.backing);
-        let bounce = Plugin::recalled(&first.state(), &[]).bounce(&song.mix, &song.backing);
+        let bounce = Plugin::recalled(&first.state(), &[("hold", "On")]).bounce(&song.mix, &song.backing);
         assert_same(&found, &bounce, &format!("rendered with {typed:?}"));
         let change_db = level_db(&difference(&found, &song.mix)) - level_db(&song.mix);
         assert!(change_db > -10.0, "nothing was subtracted, so nothing is tested: {change_db:.1} dB");

@@ -6,6 +6,7 @@ mod far;
 pub mod passes;
 mod report;
 mod saved;
+mod series;
 mod worker;
 
 use std::{
@@ -133,19 +134,19 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     let num_passes =
         1 + usize::from(request.passes == Passes::Two) + usize::from(request.matched_backing.is_some());
     let mut passed = 0.0;
-    let mut settings = pair.settings;
+    let settings = Settings { hold: request.passes != Passes::One, ..pair.settings };
+    let mut first = None;
     let start = match &request.passes {
         Passes::Two => {
-            let learned = learn(&pair, &mut |done| progress(done / num_passes as f64))?;
+            first = learn(&pair, &mut |done| progress(done / num_passes as f64))?;
             passed = 1.0;
-            if learned.is_none() && settings.listen != Listen::Mix {
+            if first.is_none() && settings.listen != Listen::Mix {
                 return Err(not_found(request));
             }
-            learned
+            first.as_ref().map(|first| first.learned.clone())
         }
         Passes::One => None,
         Passes::Held(learned) => {
-            settings.hold = true;
             let learned_hz = learned.found.sample_rate_hz;
             ensure!(
                 learned_hz == f64::from(rate_hz),
@@ -155,9 +156,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             Some((**learned).clone())
         }
     };
-    let advance_samples = start.as_ref().map_or(0, |start| start.advance_samples);
-    let mut watcher =
-        request.report.is_some().then(|| Watcher::new(rate_hz, inputs.channels, advance_samples));
+    let mut watcher = request.report.is_some().then(|| Watcher::new(rate_hz, inputs.channels));
     let mut depths_db = Vec::new();
     let mut write =
         |out: &Path, listen: Listen, see: &mut dyn FnMut(&Block)| -> Result<(Pass, AudioWriter)> {
@@ -191,6 +190,8 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         None => None,
     };
 
+    // What was searched and studied was in the pass that learned.
+    let learning = first.as_ref().unwrap_or(&pass);
     let mut rendered = Rendered {
         sample_rate_hz: rate_hz,
         num_samples,
@@ -205,8 +206,8 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         },
         bad_samples: pass.readings.bad_samples,
         clipped_samples: 0,
-        causes: pass.causes,
-        learned: pass.learned,
+        causes: learning.causes.clone(),
+        learned: learning.learned.clone(),
     };
     let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let of =
@@ -216,7 +217,8 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
     }
     if let (Some(file), Some(watcher)) = (&request.report, watcher) {
-        let page = watcher.page(request, &rendered, inputs.rates_hz);
+        let series = pass.series.with_confidence_of(&learning.series);
+        let page = watcher.page(request, &rendered, inputs.rates_hz, series);
         write_file(file, page.as_bytes(), request.overwrite)?;
     }
     if let Some(file) = &request.save_match {

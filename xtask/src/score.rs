@@ -267,9 +267,11 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
 fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<(Vec<Vec<f32>>, Told)> {
     let [mix, backing] = ["mix.wav", "backing.wav"].map(|file| case.folder.join(file));
     let pair = Pair { mix: &mix, backing: &backing, settings };
-    let learned = learn(&pair, &mut |done| progress(done / 2.0))?;
+    let first = learn(&pair, &mut |done| progress(done / 2.0))?;
+    let learned = first.as_ref().map(|first| &first.learned);
+    let pair = Pair { settings: Settings { hold: true, ..settings }, ..pair };
     let (mut signal, mut depths_db) = (vec![Vec::new(); case.mix.len()], Vec::new());
-    let pass = subtract(&pair, learned.as_ref(), 0..u64::MAX, &mut |block| {
+    let pass = subtract(&pair, learned, 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
         depths_db.extend(block.readings.null_depth_db);
         passes::report(progress, 0.5 + block.done / 2.0)
@@ -277,7 +279,7 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let told = Told {
         delay_samples: pass.readings.delay_samples,
         null_depth_db: median(depths_db).map(f64::from),
-        causes: pass.readings.causes,
+        causes: first.map_or(pass.readings, |first| first.readings).causes,
     };
     Ok((signal, told))
 }

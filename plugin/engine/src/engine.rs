@@ -351,8 +351,8 @@ impl Engine {
         } else {
             self.place.reset();
             self.section_end = i64::MAX;
+            self.put_in_force();
         }
-        self.put_in_force();
         self.follower.set_movement(self.learned.movement, true);
         self.cleanup.set_leak(&self.learned.leak);
     }
@@ -371,8 +371,17 @@ impl Engine {
         self.drift.set_filter(&self.in_force);
     }
 
-    /// Takes the place that is known for a position.
+    /// Puts the place that is known for a position in force.
     fn take_place(&mut self, position: i64) {
+        self.recall_place(position);
+        self.put_in_force();
+        if self.place.state == Lock::Locked && !self.drift.wander().moves() {
+            // The delay is whole; the filter has the rest.
+            self.place.found_samples = self.place.delay_samples as f64 + self.drift.filter_delay_samples();
+        }
+    }
+
+    fn recall_place(&mut self, position: i64) {
         let song = position + self.song_offset;
         self.section_end = self.learned.sections.end(song);
         let Some(section) = self.learned.sections.at(song) else { return };
@@ -416,7 +425,6 @@ impl Engine {
         }
         self.leave_place(self.section_end - self.song_offset, self.law_in_force());
         self.take_place(self.mix.end());
-        self.put_in_force();
     }
 
     /// Whether there is a place in force for a position of the mix.
@@ -1090,7 +1098,6 @@ impl Engine {
             self.leave_place(at, former);
             self.learn_from = learn_from;
             self.take_place(at);
-            self.put_in_force();
         }
     }
 

@@ -13,7 +13,7 @@ use minuend_engine::{
     causes::{Cause, Kind},
 };
 
-use super::{far::far_offset_samples, worker::Threaded};
+use super::{far::far_offset_samples, series::Series, worker::Threaded};
 use crate::{audio_files::AudioReader, ending::Ending, progress::Progress};
 
 /// Samples a step; the output does not depend on it.
@@ -78,6 +78,8 @@ pub struct Pass {
     pub num_samples: u64,
     /// Part of the song with a backing over which the lock held, 0 to 1.
     pub locked: f64,
+    /// The readings over the song.
+    pub series: Series,
 }
 
 /// Learns over the whole song, moving the backing until it lies within reach of the engine's latency. `None` if the
@@ -85,7 +87,7 @@ pub struct Pass {
 ///
 /// Whether it lies too far away for the engine's own search is found out meanwhile, since it hardly ever does; if it
 /// does, learning starts over with the backing moved. So it does not count which of the two is done first.
-pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Learned>> {
+pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Pass>> {
     let far_samples = AtomicI64::new(0);
     let wanted = AtomicBool::new(true);
     thread::scope(|scope| {
@@ -98,7 +100,7 @@ pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Learned>> {
         wanted.store(near.is_ok(), Relaxed);
         let far = search.join().unwrap_or_else(|_| bail!("internal fault in the search for the backing"));
         match (near?, far?) {
-            (learned, 0) => Ok(learned),
+            (pass, 0) => Ok(pass),
             (_, far_samples) => learn_from(pair, far_samples, &AtomicI64::new(0), progress),
         }
     })
@@ -111,7 +113,7 @@ fn learn_from(
     mut advance_samples: i64,
     elsewhere: &AtomicI64,
     progress: &mut Progress,
-) -> Result<Option<Learned>> {
+) -> Result<Option<Pass>> {
     let mut moves = 0;
     loop {
         let mut late_samples = 0.0;
@@ -126,7 +128,7 @@ fn learn_from(
             report(progress, block.done)
         })?;
         if late_samples <= 0.0 {
-            return Ok((pass.locked > 0.0).then_some(pass.learned));
+            return Ok((pass.locked > 0.0).then_some(pass));
         }
         advance_samples += late_samples.ceil() as i64;
         moves += 1;
@@ -175,7 +177,7 @@ fn play(
     let mut written_samples = 0;
     let mut mix_ended = false;
     let (mut backed_blocks, mut locked_blocks) = (0, 0);
-    let mut course = Course::default();
+    let (mut course, mut series) = (Course::default(), Series::default());
     loop {
         let wanted = num_samples.min(part.end).saturating_sub(part.start);
         let is_whole = mix_ended || num_samples >= part.end;
@@ -202,6 +204,10 @@ fn play(
         let to = BLOCK_SAMPLES.min(from + wanted.saturating_sub(written_samples) as usize);
         let output: Vec<_> = output_block.iter().map(|channel| &channel[from..to]).collect();
         let at_sample = part.start + written_samples;
+        // Before that the engine's latency passes.
+        if from < to {
+            series.add(at_sample as f64 / f64::from(rate_hz), engine.readings(), advance_samples);
+        }
         written_samples += (to - from) as u64;
         let expected = mix.promised_samples().unwrap_or(num_samples).max(num_samples).min(part.end);
         let done = written_samples as f64 / expected.saturating_sub(part.start).max(1) as f64;
@@ -230,6 +236,7 @@ fn play(
         learned: Learned { found: engine.learned().clone(), advance_samples },
         num_samples,
         locked: locked_blocks as f64 / backed_blocks.max(1) as f64,
+        series,
     })
 }
 

@@ -2,7 +2,6 @@
 
 mod advice;
 mod chart;
-mod series;
 mod spectra;
 
 use std::{fmt::Write, path::Path};
@@ -17,11 +16,11 @@ use super::{
     Passes, Render, Rendered,
     command::{delay_words, describe},
     passes::Block,
+    series::{Section, Series, sections},
 };
 use crate::words::sentence;
 use advice::{Facts, advice};
 use chart::{Axis, Chart, Line, Scale, Shade, clock};
-use series::{Section, Series, sections};
 use spectra::{MeanSpectrum, response_db};
 
 /// A jump of the delay that begins a new section, s: what wow does to it from one point to the next is far less.
@@ -30,7 +29,7 @@ const JUMP_S: f64 = 1e-3;
 /// Watches a pass for the page.
 pub struct Watcher {
     sample_rate_hz: f64,
-    advance_samples: i64,
+    /// The readings over the song, known when the pass is over.
     series: Series,
     mix: MeanSpectrum,
     backing: MeanSpectrum,
@@ -38,11 +37,10 @@ pub struct Watcher {
 }
 
 impl Watcher {
-    /// For files of so many channels, at a rate in Hz, the backing moved earlier by so many samples.
-    pub fn new(sample_rate_hz: u32, channels: [usize; 2], advance_samples: i64) -> Self {
+    /// For files of so many channels, at a rate in Hz.
+    pub fn new(sample_rate_hz: u32, channels: [usize; 2]) -> Self {
         Self {
             sample_rate_hz: sample_rate_hz.into(),
-            advance_samples,
             series: Series::default(),
             mix: MeanSpectrum::new(channels[0]),
             backing: MeanSpectrum::new(channels[1]),
@@ -55,15 +53,20 @@ impl Watcher {
         if block.output[0].is_empty() {
             return; // Before the song, while the engine's latency passes.
         }
-        let at_s = block.at_sample as f64 / self.sample_rate_hz;
-        self.series.add(at_s, block.readings, self.advance_samples);
         self.mix.add(block.mix.iter().map(Vec::as_slice));
         self.backing.add(block.backing.iter().map(Vec::as_slice));
         self.output.add(block.output.iter().copied());
     }
 
-    /// The page.
-    pub fn page(&self, request: &Render, rendered: &Rendered, rates_hz: [u32; 2]) -> String {
+    /// The page, with the readings over the song.
+    pub fn page(
+        mut self,
+        request: &Render,
+        rendered: &Rendered,
+        rates_hz: [u32; 2],
+        series: Series,
+    ) -> String {
+        self.series = series;
         let from_s = request.part_s.start;
         let end_s = from_s + rendered.num_samples as f64 / self.sample_rate_hz;
         let sections = sections(&self.series, end_s, JUMP_S * self.sample_rate_hz);

@@ -307,6 +307,11 @@ impl Drift {
         self.filter_delay = delay;
     }
 
+    /// Delay of the filter taken, samples.
+    pub fn filter_delay_samples(&self) -> f64 {
+        self.filter_delay
+    }
+
     /// How the delay moves, as far as is known.
     pub fn wander(&self) -> Wander {
         self.wander

@@ -69,6 +69,20 @@ impl Series {
         self.points.iter().copied().chain(self.gathering)
     }
 
+    /// The same, but with the sureness that another series has of the place at each time.
+    pub fn with_confidence_of(&self, other: &Self) -> Self {
+        let mut series = self.clone();
+        let mut others = other.points().peekable();
+        let mut confidence = f64::NAN;
+        for point in series.points.iter_mut().chain(&mut series.gathering) {
+            while let Some(other) = others.next_if(|other| other.at_s <= point.at_s) {
+                confidence = other.confidence;
+            }
+            point.confidence = confidence;
+        }
+        series
+    }
+
     /// One value over time, in s.
     pub fn over_time(&self, value: impl Fn(&Point) -> f64) -> Vec<(f64, f64)> {
         self.points().map(|point| (point.at_s, value(&point))).collect()
