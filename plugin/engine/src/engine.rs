@@ -1166,6 +1166,24 @@ mod tests {
         assert!(!is_kept(-0.7, &learned));
     }
 
+    /// With Hold on nothing looks at the place: what is told of it is what was recalled.
+    #[test]
+    fn a_held_delay_is_told_with_its_fraction() {
+        let mut engine = Engine::new(16_000.0, 1).unwrap();
+        let mut learned = engine.learned().clone();
+        let delay_samples = 20.0;
+        assert!(learned.sections.push(Section { begin: i64::MIN, law: Some(Law::still(delay_samples)) }));
+        learned.taps = Taps::gains(learned.taps.num_taps(), [-0.7; 2], 0.37);
+        assert!(engine.recall(&learned));
+        let settings = Settings { hold: true, ..Settings::default() };
+        let (mut out, song) = (noise(2_000, 1), noise(2_000, 2));
+        engine.process(&mut [&mut out], &[&song], &settings, &mut Inline::default());
+        let readings = engine.readings();
+        // To what the sinc that stands for the fraction is cut off at.
+        assert!((readings.delay_samples - 20.37).abs() < 0.01, "{}", readings.delay_samples);
+        assert!(readings.inverted);
+    }
+
     /// Hosts count in before the song starts, and a junk position is not worth a crash.
     #[test]
     fn any_position_in_the_song_is_taken() {

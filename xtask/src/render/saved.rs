@@ -86,7 +86,7 @@ mod tests {
         write_all(&mix, RATE_HZ, std::slice::from_ref(&song)).unwrap();
         write_all(&backing, RATE_HZ, &[[vec![0.0; 20_000], song].concat()]).unwrap();
         let pair = Pair { mix: &mix, backing: &backing, settings: Settings::default() };
-        learn(&pair, &mut |_| ControlFlow::Continue(())).unwrap().unwrap()
+        learn(&pair, &mut |_| ControlFlow::Continue(())).unwrap().unwrap().learned
     }
 
     #[test]

@@ -170,6 +170,25 @@ mod tests {
     }
 
     #[test]
+    fn confidence_is_taken_over_by_time() {
+        let series = |step: usize, confidence: &dyn Fn(usize) -> f32| {
+            let mut series = Series::default();
+            for n in (0..100).step_by(step) {
+                let readings = Readings { confidence: confidence(n), ..readings(Lock::Locked, 1.0, None) };
+                series.add(n as f64, &readings, 0);
+            }
+            series
+        };
+        // The other one begins later, and has a point for every three.
+        let other = series(3, &|n| if n < 10 { 0.0 } else { n as f32 });
+        let merged = series(1, &|_| 0.0).with_confidence_of(&other);
+        for (n, point) in merged.points().enumerate() {
+            let expected = if n < 12 { f64::NAN } else { (n / 3 * 3) as f64 };
+            assert_eq!(point.confidence.to_bits(), expected.to_bits(), "{n}");
+        }
+    }
+
+    #[test]
     fn sections_begin_at_jumps_and_not_along_a_drift() {
         let mut series = Series::default();
         for n in 0..100 {

@@ -472,3 +472,36 @@ pub fn halves(first_bin: usize, num_bins: usize) -> Vec<Option<usize>> {
     }
     halves
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::noise;
+
+    /// A level that stands still, under a voice: what was learned in this place gives way at once, what is recalled not
+    /// before it was listened to for as long as the statistics remember.
+    #[test]
+    fn a_recalled_movement_is_not_given_up_at_once() {
+        let rate = 16_000;
+        let (song, voice) = (noise(10 * rate, 1), noise(10 * rate, 2));
+        let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| b + v).collect();
+        let known = Movement { process: 1e-4, tau_s: 0.5, measurement: 2.0 };
+        let moves_after = |seconds: f64, is_recalled: bool| {
+            let sizes = Sizes::new(rate as f64);
+            let mut follower = Follower::new(sizes);
+            follower.set_movement(known, true);
+            if !is_recalled {
+                follower.forget_statistics();
+            }
+            let hop = sizes.hop();
+            for at in (0..(seconds * rate as f64) as usize).step_by(hop) {
+                let (mix, matched) = (&mix[at..at + hop], &song[at..at + hop]);
+                follower.process([mix, mix], [matched, matched], true);
+            }
+            follower.movement().moves()
+        };
+        let moves =
+            [(2.0, true), (9.0, true), (2.0, false)].map(|(seconds, known)| moves_after(seconds, known));
+        assert_eq!(moves, [true, false, false]);
+    }
+}
