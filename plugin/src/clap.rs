@@ -1,24 +1,28 @@
 //! The CLAP entry: the framework's plug-in behind a rim that closes what the framework leaves open.
 //!
-//! - A host may hand over fewer input ports or channels than were declared, or longer blocks; the framework would read
-//!   past the end, or take what lies in the output for the mix. What is missing is silence.
+//! - A host may hand over fewer ports or channels than were declared, or more, or longer blocks; the framework would read
+//!   past the end, or take what lies in the output for the mix. What is missing is silence, and an output that is
+//!   missing is not heard.
+//! - Events that a host hands over out of order, or beyond the block, would make the framework write elsewhere.
 //! - The latency is told while the plug-in is being activated; the framework would ask the host to start over.
 //! - A host may begin to render offline without a pause.
 //! - A refused session is reported as refused.
 //! - A change of the learned match marks the session as changed.
 //! - The ports have the names they are called by everywhere else.
 
-use std::cell::{Cell, RefCell};
+use std::cell::Cell;
 use std::ffi::{CStr, c_char, c_void};
 use std::ptr;
-use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, OnceLock};
 
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::entry::clap_plugin_entry;
+use clap_sys::events::{clap_event_header, clap_input_events};
 use clap_sys::ext::audio_ports::{CLAP_EXT_AUDIO_PORTS, clap_audio_port_info, clap_plugin_audio_ports};
 use clap_sys::ext::latency::{CLAP_EXT_LATENCY, clap_host_latency};
-use clap_sys::ext::state::{CLAP_EXT_STATE, clap_host_state, clap_plugin_state};
+use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_plugin_params};
+use clap_sys::ext::state::{CLAP_EXT_STATE, clap_plugin_state};
 use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
 use clap_sys::host::clap_host;
 use clap_sys::plugin::{clap_plugin, clap_plugin_descriptor};
@@ -30,7 +34,7 @@ use nice_plug::wrapper::clap::{PluginDescriptor, Wrapper};
 use nice_plug::wrapper::setup_logger;
 
 use crate::Minuend;
-use crate::params::MinuendParams;
+use crate::host_link::{self, HostLink, MAIN_PORTS, MAX_CHANNELS};
 
 /// Where hosts enter.
 #[allow(non_upper_case_globals)]
@@ -54,117 +58,8 @@ static STATE: clap_plugin_state = clap_plugin_state { save: Some(save), load: So
 static AUDIO_PORTS: clap_plugin_audio_ports =
     clap_plugin_audio_ports { count: Some(count_ports), get: Some(get_port) };
 
-/// Names of the main ports, in and out.
-const MAIN_PORTS: [&CStr; 2] = [c"Mix", c"Difference"];
-
 /// A main and a sidechain input: as many as every layout declares.
 const NUM_INPUTS: usize = 2;
-
-/// As many as any port of ours has.
-const MAX_CHANNELS: usize = 2;
-
-/// The way back to the host, for one instance.
-pub struct HostLink {
-    /// Null under another plug-in format.
-    host: *const clap_host,
-    params: Arc<MinuendParams>,
-    match_changed: AtomicBool,
-    offline: AtomicBool,
-    latency_samples: AtomicU32,
-}
-
-// SAFETY: the host outlives its plug-ins, and of its functions only the one meant for all threads is called off the
-// main thread.
-unsafe impl Send for HostLink {}
-// SAFETY: as above.
-unsafe impl Sync for HostLink {}
-
-impl HostLink {
-    /// The link of the instance that is being made on this thread.
-    pub fn new(params: Arc<MinuendParams>) -> Arc<Self> {
-        let link = Arc::new(Self {
-            host: MAKING.get(),
-            params,
-            match_changed: AtomicBool::new(false),
-            offline: AtomicBool::new(false),
-            latency_samples: AtomicU32::new(0),
-        });
-        if !link.host.is_null() {
-            MADE.set(Some(link.clone()));
-        }
-        link
-    }
-
-    /// Whether the host renders as fast as it can. May change between two blocks.
-    pub fn is_offline(&self) -> bool {
-        self.offline.load(Ordering::Relaxed)
-    }
-
-    /// Says how the host processes from now on.
-    pub fn set_offline(&self, offline: bool) {
-        self.offline.store(offline, Ordering::Relaxed);
-    }
-
-    /// To be called while the plug-in is being activated.
-    pub fn set_latency_samples(&self, latency_samples: u32) {
-        self.latency_samples.store(latency_samples, Ordering::Relaxed);
-    }
-
-    /// Tells that the match has changed. Real-time safe; the session is marked later, on the main thread.
-    pub fn match_changed(&self) {
-        self.match_changed.store(true, Ordering::Release);
-        // SAFETY: the host is null or valid as long as the plug-in, and this function is for all threads.
-        unsafe {
-            if let Some(host) = self.host.as_ref()
-                && let Some(request_callback) = host.request_callback
-            {
-                request_callback(self.host);
-            }
-        }
-    }
-
-    /// On the main thread.
-    fn mark_session(&self) {
-        if !self.match_changed.swap(false, Ordering::AcqRel) || !self.params.session.has_changed() {
-            return;
-        }
-        // SAFETY: this is the main thread, and the type is the extension's.
-        unsafe {
-            if let Some(state) = self.extension::<clap_host_state>(CLAP_EXT_STATE)
-                && let Some(mark_dirty) = state.mark_dirty
-            {
-                mark_dirty(self.host);
-            }
-        }
-    }
-
-    /// An extension of the host's.
-    ///
-    /// # Safety
-    ///
-    /// This is the main thread, and `T` is the extension's type.
-    unsafe fn extension<T>(&self, id: &CStr) -> Option<&T> {
-        // SAFETY: the host is null or valid as long as the plug-in.
-        unsafe {
-            let get_extension = self.host.as_ref()?.get_extension?;
-            get_extension(self.host, id.as_ptr()).cast::<T>().as_ref()
-        }
-    }
-}
-
-thread_local! {
-    /// The host for which an instance is being made.
-    static MAKING: Cell<*const clap_host> = const { Cell::new(ptr::null()) };
-    /// The link that this instance has made.
-    static MADE: RefCell<Option<Arc<HostLink>>> = const { RefCell::new(None) };
-    /// A state was refused while it was being loaded.
-    static REFUSED: Cell<bool> = const { Cell::new(false) };
-}
-
-/// To be called when a state is refused while it is being loaded.
-pub fn refuse_state() {
-    REFUSED.set(true);
-}
 
 /// One instance: what the host sees, and the framework's functions behind it.
 #[repr(C)]
@@ -176,8 +71,10 @@ struct Rim {
     link: Arc<HostLink>,
     /// Channels that each input port has, while active.
     num_channels: [usize; NUM_INPUTS],
-    /// What stands in for a channel that the host does not give: as long as the longest block, while active.
+    /// What stands in for a channel that the host does not give to read: as long as the longest block, while active.
     silence: Vec<f32>,
+    /// As `silence`, but written by the audio thread: outputs that nobody hears.
+    unheard: [Vec<Cell<f32>>; MAX_CHANNELS],
 }
 
 impl Rim {
@@ -252,11 +149,10 @@ unsafe extern "C" fn create_plugin(
     if host.is_null() || id.is_null() || unsafe { CStr::from_ptr(id) } != descriptor().clap_id() {
         return ptr::null();
     }
-    MAKING.set(host);
-    // SAFETY: the host is valid; the framework takes back this reference in its `destroy`.
-    let inner = unsafe { *(*Arc::into_raw(Wrapper::<Minuend>::new(host))).clap_plugin.as_ptr() };
-    MAKING.set(ptr::null());
-    let link = MADE.take().expect("every instance makes a link");
+    let (inner, link) = host_link::making(host, || {
+        // SAFETY: the host is valid; the framework takes back this reference in its `destroy`.
+        unsafe { *(*Arc::into_raw(Wrapper::<Minuend>::new(host))).clap_plugin.as_ptr() }
+    });
     let seen = clap_plugin {
         activate: Some(activate),
         destroy: Some(destroy),
@@ -265,8 +161,15 @@ unsafe extern "C" fn create_plugin(
         on_main_thread: Some(on_main_thread),
         ..inner
     };
-    Box::into_raw(Box::new(Rim { seen, inner, link, num_channels: [0; NUM_INPUTS], silence: Vec::new() }))
-        .cast()
+    Box::into_raw(Box::new(Rim {
+        seen,
+        inner,
+        link,
+        num_channels: [0; NUM_INPUTS],
+        silence: Vec::new(),
+        unheard: Default::default(),
+    }))
+    .cast()
 }
 
 unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
@@ -298,13 +201,16 @@ unsafe extern "C" fn activate(
         let rim = &mut *plugin.cast_mut().cast::<Rim>();
         rim.num_channels = num_channels;
         rim.silence = vec![0.0; max_frames as usize];
+        for unheard in &mut rim.unheard {
+            *unheard = vec![Cell::new(0.0); max_frames as usize];
+        }
 
-        let latency_samples = rim.link.latency_samples.load(Ordering::Relaxed);
+        let latency_samples = rim.link.latency_samples();
         if rim.wrapper().current_latency.swap(latency_samples, Ordering::SeqCst) != latency_samples
             && let Some(latency) = rim.link.extension::<clap_host_latency>(CLAP_EXT_LATENCY)
             && let Some(changed) = latency.changed
         {
-            changed(rim.link.host);
+            changed(rim.link.host());
         }
     }
     true
@@ -360,14 +266,13 @@ unsafe extern "C" fn save(plugin: *const clap_plugin, stream: *const clap_ostrea
 }
 
 unsafe extern "C" fn load(plugin: *const clap_plugin, stream: *const clap_istream) -> bool {
-    REFUSED.set(false);
     // SAFETY: the host gives its instance and a stream.
-    let loaded = unsafe {
+    let (loaded, refused) = host_link::loading(|| unsafe {
         inner_extension::<clap_plugin_state>(plugin, CLAP_EXT_STATE)
             .and_then(|state| state.load)
             .is_some_and(|load| load(plugin, stream))
-    };
-    loaded && !REFUSED.get()
+    });
+    loaded && !refused
 }
 
 unsafe extern "C" fn count_ports(plugin: *const clap_plugin, is_input: bool) -> u32 {
@@ -417,7 +322,7 @@ unsafe extern "C" fn process(
     let mut inputs = [NO_BUFFER; NUM_INPUTS];
     for (port, (channels, input)) in channels.iter_mut().zip(&mut inputs).enumerate() {
         // SAFETY: `given` is a host's block.
-        unsafe { find_channels(given, port, channels) };
+        *channels = unsafe { find_channels(given.audio_inputs, given.audio_inputs_count, port) };
         for channel in channels.iter_mut().filter(|channel| channel.is_null()) {
             // The framework only reads from it.
             *channel = rim.silence.as_ptr().cast_mut();
@@ -425,10 +330,66 @@ unsafe extern "C" fn process(
         input.data32 = channels.as_mut_ptr();
         input.channel_count = rim.num_channels[port] as u32;
     }
-    let whole =
-        clap_process { audio_inputs: inputs.as_ptr(), audio_inputs_count: NUM_INPUTS as u32, ..*given };
-    // SAFETY: all that is pointed to outlives the call.
-    unsafe { inner(plugin, &whole) }
+    // SAFETY: `given` is a host's block.
+    let mut heard = unsafe { find_channels(given.audio_outputs, given.audio_outputs_count, 0) };
+    for (channel, unheard) in heard.iter_mut().zip(&rim.unheard).filter(|(channel, _)| channel.is_null()) {
+        *channel = unheard.as_ptr().cast_mut().cast();
+    }
+    // The output is as wide as the mix.
+    let mut output = clap_audio_buffer {
+        data32: heard.as_mut_ptr(),
+        channel_count: rim.num_channels[0] as u32,
+        ..NO_BUFFER
+    };
+    let whole = clap_process {
+        audio_inputs: inputs.as_ptr(),
+        audio_inputs_count: NUM_INPUTS as u32,
+        audio_outputs: &raw mut output,
+        audio_outputs_count: 1,
+        ..*given
+    };
+    // SAFETY: all that is pointed to outlives the call, and the list is the host's.
+    unsafe {
+        if are_in_order(given.in_events, given.frames_count) {
+            return inner(plugin, &whole);
+        }
+        // The framework would cut the block where it has been already: everything lands on its start instead.
+        if let Some(flush) =
+            inner_extension::<clap_plugin_params>(plugin, CLAP_EXT_PARAMS).and_then(|params| params.flush)
+        {
+            flush(plugin, given.in_events, given.out_events);
+        }
+        let none = clap_input_events { ctx: ptr::null_mut(), size: Some(no_events), get: Some(no_event) };
+        inner(plugin, &clap_process { in_events: &none, ..whole })
+    }
+}
+
+/// Whether all events lie within the block, one after the other.
+///
+/// # Safety
+///
+/// `events` is a host's list or null.
+unsafe fn are_in_order(events: *const clap_input_events, num_frames: u32) -> bool {
+    // SAFETY: the list has as many events as it says; null is none.
+    unsafe {
+        let Some(list) = events.as_ref() else { return true };
+        let (Some(size), Some(get)) = (list.size, list.get) else { return false };
+        let mut times = (0..size(list)).filter_map(|i| Some(get(list, i).as_ref()?.time));
+        let mut before = 0;
+        times.all(|time| {
+            let fits = time >= before && time < num_frames.max(1);
+            before = time;
+            fits
+        })
+    }
+}
+
+extern "C" fn no_events(_list: *const clap_input_events) -> u32 {
+    0
+}
+
+extern "C" fn no_event(_list: *const clap_input_events, _index: u32) -> *const clap_event_header {
+    ptr::null()
 }
 
 const NO_BUFFER: clap_audio_buffer = clap_audio_buffer {
@@ -439,24 +400,29 @@ const NO_BUFFER: clap_audio_buffer = clap_audio_buffer {
     constant_mask: 0,
 };
 
-/// Fills in the channels of an input port that the host gives.
+/// The channels of a port that the host gives; null for the others.
 ///
 /// # Safety
 ///
-/// `given` is a host's block.
-unsafe fn find_channels(given: &clap_process, port: usize, channels: &mut [*mut f32]) {
-    if given.audio_inputs.is_null() || port >= given.audio_inputs_count as usize {
-        return;
-    }
-    // SAFETY: there are that many ports, and that many channels in each that is there.
-    unsafe {
-        let buffer = &*given.audio_inputs.add(port);
-        if !buffer.data32.is_null() {
-            for (c, channel) in channels.iter_mut().enumerate().take(buffer.channel_count as usize) {
-                *channel = *buffer.data32.add(c);
+/// There are that many ports, or none if the pointer is null.
+unsafe fn find_channels(
+    ports: *const clap_audio_buffer,
+    num_ports: u32,
+    port: usize,
+) -> [*mut f32; MAX_CHANNELS] {
+    let mut channels = [ptr::null_mut(); MAX_CHANNELS];
+    if !ports.is_null() && port < num_ports as usize {
+        // SAFETY: there are that many ports, and that many channels in each that is there.
+        unsafe {
+            let buffer = &*ports.add(port);
+            if !buffer.data32.is_null() {
+                for (c, channel) in channels.iter_mut().enumerate().take(buffer.channel_count as usize) {
+                    *channel = *buffer.data32.add(c);
+                }
             }
         }
     }
+    channels
 }
 
 #[cfg(test)]
@@ -469,21 +435,9 @@ mod tests {
     }
 
     fn found(ports: &[clap_audio_buffer], index: usize) -> [*mut f32; MAX_CHANNELS] {
-        let given = clap_process {
-            steady_time: -1,
-            frames_count: 1,
-            transport: ptr::null(),
-            audio_inputs: if ports.is_empty() { ptr::null() } else { ports.as_ptr() },
-            audio_outputs: ptr::null_mut(),
-            audio_inputs_count: ports.len() as u32,
-            audio_outputs_count: 0,
-            in_events: ptr::null(),
-            out_events: ptr::null(),
-        };
-        let mut channels = [ptr::null_mut(); MAX_CHANNELS];
+        let first = if ports.is_empty() { ptr::null() } else { ports.as_ptr() };
         // SAFETY: the ports are as many, and have as many channels, as they say.
-        unsafe { find_channels(&given, index, &mut channels) };
-        channels
+        unsafe { find_channels(first, ports.len() as u32, index) }
     }
 
     #[test]

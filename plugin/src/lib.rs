@@ -9,19 +9,22 @@ use triple_buffer::{Input, Output};
 
 mod clap;
 pub mod editor;
+mod host_link;
 pub mod look;
 mod match_bytes;
 pub mod meters;
 pub mod params;
 pub mod state;
 pub mod transport;
+mod vst3;
 pub mod words;
 pub mod worker;
 
 pub use clap::clap_entry;
+pub use vst3::GetPluginFactory;
 
-use clap::HostLink;
 use editor::{Repaint, ShownEditor};
+use host_link::HostLink;
 use meters::Meters;
 use params::MinuendParams;
 use state::MatchPort;
@@ -124,7 +127,7 @@ impl Plugin for Minuend {
     fn filter_state(state: &mut PluginState) {
         if let Err(error) = state::admit(state) {
             nice_error!("Minuend does not open the session: {error}");
-            clap::refuse_state();
+            host_link::refuse_state();
         }
     }
 
@@ -267,5 +270,3 @@ impl Vst3Plugin for Minuend {
     const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] =
         &[Vst3SubCategory::Fx, Vst3SubCategory::Tools, Vst3SubCategory::Restoration];
 }
-
-nice_export_vst3!(Minuend);
