@@ -3,10 +3,12 @@
 mod bundle;
 mod contract;
 mod host;
+mod odd_hosts;
 mod realtime;
 mod reference;
 mod render;
 mod sessions;
 mod signals;
 mod sound;
+mod vst3;
 mod window;
