@@ -16,8 +16,9 @@ pub struct Need {
 pub const PYTHON_VENV: Need =
     Need { package: "python3-venv", probe: &["python3", "-c", "import ensurepip, venv"] };
 
-/// A display that nobody sees, hands for it, and what a window loads to draw itself. Only under Linux.
-pub const DISPLAY: [Need; 5] = [
+/// A display that nobody sees, hands for it, and what a window, or the VST3 host of the tests, loads to draw itself. Only
+/// under Linux.
+pub const DISPLAY: [Need; 7] = [
     Need { package: "xvfb", probe: &["sh", "-c", "command -v Xvfb"] },
     Need { package: "xdotool", probe: &["sh", "-c", "command -v xdotool"] },
     Need {
@@ -27,6 +28,14 @@ pub const DISPLAY: [Need; 5] = [
     Need {
         package: "libgl1-mesa-dri",
         probe: &["sh", "-c", "ls /usr/lib*/dri/swrast_dri.so /usr/lib/*/dri/swrast_dri.so | grep ."],
+    },
+    Need {
+        package: "libgl1",
+        probe: &["sh", "-c", "ls /usr/lib*/libGL.so.1 /usr/lib/*/libGL.so.1 /lib/*/libGL.so.1 | grep ."],
+    },
+    Need {
+        package: "libglib2.0-0",
+        probe: &["sh", "-c", "ls /usr/lib*/libglib-2.0.so.0 /usr/lib/*/libglib-2.0.so.0 | grep ."],
     },
     Need {
         package: "libxkbcommon-x11-0",
