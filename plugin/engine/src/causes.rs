@@ -27,7 +27,7 @@ const WHOLE_DB: f64 = 100.0;
 /// left: that alone would read as 3 dB, and the estimate of what is left errs by as much again.
 const LEAST_WORTH_DB: f64 = 6.0;
 /// What is left of movements of level or delay once they are followed, power re what they alone would leave (-20 dB): it
-/// was -18 to -28 dB of movements as fast as limiters are. What stands beneath that is not what limits the null.
+/// was -18 to -28 dB of movements as fast as limiters are.
 const FOLLOWED: f64 = 0.01;
 /// New music after which the causes are looked at again, seconds.
 const AGAIN_S: f64 = 1.5;
@@ -145,6 +145,21 @@ impl Causes {
         self.0.iter().flatten()
     }
 
+    /// Whether a null depth heard where the voice rests, dB, is deeper than these causes allow: then what is left moves
+    /// with the voice, as that of codecs, clippers and limiters may, and its rests tell nothing of it.
+    pub fn forbid(&self, null_depth_db: f32) -> bool {
+        self.iter().any(|cause| {
+            let allowed_db = match cause.kind {
+                // A voice in the backing is no backing in the difference.
+                Kind::Bleed { .. } => return false,
+                Kind::Movement { .. } | Kind::Wander { .. } => cause.depth_db - power_to_db(FOLLOWED) as f32,
+                kind if kind.stands() => cause.depth_db,
+                _ => return false,
+            };
+            null_depth_db > allowed_db + LEAST_WORTH_DB as f32
+        })
+    }
+
     /// The first, if there is any.
     pub fn first(&self) -> Option<&Cause> {
         self.iter().next()
@@ -154,22 +169,22 @@ impl Causes {
     /// `left` = power of what is left re the backing; `moving` = what following may leave of movements.
     fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64, moving: f64) -> Self {
         let left = left.max(db_to_power(-WHOLE_DB));
+        // What stands beneath what movements leave is not what limits the null.
+        let limit = moving.max(db_to_power(-WHOLE_DB));
         let mut causes: Vec<Cause> = found
             .into_iter()
             .filter_map(|(kind, power)| {
-                let depth_db = -power_to_db(power);
-                let worth_db = if kind.stands() {
-                    WHOLE_DB - depth_db
+                let depth_db = -power_to_db(power) as f32;
+                let (worth_db, least) = if kind.stands() {
+                    (power_to_db(power / limit), 0.0)
                 } else {
-                    power_to_db(1.0 + power.max(0.0) / left)
+                    (power_to_db(1.0 + power.max(0.0) / left), LEAST_WORTH_DB)
                 };
-                let least = if kind.stands() { 0.0 } else { LEAST_WORTH_DB };
-                let counts = worth_db > least;
-                counts.then_some(Cause { kind, depth_db: depth_db as f32, worth_db: worth_db as f32 })
+                (worth_db > least).then_some(Cause { kind, depth_db, worth_db: worth_db as f32 })
             })
             .collect();
-        let limits = |cause: &Cause| cause.kind.stands() && f64::from(cause.depth_db) < -power_to_db(moving);
-        causes.sort_by(|a, b| limits(b).cmp(&limits(a)).then(b.worth_db.total_cmp(&a.worth_db)));
+        let stands = |cause: &Cause| cause.kind.stands();
+        causes.sort_by(|a, b| stands(b).cmp(&stands(a)).then(b.worth_db.total_cmp(&a.worth_db)));
         let mut ranked = Self::default();
         ranked.0.iter_mut().zip(causes).for_each(|(to, cause)| *to = Some(cause));
         ranked
@@ -198,6 +213,8 @@ pub struct Study {
     spectra: Spectra,
     again: i64,
     heard_to: i64,
+    /// What was left when enough had been heard to tell, power re the backing.
+    left_at_most: f64,
     causes: Causes,
 }
 
@@ -209,12 +226,19 @@ impl Study {
             spectra: Spectra::new(sizes),
             again: sizes.samples(AGAIN_S) as i64,
             heard_to: i64::MIN,
+            left_at_most: f64::INFINITY,
             causes: Causes::default(),
         }
     }
 
-    /// Forgets what it heard: the match beneath it has changed.
+    /// Forgets what it heard: mix and backing belong together otherwise.
     pub fn forget(&mut self) {
+        self.hear_anew();
+        self.left_at_most = f64::INFINITY;
+    }
+
+    /// Forgets what it heard through a worse match. What was left is remembered: the better one leaves no more.
+    pub fn hear_anew(&mut self) {
         self.bands.forget();
         self.spectra.forget();
         self.heard_to = i64::MIN;
@@ -232,7 +256,12 @@ impl Study {
         self.heard_to = end;
         self.bands.hear(mix, backing, matched);
         self.spectra.hear(backing);
-        let left = self.bands.left();
+        let mut left = self.bands.left();
+        if self.bands.num_frames() >= residue::ENOUGH {
+            self.left_at_most = left;
+        } else {
+            left = left.min(self.left_at_most);
+        }
         let stages = self.spectra.stages(chain);
         let moves = |kind: &Kind| matches!(kind, Kind::Movement { .. } | Kind::Wander { .. });
         let moving =
@@ -425,6 +454,44 @@ mod tests {
         }
     }
 
+    /// A codec 30 dB down and a movement 15 dB down, of which following leaves 20 dB less, and 6 dB for what these err by.
+    #[test]
+    fn a_null_deeper_than_its_causes_allow_is_not_believed() {
+        let causes = |kind, depth_db: f64| Causes::rank([(kind, db_to_power(-depth_db))], 1e-9, 0.0);
+        let movement = Kind::Movement { range_db: 3.0 };
+        for (kind, depth_db, deepest_db) in [(Kind::Codec { edge: None }, 30.0, 36.0), (movement, 15.0, 41.0)]
+        {
+            let causes = causes(kind, depth_db);
+            assert!(causes.forbid(deepest_db + 0.1) && !causes.forbid(deepest_db - 0.1));
+        }
+        for kind in [Kind::Bleed { level_db: -14.0 }, Kind::Level { sides_db: [1.0; 2] }] {
+            assert!(!causes(kind, 14.0).forbid(137.0));
+        }
+    }
+
+    /// After a better match was found there is too little to tell what is left, while the voice sings: then what was
+    /// left before counts.
+    #[test]
+    fn a_better_match_leaves_no_more_than_the_one_before() {
+        let song = song();
+        let level = Taps::gains(TAPS, [0.891_251; 2], 0.0);
+        let mut study = Study::new(Sizes::new(RATE_HZ));
+        let look = |study: &mut Study, mix: &Stereo, len: usize| {
+            let cut = |x: &Stereo| x.each_ref().map(|x| x[..len].to_vec());
+            study.look(&cut(mix), &cut(&song), &cut(&song), len as i64, &chain(&level));
+            study.causes().first().is_some()
+        };
+        let sung: Stereo = std::array::from_fn(|_| noise(LEN, 5));
+        let loud = plus(&song, &sung, 1.0);
+        assert!(!look(&mut study, &loud, 44_100));
+        study.forget();
+        assert!(look(&mut study, &plus(&song, &voice(), 1.0), LEN));
+        study.hear_anew();
+        assert!(look(&mut study, &loud, 44_100));
+        study.forget();
+        assert!(!look(&mut study, &loud, 44_100));
+    }
+
     #[test]
     fn a_voice_in_the_backing_is_bleed() {
         let (song, voice) = (song(), voice());
@@ -483,6 +550,17 @@ mod tests {
             .map(|gain| FollowerGain { from: gain, to: gain })
             .collect();
         let moved = told_of(&mix, &song, &song, &Chain { gains: Some(&gains), ..chain(&unity) });
+        // A level of 1 dB within that is its make-up; noise 60 dB down lies beneath what following leaves.
+        let made_up = Taps::gains(TAPS, [0.891_251; 2], 0.0);
+        let told = told_of(&mix, &song, &song, &Chain { gains: Some(&gains), ..chain(&made_up) });
+        assert!(matches(&told, |kind| matches!(kind, Kind::Movement { .. })), "{told:?}");
+        let hiss: Stereo = std::array::from_fn(|c| noise(LEN, 31 + c as u32));
+        let hissing = plus(&mix, &hiss, 1e-4);
+        let told = told_of(&hissing, &song, &song, &Chain { gains: Some(&gains), ..chain(&unity) });
+        assert!(matches(&told, |kind| matches!(kind, Kind::Movement { .. })), "{told:?}");
+        let told = told_of(&hissing, &song, &song, &chain(&unity));
+        assert!(matches(&told, |kind| matches!(kind, Kind::Noise { .. })), "{told:?}");
+
         // 90 % of a sine lies within 0.988 of its reach.
         let right =
             |kind: &Kind| matches!(kind, Kind::Movement { range_db } if (range_db - 3.48).abs() < 0.05);

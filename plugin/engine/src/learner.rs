@@ -420,7 +420,7 @@ impl Learner {
             result.gained = Some(gained);
             self.taps = taps.clone();
             if gained > OTHER {
-                self.study.forget();
+                self.study.hear_anew();
             }
         }
     }
@@ -715,5 +715,46 @@ impl Heard {
             Score::new(&backing, sizes.scaled(score::WINDOW), sizes.sample_rate_hz)
         });
         score.score(&self.residual(taps))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::causes::Kind;
+    use crate::noise::noise;
+
+    /// The delay jumps by 3000 samples in the middle and stands still on either side: no clock is wrong, and none was
+    /// told by a straight line through both places.
+    #[test]
+    fn a_cut_is_no_clock_error() {
+        const PLACES: [i64; 2] = [3_020, 20];
+        let (sizes, len) = (Sizes::new(16_000.0), 160_000);
+        let song = noise(len, 1);
+        let cut = len / 2 / sizes.hop() * sizes.hop();
+        let at = |n: usize| n as i64 - PLACES[usize::from(n >= cut)];
+        let mix: Vec<f32> = (0..len).map(|n| usize::try_from(at(n)).map_or(0.0, |n| 0.1 * song[n])).collect();
+        let song: Vec<f32> = song.iter().map(|x| 0.1 * x).collect();
+        let mut learner = Learner::new(sizes, sizes.scaled(4096));
+        let mut course = Course::new(len / sizes.hop() + 1);
+        for n in (0..len - sizes.hop()).step_by(sizes.hop()) {
+            let [mix, backing] = [&mix, &song].map(|x| &x[n..n + sizes.hop()]);
+            learner.hear([mix, mix], [backing, backing]);
+            course.push(PLACES[usize::from(n >= cut)] as f64);
+        }
+        learner.hear_course(&course);
+        learner.taps = Taps::gains(learner.taps.num_taps(), [1.0; 2], 0.0);
+        learner.task = Task::Match(Given {
+            delay_samples: PLACES[1],
+            moving: true,
+            from: cut as i64,
+            movement: Movement::STILL,
+            learned_s: 0.0,
+            tone: Tone::default(),
+        });
+        learner.run();
+        let causes: Vec<Kind> = learner.causes().iter().map(|cause| cause.kind).collect();
+        let is_delay = |kind: &Kind| matches!(kind, Kind::Delay { samples } if (samples - 20.0).abs() < 0.1);
+        assert!(matches!(&causes[..], [kind] if is_delay(kind)), "{causes:?}");
     }
 }

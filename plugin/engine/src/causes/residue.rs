@@ -5,7 +5,7 @@ use super::{Kind, Signal};
 use crate::units::power_to_db;
 
 /// Frames needed before anything is told (4 s).
-const ENOUGH: usize = 160;
+pub const ENOUGH: usize = 160;
 /// Least difference in loudness between the two halves of the frames that tell what follows what, nats (3 dB).
 const LEAST_CONTRAST: f64 = 0.7;
 /// Rise of what is left, dB per dB of the backing, from which it follows the backing. A voice or noise gives 0, what
@@ -32,6 +32,8 @@ const EMPTY: f64 = 1e-10;
 /// distribution 0.2 to 0.6 dB in bands of 200 to 20 bins; a voice's own reverberation spreads by several.
 const STEADY_DB: f64 = 1.0;
 const STEADY_BINS: usize = 20;
+/// Share of those bands that must be steady: noise is there in most of them, rests of a voice in one or two.
+const STEADY_SHARE: f64 = 0.25;
 /// Noise under this level re full scale is of no account: 16 bits without dither are at -101 dB, 24 bits at -149.
 const LEAST_NOISE_DB: f64 = -112.0;
 /// Lowest frequency, re the sample rate, from which voices are rare enough to look for codecs.
@@ -250,7 +252,7 @@ impl<'a> Rules<'a> {
 
     /// What is left is steady: with the mean square per sample that it has if it is white.
     fn noise(&self) -> Option<(Kind, f64)> {
-        let (mut sum, mut count) = (0.0, 0.0);
+        let (mut sum, mut count, mut tried) = (0.0, 0.0, 0.0);
         for band in (0..self.bands.len()).filter(|&band| self.bands.num_bins(band) >= STEADY_BINS) {
             let heard = self.bands.heard(band, |c| c.matched);
             let mut powers: Vec<f64> =
@@ -258,6 +260,7 @@ impl<'a> Rules<'a> {
             if powers.len() < ENOUGH {
                 continue;
             }
+            tried += 1.0;
             powers.sort_unstable_by(f64::total_cmp);
             let at = |part: usize| powers[powers.len() * part / 100];
             if power_to_db(at(15)) - power_to_db(at(5)) < STEADY_DB {
@@ -266,7 +269,7 @@ impl<'a> Rules<'a> {
             }
         }
         let level = sum / f64::max(count, 1.0);
-        (count >= 2.0 && power_to_db(level) > LEAST_NOISE_DB)
+        (count >= 2.0 && count >= STEADY_SHARE * tried && power_to_db(level) > LEAST_NOISE_DB)
             .then(|| (Kind::Noise { level_db: power_to_db(level) as f32 }, level))
     }
 

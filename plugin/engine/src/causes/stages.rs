@@ -134,7 +134,11 @@ impl Spectra {
         let level = |gain: f64| 20.0 * gain.abs().max(1e-9).log10();
         let sides_db = gains.map(|gain| level(gain) as f32);
         let loss = |gain: f64, side: usize| (gain.abs() - 1.0).powi(2) * side_power(side);
-        found.push((Kind::Level { sides_db }, (loss(gains[0], 0) + loss(gains[1], 1)) / whole));
+        // A level within the reach of its own movement is part of that: a limiter's make-up.
+        let reach = chain.gains.map_or(1.0, reach);
+        if gains.iter().any(|gain| level(*gain).abs() > level(reach)) {
+            found.push((Kind::Level { sides_db }, (loss(gains[0], 0) + loss(gains[1], 1)) / whole));
+        }
         if inverted {
             found.push((Kind::Polarity, 4.0));
         }
@@ -212,15 +216,20 @@ impl Spectra {
     }
 }
 
-/// The level as it moved.
-fn movement(gains: &[FollowerGain]) -> (Kind, f64) {
+/// Range of the gains for nine tenths of the time, linear.
+fn reach(gains: &[FollowerGain]) -> f64 {
     let mut sorted: Vec<f32> = gains.iter().map(|g| g.to).collect();
     sorted.sort_unstable_by(f32::total_cmp);
     let at = |part: usize| f64::from(sorted[(sorted.len() - 1) * part / 100].max(1e-3));
+    at(95) / at(5)
+}
+
+/// The level as it moved.
+fn movement(gains: &[FollowerGain]) -> (Kind, f64) {
     let mean = mean_gain(gains);
     let square =
         gains.iter().map(|g| (f64::from(g.to) - mean).powi(2)).sum::<f64>() / gains.len().max(1) as f64;
-    (Kind::Movement { range_db: (20.0 * (at(95) / at(5)).log10()) as f32 }, square / (mean * mean).max(1e-12))
+    (Kind::Movement { range_db: (20.0 * reach(gains).log10()) as f32 }, square / (mean * mean).max(1e-12))
 }
 
 fn mean_gain(gains: &[FollowerGain]) -> f64 {
