@@ -957,7 +957,8 @@ impl Engine {
         }
         let power = mean_square([&difference[0], &difference[1]]);
         let matched_power = mean_square([&matched[0], &matched[1]]);
-        self.readings.null_depth_db = self.null_depth.add(power, matched_power);
+        let heard_db = self.null_depth.add(power, matched_power);
+        self.readings.null_depth_db = heard_db.filter(|&depth_db| !self.readings.causes.forbid(depth_db));
         self.spectrometer.add([&*mix, &*matched, &*difference].map(|[left, right]| [&left[..], &right[..]]));
         self.low_cut.process(cut, settings.low_cut_hz, settings.slope);
         let glides = &mut self.glides;
