@@ -29,6 +29,8 @@ const LEAST_WORTH_DB: f64 = 6.0;
 /// What is left of movements of level or delay once they are followed, power re what they alone would leave (-20 dB): it
 /// was -18 to -28 dB of movements as fast as limiters are.
 const FOLLOWED: f64 = 0.01;
+/// Frames within which a voice rests at some time: as many as the null depth remembers (10 s).
+const RESTED: usize = 430;
 /// New music after which the causes are looked at again, seconds.
 const AGAIN_S: f64 = 1.5;
 
@@ -257,7 +259,7 @@ impl Study {
         self.bands.hear(mix, backing, matched);
         self.spectra.hear(backing);
         let mut left = self.bands.left();
-        if self.bands.num_frames() >= residue::ENOUGH {
+        if self.bands.num_frames() >= RESTED {
             self.left_at_most = left;
         } else {
             left = left.min(self.left_at_most);
