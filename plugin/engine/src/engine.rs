@@ -717,6 +717,7 @@ impl Engine {
                 movement: self.follower.movement(),
                 tone: self.tone,
                 learned_s: self.learned.learned_s,
+                following_pays: self.learned.following_pays,
             }),
         };
         learner.taps.clone_from(&self.in_force);

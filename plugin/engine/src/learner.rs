@@ -58,9 +58,11 @@ const AT_ONCE: f64 = 1.0;
 const JUDGED_S: f64 = 4.0;
 /// Jobs whose judgements are remembered.
 const JUDGED_JOBS: usize = 3;
-/// Improvement of the score, in nats, from which following the level counts as paying. True movements gave 0.094 and
-/// more, a clipper and codec noise, which no level describes, at most 0.085 (28 recordings).
-const PAYS: f64 = 0.09;
+/// Improvement of the score, in nats, from which following the level counts as paying, and goes on doing so. True
+/// movements gave 0.12 and more, in moments 0.09; a clipper and codec noise, which no level describes, at most 0.10 (28
+/// recordings).
+const PAYS: f64 = 0.11;
+const STILL_PAYS: f64 = 0.05;
 /// Improvement of the score, in nats (0.4 dB), from which what is left is not what was left before.
 const OTHER: f64 = 0.1;
 /// Music from which it may be told that following does not pay, seconds.
@@ -122,6 +124,8 @@ pub struct Given {
     pub tone: Tone,
     /// Music that the filter in force was learned from, seconds.
     pub learned_s: f64,
+    /// Whether following the level is known to pay.
+    pub following_pays: bool,
 }
 
 /// What a job found.
@@ -370,7 +374,7 @@ impl Learner {
         result.heard_s = heard.mix[0].len() as f64 / self.sizes.sample_rate_hz;
         let mut gains = None;
         if given.movement.moves() {
-            (result.following_pays, gains) = self.follow(&mut heard, given.movement);
+            (result.following_pays, gains) = self.follow(&mut heard, &given);
         }
         self.fit_and_choose(&heard, given, &mut result);
         self.study(&heard, given, gains.as_deref());
@@ -521,13 +525,14 @@ impl Learner {
     }
 
     /// Moves the backing's level as it moves in the mix, if that makes the difference smaller: whether, and the gains.
-    fn follow(&self, heard: &mut Heard, movement: Movement) -> (Option<bool>, Option<Vec<FollowerGain>>) {
-        let gains = self.level_track(heard, movement);
+    fn follow(&self, heard: &mut Heard, given: &Given) -> (Option<bool>, Option<Vec<FollowerGain>>) {
+        let gains = self.level_track(heard, given.movement);
         let still = heard.newest(self.sizes.samples(JUDGED_S));
         let mut moved = still.clone();
         moved.move_level(&gains, self.sizes.hop(), heard.mix[0].len());
         let score = |heard: &Heard| mean(&heard.score(&self.taps, self.sizes));
-        if score(&still) - score(&moved) > PAYS {
+        let is_known = given.following_pays && given.learned_s > PAYS_FROM_S;
+        if score(&still) - score(&moved) > if is_known { STILL_PAYS } else { PAYS } {
             heard.move_level(&gains, self.sizes.hop(), heard.mix[0].len());
             return (Some(true), Some(gains));
         }
@@ -751,6 +756,7 @@ mod tests {
             movement: Movement::STILL,
             learned_s: 0.0,
             tone: Tone::default(),
+            following_pays: false,
         });
         learner.run();
         let causes: Vec<Kind> = learner.causes().iter().map(|cause| cause.kind).collect();
