@@ -44,10 +44,16 @@ const MEMORY_S: f64 = 6.0;
 const MOST: f64 = 25.0;
 /// Most that a block counts for when it is decided whether the delay moves: it must win often, not high.
 const VOTE: f64 = 40.0;
-/// Movement, samples, under which following costs more than it wins (-50 dB at 5 kHz).
+/// Movement, samples, under which following costs more than it wins (-33 dB at 5 kHz).
 const LEAST: f64 = 0.03;
 /// Standard deviations that a lag may pull the course at most.
 const OUTLIER: f64 = 5.0;
+/// To how much the delay of another filter is known, samples: codecs gave up to 0.05.
+const EXCHANGE_ERROR: f64 = 0.1;
+/// Frames that the variance which the weights promise counts for, against how far apart the halves are seen.
+const PROMISED_FRAMES: f64 = 3.0;
+/// Bounds of the variance seen re the one promised.
+const NOISE: (f64, f64) = (1e-4, 100.0);
 /// Uncertainty of a place just found: samples, and samples per sample.
 const PLACE_ERROR: f64 = 3.0;
 const RATE_ERROR: f64 = 4e-4;
@@ -206,6 +212,7 @@ pub struct Drift {
     num_lags: usize,
     trials: [Trial; NUM_TRIALS],
     still: [(f64, f64); 2],
+    /// Sums, of which older frames count less: logarithm of the variance of the lags re what the weights promise, frames.
     noise: (f64, f64),
     moved: f64,
     block_steps: usize,
@@ -289,6 +296,8 @@ impl Drift {
     pub fn set_filter(&mut self, taps: &Taps) {
         let had_response = self.has_response;
         self.has_response = !taps.is_silent();
+        // Another filter promises otherwise.
+        self.noise = (0.0, 0.0);
         let frame = self.window.len();
         let centre = taps.num_taps() / 2;
         let half = frame.min(taps.num_taps()) / 2;
@@ -303,6 +312,7 @@ impl Drift {
         let delay = bulk_delay_samples(&self.response, frame);
         if had_response && self.has_response && !self.wander.moves() {
             self.shift_lags(self.filter_delay - delay);
+            self.still.iter_mut().for_each(|still| still.1 += EXCHANGE_ERROR.powi(2));
         }
         self.filter_delay = delay;
     }
@@ -321,6 +331,11 @@ impl Drift {
     pub fn shift(&mut self, samples: f64) {
         self.delay += samples;
         self.shift_lags(samples);
+    }
+
+    /// Takes over what the filter to be set next no longer makes good, of a delay that stands still: nothing moves by that.
+    pub fn recentre(&mut self, delay_samples: f64) {
+        self.delay = delay_samples;
     }
 
     fn shift_lags(&mut self, samples: f64) {
@@ -374,8 +389,8 @@ impl Drift {
         if let Some((halves, information)) = measured {
             let total = information[0] + information[1];
             let spread = (halves[0] - halves[1]).powi(2) / (1.0 / information[0] + 1.0 / information[1]);
-            let noise = ((self.noise.0 + 10.0) / (self.noise.1 + 10.0)).clamp(0.5, 100.0);
-            self.noise = (0.99 * self.noise.0 + spread.min(100.0), 0.99 * self.noise.1 + 1.0);
+            let noise = self.noise();
+            self.noise = (0.99 * self.noise.0 + spread.clamp(1e-6, 1e4).ln(), 0.99 * self.noise.1 + 1.0);
             let z = halves.map(|tau| base as f64 + tau);
             lag.z = (z[0] * information[0] + z[1] * information[1]) / total;
             // Frames overlap fourfold.
@@ -389,6 +404,14 @@ impl Drift {
             });
         }
         self.smooth(lag);
+    }
+
+    /// Variance of the lags re what the weights promise: a filter that is wrong, as one is that was learned from a delay
+    /// that moved, promises far too much of it. From the mean logarithm, so that single frames do not count for many.
+    fn noise(&self) -> f64 {
+        // Mean logarithm of the square of a normal deviate: -1.27 (Euler's constant and ln 2).
+        let (sum, frames) = (self.noise.0 + 1.27 * self.noise.1, self.noise.1 + PROMISED_FRAMES);
+        (sum / frames).exp().clamp(NOISE.0, NOISE.1)
     }
 
     /// Where the newest frame's delay is expected.
@@ -431,53 +454,25 @@ impl Drift {
                 self.spectrum.forward(bins);
             }
         }
-        let (first, last) = self.bins;
-        let matched = |k: usize| -> [Complex32; 2] {
-            std::array::from_fn(|side| {
-                self.response[side][0][k] * self.backing[0][k]
-                    + self.response[side][1][k] * self.backing[1][k]
-            })
-        };
-        // Residual at the predicted lag: powers and cross power per bin, smoothed over five bins.
-        let mut turning = turns(first, frame, predicted);
-        let mut column = |k: usize| {
-            let (b, turn) = (matched(k), turning.next().unwrap_or_default());
-            let e: [Complex32; 2] = std::array::from_fn(|side| self.mix[side][k] - b[side] * turn);
-            powers(e, b)
-        };
-        let mut columns: [[f32; 5]; 5] = std::array::from_fn(|i| column(first + i));
-        let mut totals = [0.0f32; 2];
-        self.cross.iter_mut().for_each(|c| c.fill(Complex32::default()));
-        for k in first + 2..last - 2 {
-            let mean = |i: usize| columns.iter().map(|c| c[i]).sum::<f32>() / 5.0;
-            let covariance = Covariance::new(std::array::from_fn(mean), FLOOR, 1e-10);
-            if let Some(half) = self.half_of_bin[k] {
-                let (b, x) = (matched(k), [self.mix[0][k], self.mix[1][k]]);
-                let weighted = covariance.weigh(b);
-                let cross = weighted[0].conj() * x[0] + weighted[1].conj() * x[1];
-                self.cross[half][k] = cross;
-                totals[half] += cross.norm_sqr().sqrt();
+        self.match_backing();
+        // Weights that hold the prediction for true confirm it: they are highest where the backing at the predicted lag
+        // happens to fit. So the lag is also sought with weights that know nothing of it, and the better fit decides.
+        let free = self.peak(predicted, None);
+        let mut peak = self.peak(predicted, Some(predicted));
+        if let Some(free) = free
+            && peak.is_none_or(|peak| (free - peak).abs() > 0.5)
+        {
+            let fits = self.misfit(predicted).min(peak.map_or(f32::MAX, |peak| self.misfit(peak)));
+            if self.misfit(free) < fits {
+                peak = self.peak(predicted, Some(free));
+            } else if peak.is_some() {
+                peak = self.peak(predicted, Some(predicted));
             }
-            columns.rotate_left(1);
-            columns[4] = column(k + 3);
         }
-        // Correlation at half samples, from a transform of twice the length.
-        self.correlation.fill(Complex32::default());
-        for (k, sum) in self.correlation.iter_mut().enumerate().take(last).skip(first) {
-            *sum = self.cross[0][k] + self.cross[1][k];
-        }
-        let total = totals[0] + totals[1];
-        let scale = self.lags.len() as f32 / 2.0;
-        let values = self.lags.inverse(&self.correlation);
-        let reach = (2.0 * REACH) as i64;
-        let around = (2.0 * predicted).round() as i64;
-        let at = |lag: i64| values[lag.rem_euclid(values.len() as i64) as usize] * scale;
-        let peak = (around - reach..=around + reach).max_by(|&a, &b| at(a).total_cmp(&at(b)))?;
-        if total <= 0.0 || at(peak) < CLEAR * total {
-            return None;
-        }
+        let peak = peak?;
+        let (first, last) = self.bins;
         // Newton's method on either half from the common peak.
-        let (mut lags, mut information) = ([0.5 * peak as f64; 2], [0.0; 2]);
+        let (mut lags, mut information) = ([peak; 2], [0.0; 2]);
         for half in 0..2 {
             for _ in 0..3 {
                 let (mut slope, mut curve) = (0.0f64, 0.0f64);
@@ -496,6 +491,72 @@ impl Drift {
             }
         }
         Some((lags, information))
+    }
+
+    /// Brings the newest frame of the backing through the filter.
+    fn match_backing(&mut self) {
+        let (first, last) = self.bins;
+        let [left, right] = &mut self.backing;
+        for k in first..=last + 1 {
+            let y = [left[k], right[k]];
+            let side = |side: usize| self.response[side][0][k] * y[0] + self.response[side][1][k] * y[1];
+            (left[k], right[k]) = (side(0), side(1));
+        }
+    }
+
+    /// Powers of what is left per bin, smoothed over five, with the backing at a lag, or with all of the mix.
+    fn left_at(&self, lag: Option<f64>, mut each: impl FnMut(usize, [f32; 5])) {
+        let (first, last) = self.bins;
+        let mut turning = turns(first, self.window.len(), lag.unwrap_or(0.0));
+        let mut column = |k: usize| {
+            let turn = turning.next().unwrap_or_default();
+            let b = [self.backing[0][k], self.backing[1][k]];
+            let kept = if lag.is_some() { 1.0 } else { 0.0 };
+            powers(std::array::from_fn(|side| self.mix[side][k] - b[side] * turn * kept), b)
+        };
+        let mut columns: [[f32; 5]; 5] = std::array::from_fn(|i| column(first + i));
+        for k in first + 2..last - 2 {
+            each(k, std::array::from_fn(|i| columns.iter().map(|c| c[i]).sum::<f32>() / 5.0));
+            columns.rotate_left(1);
+            columns[4] = column(k + 3);
+        }
+    }
+
+    /// How badly the backing at a lag fits: the mean logarithm of what is left.
+    fn misfit(&self, lag: f64) -> f32 {
+        let mut sum = 0.0;
+        self.left_at(Some(lag), |_, mean| sum += (mean[0] + mean[1] + FLOOR * mean[4] + 1e-10).ln());
+        sum
+    }
+
+    /// Lag of the highest peak about the prediction, samples, with the weights for a backing at `weighed_at`.
+    fn peak(&mut self, predicted: f64, weighed_at: Option<f64>) -> Option<f64> {
+        let mut cross = std::mem::take(&mut self.cross);
+        let mut totals = [0.0f32; 2];
+        cross.iter_mut().for_each(|c| c.fill(Complex32::default()));
+        self.left_at(weighed_at, |k, mean| {
+            if let Some(half) = self.half_of_bin[k] {
+                let (b, x) = ([self.backing[0][k], self.backing[1][k]], [self.mix[0][k], self.mix[1][k]]);
+                let weighted = Covariance::new(mean, FLOOR, 1e-10).weigh(b);
+                cross[half][k] = weighted[0].conj() * x[0] + weighted[1].conj() * x[1];
+                totals[half] += cross[half][k].norm_sqr().sqrt();
+            }
+        });
+        self.cross = cross;
+        let (first, last) = self.bins;
+        // Correlation at half samples, from a transform of twice the length.
+        self.correlation.fill(Complex32::default());
+        for (k, sum) in self.correlation.iter_mut().enumerate().take(last).skip(first) {
+            *sum = self.cross[0][k] + self.cross[1][k];
+        }
+        let total = totals[0] + totals[1];
+        let scale = self.lags.len() as f32 / 2.0;
+        let values = self.lags.inverse(&self.correlation);
+        let reach = (2.0 * REACH) as i64;
+        let around = (2.0 * predicted).round() as i64;
+        let at = |lag: i64| values[lag.rem_euclid(values.len() as i64) as usize] * scale;
+        let peak = (around - reach..=around + reach).max_by(|&a, &b| at(a).total_cmp(&at(b)))?;
+        (total > 0.0 && at(peak) >= CLEAR * total).then_some(0.5 * peak as f64)
     }
 
     fn try_out(&mut self, z: [f64; 2], variance: [f64; 2]) {
@@ -610,12 +671,12 @@ mod tests {
 
     /// Noise read at a delay that moves by a known law, with another noise of the same level over it.
     fn track(rate: f64, wow_samples: f64, seconds: f64) -> (Drift, impl Fn(f64) -> f64, i64) {
-        track_through(0.0, rate, wow_samples, seconds)
+        track_through(None, rate, wow_samples, seconds)
     }
 
-    /// The same through a filter that from the middle on has so much of the delay.
+    /// The same through a filter that from the middle on is another one.
     fn track_through(
-        filter_samples: f64,
+        filter: Option<Taps>,
         rate: f64,
         wow_samples: f64,
         seconds: f64,
@@ -639,8 +700,10 @@ mod tests {
             let mixed: Vec<f32> = read[0].iter().zip(&voice[at..]).map(|(b, v)| b + v).collect();
             mix.push([&mixed, &mixed]);
             backing.push([&song[200 + at..200 + at + hop], &song[200 + at..200 + at + hop]]);
-            if at == len / 2 / hop * hop && filter_samples != 0.0 {
-                drift.set_filter(&Taps::gains(sizes.scaled(4096), [1.0; 2], filter_samples));
+            if at == len / 2 / hop * hop
+                && let Some(filter) = &filter
+            {
+                drift.set_filter(filter);
             }
             drift.advance(&mix, &backing, 0, mix.end(), true);
         }
@@ -657,9 +720,48 @@ mod tests {
     #[test]
     fn another_delay_of_the_filter_is_no_movement() {
         for samples in [1.0, -0.4] {
-            let (drift, _, _) = track_through(samples, 0.0, 0.0, 8.0);
+            let filter = Taps::gains(Sizes::new(16_000.0).scaled(4096), [1.0; 2], samples);
+            let (drift, _, _) = track_through(Some(filter), 0.0, 0.0, 8.0);
             assert!(!drift.wander().moves(), "{samples} samples");
         }
+    }
+
+    /// Whoever moves the place by what the filter made good, again and again, does not hide that it moves.
+    #[test]
+    fn a_place_that_is_moved_keeps_what_was_seen() {
+        let sizes = Sizes::new(16_000.0);
+        let mut drift = Drift::new(sizes);
+        let len = 5 * 16_000;
+        let (song, mut mix, mut backing) = (noise(len, 1), Ring::new(len), Ring::new(len));
+        let mut source = Ring::new(len);
+        source.push([&song, &song]);
+        let hop = sizes.hop();
+        let (mut line, mut read) = (crate::align::delay_line::DelayLine::new(hop), crate::ring::stereo(hop));
+        let filter = |samples: f64| Taps::gains(sizes.scaled(4096), [1.0; 2], samples);
+        drift.set_filter(&filter(0.0));
+        drift.restart(20.0, Wander::NONE, 0);
+        for (count, at) in (0..len - hop).step_by(hop).enumerate() {
+            line.read(&source, at as i64, 20.0 + 2e-4 * at as f64, &mut read);
+            mix.push([&read[0], &read[1]]);
+            backing.push([&song[at..at + hop], &song[at..at + hop]]);
+            if count % 40 == 39 {
+                let other = (count / 40 % 2) as f64;
+                drift.recentre(20.0 - other);
+                drift.set_filter(&filter(other));
+            }
+            drift.advance(&mix, &backing, 0, mix.end(), true);
+        }
+        assert!(drift.wander().moves());
+    }
+
+    /// A filter whose delay is another one at every frequency: no one number makes up for it.
+    #[test]
+    fn a_filter_that_disperses_is_no_movement() {
+        let mut filter = Taps::gains(Sizes::new(16_000.0).scaled(4096), [0.6; 2], 0.0);
+        let centre = filter.num_taps() / 2;
+        (0..2).for_each(|side| filter.h[side][side][centre + 2] = 0.4);
+        let (drift, _, _) = track_through(Some(filter), 0.0, 0.0, 8.0);
+        assert!(!drift.wander().moves());
     }
 
     /// A clock error of 100 ppm under a voice as loud as the backing, to 0.02 samples: 40 dB at a tenth of the rate.
