@@ -7,20 +7,20 @@ use crate::align::lock::LOCK_CONFIDENCE;
 use crate::align::search::{Found, look_at, search};
 use crate::align::sections::Sections;
 use crate::causes::{Causes, Chain, Study};
+use crate::heard::{Heard, Part, Stretch};
 use crate::matching::Taps;
 use crate::matching::follower::{Follower, FollowerGain, Movement};
 use crate::matching::ladder::{
     RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
 };
-use crate::matching::score::{self, Score, mean};
+use crate::matching::score::mean;
 use crate::matching::statistics::{self, Statistics};
 use crate::matching::taps::Convolver;
 use crate::matching::tone::{STEPS, fit_filter};
-use crate::ring::{Ring, Stereo, stereo};
+use crate::ring::{Ring, Signal, stereo};
 use crate::settings::Tone;
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
-use std::cell::OnceCell;
 use std::collections::BTreeSet;
 
 /// Music with which the backing's place is searched, seconds: long windows find a faint backing, short ones one that
@@ -345,7 +345,7 @@ impl Learner {
         self.mix.read_stereo(begin, &mut mix);
         let mut backing = stereo((end - begin + 2 * margin) as usize);
         self.backing.read_stereo(begin - delay_samples - margin, &mut backing);
-        Heard { mix, backing, end, scale: OnceCell::new() }
+        Heard::new(mix, backing)
     }
 
     fn looked(&self, delay_samples: i64, from: i64) -> Looked {
@@ -371,13 +371,13 @@ impl Learner {
         let Some(mut heard) = self.heard(given) else {
             return result;
         };
-        result.heard_s = heard.mix[0].len() as f64 / self.sizes.sample_rate_hz;
-        let mut gains = None;
+        result.heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
         if given.movement.moves() {
-            (result.following_pays, gains) = self.follow(&mut heard, &given);
+            result.following_pays = self.follow(&mut heard, &given);
         }
         self.fit_and_choose(&heard, given, &mut result);
-        self.study(&heard, given, gains.as_deref());
+        self.study(&heard, given);
+        self.take_back(heard, given);
         if given.moving && result.gained.is_some() {
             result.shifted = self.settle_delay();
         }
@@ -398,7 +398,7 @@ impl Learner {
     }
 
     /// Fits every rung, and takes the one to use if it is better than what is in force.
-    fn fit_and_choose(&mut self, heard: &Heard, given: Given, result: &mut Matched) {
+    fn fit_and_choose(&mut self, heard: &Stretch, given: Given, result: &mut Matched) {
         self.judge_trials(heard);
         self.fit(heard, given.tone);
         let newest = heard.newest(self.sizes.samples(JUDGED_S));
@@ -430,12 +430,10 @@ impl Learner {
     }
 
     /// Looks at what limits the null in what was heard since the last time.
-    fn study(&mut self, heard: &Heard, given: Given, gains: Option<&[FollowerGain]>) {
-        let fresh = self.study.fresh(heard.end).min(self.sizes.samples(JUDGED_S));
+    fn study(&mut self, heard: &Stretch, given: Given) {
+        let fresh = self.study.fresh(heard.end()).min(self.sizes.samples(JUDGED_S));
         if fresh > 0 {
             let newest = heard.newest(fresh);
-            let (margin, len) = (self.taps.num_taps() / 2, newest.mix[0].len());
-            let backing = newest.backing.each_ref().map(|y| y[margin..margin + len].to_vec());
             // Delays before this place held are of another one.
             let hop = self.sizes.hop();
             let course_from = self.course.begin().max(given.from / hop as i64);
@@ -449,9 +447,10 @@ impl Learner {
                 course: &course,
                 course_from,
                 hop,
-                gains,
+                gains: heard.backing.gains.as_deref(),
             };
-            self.study.look(&newest.mix, &backing, &self.taps.apply(&newest.backing), heard.end, &chain);
+            let matched = self.taps.apply(&newest.backing);
+            self.study.look(&newest.mix, &newest.backing(), &matched, heard.end(), &chain);
         }
     }
 
@@ -480,8 +479,9 @@ impl Learner {
         self.judged.iter().flatten().any(|(judged, _)| *judged == rung)
     }
 
-    /// The newest stretch of which both signals are known, with room for the filter.
-    fn heard(&mut self, given: Given) -> Option<Heard> {
+    /// The newest stretch of which both signals are known, with room for the filter; to be given to
+    /// [`Learner::take_back`].
+    fn heard(&mut self, given: Given) -> Option<Stretch> {
         let margin = self.taps.num_taps() as i64 / 2;
         let hop = self.sizes.hop() as i64;
         let (mut begin, mut end) = (self.mix.begin().max(given.from), self.mix.end());
@@ -496,19 +496,34 @@ impl Learner {
         if end - begin < self.sizes.samples(LEAST_S) as i64 {
             return None;
         }
-        let mut heard = self.stretch(given.delay_samples, begin, end);
-        if given.moving {
-            self.read_along_course(begin - margin, &mut heard.backing);
-        }
-        Some(heard)
+        let len = (end - begin) as usize;
+        let (ring, delay_samples) = if given.moving {
+            (self.read_along_course(begin - margin, end + margin), 0)
+        } else {
+            (std::mem::take(&mut self.backing), given.delay_samples)
+        };
+        let mix = Part { ring: std::mem::take(&mut self.mix), start: begin, len };
+        let start = begin - delay_samples - margin;
+        let backing = Part { ring, start, len: len + 2 * margin as usize };
+        Some(Stretch::new(mix, backing, hop as usize))
     }
 
-    /// Reads the backing at the delays that were in force; `start` and the length are whole hops.
-    fn read_along_course(&mut self, start: i64, out: &mut Stereo) {
+    /// Takes back what [`Learner::heard`] gave out.
+    fn take_back(&mut self, heard: Stretch, given: Given) {
+        self.mix = heard.mix.ring;
+        let backing = heard.backing.part.ring;
+        if given.moving {
+            self.aligned = Some(backing);
+        } else {
+            self.backing = backing;
+        }
+    }
+
+    /// The backing read at the delays that were in force, up to `end`; `start` and `end` are whole hops.
+    fn read_along_course(&mut self, start: i64, end: i64) -> Ring {
         let hop = self.sizes.hop();
-        let end = start + out[0].len() as i64;
         let room = self.sizes.samples(MEMORY_S) + self.taps.num_taps() + 2 * hop;
-        let aligned = self.aligned.get_or_insert_with(|| Ring::new(room));
+        let mut aligned = self.aligned.take().unwrap_or_else(|| Ring::new(room));
         // The course does not change afterwards, so that only what is new must be read.
         if !(aligned.begin()..=aligned.end()).contains(&start) {
             aligned.restart(start);
@@ -521,34 +536,32 @@ impl Learner {
             self.delay_line.read(&self.backing, position, delay, &mut block);
             aligned.push([&block[0], &block[1]]);
         }
-        aligned.read_stereo(start, out);
+        aligned
     }
 
-    /// Moves the backing's level as it moves in the mix, if that makes the difference smaller: whether, and the gains.
-    fn follow(&self, heard: &mut Heard, given: &Given) -> (Option<bool>, Option<Vec<FollowerGain>>) {
-        let gains = self.level_track(heard, given.movement);
-        let still = heard.newest(self.sizes.samples(JUDGED_S));
-        let mut moved = still.clone();
-        moved.move_level(&gains, self.sizes.hop(), heard.mix[0].len());
-        let score = |heard: &Heard| mean(&heard.score(&self.taps, self.sizes));
+    /// Moves the backing's level as it moves in the mix, if that makes the difference smaller; whether it does.
+    fn follow(&self, heard: &mut Stretch, given: &Given) -> Option<bool> {
+        let score =
+            |heard: &Stretch| mean(&heard.newest(self.sizes.samples(JUDGED_S)).score(&self.taps, self.sizes));
+        let (gains, still) = (self.level_track(heard, given.movement), score(heard));
+        heard.backing.gains = Some(gains);
         let is_known = given.following_pays && given.learned_s > PAYS_FROM_S;
-        if score(&still) - score(&moved) > if is_known { STILL_PAYS } else { PAYS } {
-            heard.move_level(&gains, self.sizes.hop(), heard.mix[0].len());
-            return (Some(true), Some(gains));
+        if still - score(heard) > if is_known { STILL_PAYS } else { PAYS } {
+            return Some(true);
         }
-        ((heard.mix[0].len() > self.sizes.samples(PAYS_FROM_S)).then_some(false), None)
+        heard.backing.gains = None;
+        (heard.mix.len > self.sizes.samples(PAYS_FROM_S)).then_some(false)
     }
 
     /// How the level moves, hop by hop.
-    fn level_track(&self, heard: &Heard, movement: Movement) -> Vec<FollowerGain> {
-        let (hop, len) = (self.sizes.hop(), heard.mix[0].len());
+    fn level_track(&self, heard: &Stretch, movement: Movement) -> Vec<FollowerGain> {
+        let (hop, len) = (self.sizes.hop(), heard.mix.len);
         let mut follower = Follower::new(self.sizes);
         follower.set_movement(movement, false);
         let mut convolver = Convolver::new(&self.taps);
-        let mut matched = stereo(0);
+        let (mut mix, mut matched, mut now) = (stereo(hop), stereo(0), stereo(hop));
         // Blocks of whole hops.
         let block = convolver.block_samples() / hop * hop;
-        let silence = vec![0.0; hop];
         let mut gains = Vec::with_capacity(len / hop + 1);
         // The gain lags; silence after the end lets the last of it out.
         let lag = follower.latency_samples();
@@ -557,17 +570,17 @@ impl Learner {
                 matched.iter_mut().for_each(Vec::clear);
                 convolver.run(&heard.backing, at..len.min(at + block), &mut matched);
             }
-            let gain = if at + hop <= len {
-                let mix = heard.mix.each_ref().map(|side| &side[at..at + hop]);
-                let matched = matched.each_ref().map(|side| &side[at % block..][..hop]);
-                follower.process(mix, matched, true)
-            } else {
-                let rest = len.saturating_sub(at);
-                let take = |side: &[f32]| [&side[side.len() - rest..], &silence[rest..]].concat();
-                let (mix, matched) =
-                    (heard.mix.each_ref().map(|s| take(s)), matched.each_ref().map(|s| take(s)));
-                follower.process([&mix[0], &mix[1]], [&matched[0], &matched[1]], true)
-            };
+            let rest = hop.min(len.saturating_sub(at));
+            for side in 0..2 {
+                let (mix, now) = (&mut mix[side], &mut now[side]);
+                if rest > 0 {
+                    heard.mix.read(side, at, &mut mix[..rest]);
+                    now[..rest].copy_from_slice(&matched[side][at % block..][..rest]);
+                }
+                mix[rest..].fill(0.0);
+                now[rest..].fill(0.0);
+            }
+            let gain = follower.process([&mix[0], &mix[1]], [&now[0], &now[1]], true);
             if at >= lag {
                 gains.push(gain);
             }
@@ -576,8 +589,8 @@ impl Learner {
     }
 
     /// Scores the models of the last job on what was heard since: out of sample.
-    fn judge_trials(&mut self, heard: &Heard) {
-        let fresh = (heard.end - self.judged_to).min(self.sizes.samples(JUDGED_S) as i64);
+    fn judge_trials(&mut self, heard: &Stretch) {
+        let fresh = (heard.end() - self.judged_to).min(self.sizes.samples(JUDGED_S) as i64);
         if fresh > 0 && !self.trials.is_empty() {
             let newest = heard.newest(fresh as usize);
             let scores =
@@ -587,14 +600,14 @@ impl Learner {
                 self.judged.remove(0);
             }
         }
-        self.judged_to = heard.end;
+        self.judged_to = heard.end();
     }
 
     /// Fits every rung.
-    fn fit(&mut self, heard: &Heard, tone: Tone) {
+    fn fit(&mut self, heard: &Stretch, tone: Tone) {
         let window = self.sizes.scaled(statistics::WINDOW);
         let rate = self.sizes.sample_rate_hz;
-        let seconds = heard.mix[0].len() as f64 / rate;
+        let seconds = heard.mix.len as f64 / rate;
         let num_taps = self.taps.num_taps();
         let mut spectrum = Spectrum::new(window);
         let mut reference = self.taps.clone();
@@ -651,75 +664,6 @@ impl Learner {
             })
             .collect();
         choose(&scores).unwrap_or_else(|| first_choice(&self.delayed, tone))
-    }
-}
-
-/// A stretch of mix with its backing, which reaches half a filter beyond either end.
-#[derive(Clone)]
-struct Heard {
-    mix: Stereo,
-    backing: Stereo,
-    /// Position after the stretch.
-    end: i64,
-    /// Made when the first score is asked for.
-    scale: OnceCell<Score>,
-}
-
-impl Heard {
-    /// The last `len` samples of it.
-    fn newest(&self, len: usize) -> Self {
-        let cut = |x: &Stereo, len: usize| -> Stereo {
-            std::array::from_fn(|c| x[c][x[c].len() - len.min(x[c].len())..].to_vec())
-        };
-        let margins = self.backing[0].len() - self.mix[0].len();
-        Self {
-            mix: cut(&self.mix, len),
-            backing: cut(&self.backing, len + margins),
-            end: self.end,
-            scale: OnceCell::new(),
-        }
-    }
-
-    /// Multiplies the backing by gains, one a hop of the `whole` samples that end where this stretch ends; the first
-    /// and the last value hold beyond them.
-    fn move_level(&mut self, gains: &[FollowerGain], hop: usize, whole: usize) {
-        let len = self.mix[0].len();
-        let margin = (self.backing[0].len() - len) / 2;
-        let before = margin.saturating_sub(whole - len);
-        for side in &mut self.backing {
-            let (first, rest) = side.split_at_mut(before);
-            first.iter_mut().for_each(|y| *y *= gains[0].at(hop, 0));
-            let mut position = whole - len + before - margin;
-            let (mut rest, last) = rest.split_at_mut(whole - position);
-            while !rest.is_empty() {
-                let (at, gain) = (position % hop, gains[position / hop]);
-                let (part, after) = rest.split_at_mut(rest.len().min(hop - at));
-                part.iter_mut().enumerate().for_each(|(n, y)| *y *= gain.at(hop, at + n));
-                position += part.len();
-                rest = after;
-            }
-            let gain = gains[(whole - 1) / hop].at(hop, (whole - 1) % hop);
-            last.iter_mut().for_each(|y| *y *= gain);
-        }
-        self.scale.take();
-    }
-
-    fn residual(&self, taps: &Taps) -> Stereo {
-        let mut residual = taps.apply(&self.backing);
-        for (residual, mix) in residual.iter_mut().zip(&self.mix) {
-            residual.iter_mut().zip(mix).for_each(|(e, x)| *e = x - *e);
-        }
-        residual
-    }
-
-    fn score(&self, taps: &Taps, sizes: Sizes) -> Vec<f64> {
-        let score = self.scale.get_or_init(|| {
-            let margin = taps.num_taps() / 2;
-            let len = self.mix[0].len();
-            let backing = std::array::from_fn(|c| self.backing[c][margin..margin + len].to_vec());
-            Score::new(&backing, sizes.scaled(score::WINDOW), sizes.sample_rate_hz)
-        });
-        score.score(&self.residual(taps))
     }
 }
 

@@ -7,6 +7,7 @@ pub mod engine;
 mod error;
 mod framing;
 mod guard;
+mod heard;
 mod job;
 mod lanes;
 mod learner;

@@ -3,12 +3,31 @@
 /// Two channels of equal length.
 pub type Stereo = [Vec<f32>; 2];
 
+/// A stereo signal that is read piece by piece.
+pub trait Signal {
+    /// Length, samples.
+    fn num_samples(&self) -> usize;
+    /// Reads one channel from sample `from` on, not beyond the end.
+    fn read(&self, channel: usize, from: usize, out: &mut [f32]);
+}
+
+impl Signal for Stereo {
+    fn num_samples(&self) -> usize {
+        self[0].len()
+    }
+
+    fn read(&self, channel: usize, from: usize, out: &mut [f32]) {
+        out.copy_from_slice(&self[channel][from..from + out.len()]);
+    }
+}
+
 /// Two silent channels of `len` samples.
 pub fn stereo(len: usize) -> Stereo {
     [vec![0.0; len], vec![0.0; len]]
 }
 
 /// Keeps the last samples of a stereo signal.
+#[derive(Default)]
 pub struct Ring {
     samples: Stereo,
     begin: i64,
@@ -56,11 +75,14 @@ impl Ring {
         let capacity = ring.len();
         let from = start.clamp(self.begin(), self.end);
         let to = (start + out.len() as i64).clamp(from, self.end);
-        out.fill(0.0);
         if from == to {
+            out.fill(0.0);
             return;
         }
-        let out = &mut out[(from - start) as usize..(to - start) as usize];
+        let (before, out) = out.split_at_mut((from - start) as usize);
+        let (out, after) = out.split_at_mut((to - from) as usize);
+        before.fill(0.0);
+        after.fill(0.0);
         let at = from.rem_euclid(capacity as i64) as usize;
         let first = out.len().min(capacity - at);
         let rest = out.len() - first;

@@ -77,17 +77,25 @@ impl Bands {
 
     /// Hears a stretch.
     pub fn hear(&mut self, mix: &Stereo, backing: &Stereo, matched: &Stereo) {
-        let minus = |x: &Vec<f32>, b: &Vec<f32>| x.iter().zip(b).map(|(x, b)| x - b).collect();
-        let difference: Stereo = std::array::from_fn(|c| minus(&mix[c], &matched[c]));
-        let cubes =
-            |x: &Vec<f32>, b: &Vec<f32>| x.iter().zip(b).map(|(x, b)| x * x * x - b * b * b).collect();
-        let bend: Stereo = std::array::from_fn(|c| cubes(&mix[c], &matched[c]));
         let mut spectra = Frames::new(self.window);
+        let len = mix[0].len();
+        // A frame of what is made of mix and matched backing.
+        let made = |part: Range<usize>, of: fn(f32, f32) -> f32| -> Stereo {
+            std::array::from_fn(|c| {
+                mix[c][part.clone()].iter().zip(&matched[c][part.clone()]).map(|(&x, &b)| of(x, b)).collect()
+            })
+        };
         let side = || vec![Complex32::default(); self.window / 2 + 1];
         let mut bins: [[Vec<Complex32>; 2]; 4] = std::array::from_fn(|_| [side(), side()]);
-        for frame in 0..spectra.count(mix[0].len()) {
+        for frame in 0..spectra.count(len) {
             let mut cells = vec![Cell::default(); self.ranges.len()];
-            for (bins, signal) in bins.iter_mut().zip([&difference, matched, backing, &bend]) {
+            let part = spectra.part(frame);
+            let part = part.start..part.end.min(len);
+            let difference = made(part.clone(), |x, b| x - b);
+            let bend = made(part, |x, b| x * x * x - b * b * b);
+            for (bins, (signal, frame)) in
+                bins.iter_mut().zip([(&difference, 0), (matched, frame), (backing, frame), (&bend, 0)])
+            {
                 sides_of(&mut spectra, signal, frame, bins);
             }
             for (cell, range) in cells.iter_mut().zip(&self.ranges) {

@@ -9,7 +9,7 @@ use crate::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
 use crate::matching::Taps;
 use crate::matching::taps::Convolver;
 use crate::matching::weights::Covariance;
-use crate::ring::{Stereo, stereo};
+use crate::ring::{Signal, Stereo, stereo};
 use crate::spectrum::{TwinSpectrum, hann, sides};
 use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
@@ -78,9 +78,9 @@ pub struct Statistics {
 }
 
 /// Residual and matched backing, filtered as far as they are asked for.
-struct Subtraction<'a> {
-    mix: &'a Stereo,
-    backing: &'a Stereo,
+struct Subtraction<'a, X, Y> {
+    mix: &'a X,
+    backing: &'a Y,
     convolver: Convolver,
     /// What is kept begins here.
     from: usize,
@@ -88,8 +88,8 @@ struct Subtraction<'a> {
     residual: Stereo,
 }
 
-impl<'a> Subtraction<'a> {
-    fn new(mix: &'a Stereo, backing: &'a Stereo, active: &Taps) -> Self {
+impl<'a, X: Signal, Y: Signal> Subtraction<'a, X, Y> {
+    fn new(mix: &'a X, backing: &'a Y, active: &Taps) -> Self {
         let convolver = Convolver::new(active);
         Self { mix, backing, convolver, from: 0, matched: stereo(0), residual: stereo(0) }
     }
@@ -102,14 +102,16 @@ impl<'a> Subtraction<'a> {
             side.drain(..side.len() - kept);
         }
         self.from = from;
-        let len = self.mix[0].len();
+        let len = self.mix.num_samples();
         if from + kept < to.min(len) {
             // As much at once as the convolver takes.
             let ahead = self.convolver.block_samples();
             let part = from + kept..len.min(to.max(from + kept + ahead));
             self.convolver.run(self.backing, part.clone(), &mut self.matched);
-            for ((residual, matched), mix) in self.residual.iter_mut().zip(&self.matched).zip(self.mix) {
-                residual.extend(mix[part.clone()].iter().zip(&matched[kept..]).map(|(x, b)| x - b));
+            for (side, (residual, matched)) in self.residual.iter_mut().zip(&self.matched).enumerate() {
+                residual.resize(matched.len(), 0.0);
+                self.mix.read(side, part.start, &mut residual[kept..]);
+                residual[kept..].iter_mut().zip(&matched[kept..]).for_each(|(e, b)| *e -= b);
             }
         }
     }
@@ -124,12 +126,13 @@ type Spectra = [Vec<Complex32>; 4];
 
 impl Statistics {
     /// Gathers over `mix`, with `backing` reaching half a filter beyond it at either end. Allocates.
-    pub fn gather(mix: &Stereo, backing: &Stereo, active: &Taps, window: usize) -> Self {
+    pub fn gather(mix: &impl Signal, backing: &impl Signal, active: &Taps, window: usize) -> Self {
         let margin = active.num_taps() / 2;
         let num_bins = window / 2 + 1;
         let padded = num_bins.next_multiple_of(LANES);
         let mut frames = Frames::new(window);
-        let num_frames = frames.count(mix[0].len());
+        let num_frames = frames.count(mix.num_samples());
+        let mut heard = stereo(window.min(mix.num_samples()));
         let mut subtraction = Subtraction::new(mix, backing, active);
         let floor = floor(num_frames, num_bins, &mut frames, &mut subtraction);
         let mut powers: [Powers; 3] =
@@ -143,8 +146,9 @@ impl Statistics {
             spectra.rotate_left(1);
             if frame < num_frames {
                 load_powers(frame, &mut frames, &mut subtraction, &mut powers[2], &mut spectra[1]);
-                let twin =
-                    frames.twin(backing.each_ref().map(|side| &side[margin..margin + mix[0].len()]), frame);
+                let at = margin + frames.part(frame).start;
+                heard.iter_mut().enumerate().for_each(|(side, heard)| backing.read(side, at, heard));
+                let twin = frames.twin_of([&heard[0], &heard[1]]);
                 let [_, _, left, right] = &mut spectra[1];
                 split(twin, left, right);
             } else {
@@ -169,10 +173,10 @@ impl Statistics {
 }
 
 /// Powers, and spectra of the residual, of one frame.
-fn load_powers(
+fn load_powers<X: Signal, Y: Signal>(
     frame: usize,
     frames: &mut Frames,
-    subtraction: &mut Subtraction,
+    subtraction: &mut Subtraction<X, Y>,
     powers: &mut Powers,
     spectra: &mut Spectra,
 ) {
@@ -264,7 +268,12 @@ fn add(sums: &mut [Sums], mean: &Powers, spectra: &Spectra, floor: f32) {
 
 /// How deep the null already is: the 5 % quantile of residual re matched backing, from ten frames spread over
 /// the time.
-fn floor(num_frames: usize, num_bins: usize, frames: &mut Frames, subtraction: &mut Subtraction) -> f32 {
+fn floor<X: Signal, Y: Signal>(
+    num_frames: usize,
+    num_bins: usize,
+    frames: &mut Frames,
+    subtraction: &mut Subtraction<X, Y>,
+) -> f32 {
     let mut powers: [Powers; 3] = std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins + 2]));
     let mut spectra: Spectra = std::array::from_fn(|_| vec![Complex32::default(); num_bins]);
     let mut mean: Powers = std::array::from_fn(|_| vec![0.0; num_bins]);

@@ -2,7 +2,7 @@
 
 use crate::align::delay_line::windowed_sinc;
 use crate::lanes::{LANES, Lanes, Real, plus, times};
-use crate::ring::Stereo;
+use crate::ring::{Signal, Stereo, stereo};
 use crate::settings::Tone;
 use crate::spectrum::{Spectrum, TwinSpectrum, sides};
 use realfft::num_complex::{Complex, Complex32};
@@ -177,6 +177,7 @@ pub fn bulk_delay_samples(responses: &[[Vec<Complex32>; 2]; 2], len: usize) -> f
 pub struct Convolver {
     spectrum: TwinSpectrum,
     twin: Vec<Complex32>,
+    heard: Stereo,
     num_taps: usize,
     /// `None` if the filter is but a gain per side.
     responses: Option<[[Vec<Complex32>; 2]; 2]>,
@@ -191,6 +192,7 @@ impl Convolver {
         let mut convolver = Self {
             spectrum: TwinSpectrum::new(len),
             twin: vec![Complex32::default(); len],
+            heard: stereo(len),
             num_taps,
             responses: None,
             gains: gains.unwrap_or_default(),
@@ -217,19 +219,25 @@ impl Convolver {
     }
 
     /// Appends a part of the filtered `y`, which reaches half a filter beyond either end of the whole.
-    pub fn run(&mut self, y: &Stereo, part: Range<usize>, out: &mut Stereo) {
+    pub fn run(&mut self, y: &impl Signal, part: Range<usize>, out: &mut Stereo) {
         let centre = self.num_taps / 2;
         let Some(responses) = &self.responses else {
-            for ((out, y), gain) in out.iter_mut().zip(y).zip(self.gains) {
-                out.extend(y[part.start + centre..part.end + centre].iter().map(|y| y * gain));
+            for (side, (out, gain)) in out.iter_mut().zip(self.gains).enumerate() {
+                let from = out.len();
+                out.resize(from + part.len(), 0.0);
+                y.read(side, part.start + centre, &mut out[from..]);
+                out[from..].iter_mut().for_each(|y| *y *= gain);
             }
             return;
         };
         let mut at = part.start;
         while at < part.end {
-            let end = y[0].len().min(at + self.twin.len());
-            let (left, right) = (&y[0][at..end], &y[1][at..end]);
-            let (heard, rest) = self.twin.split_at_mut(left.len());
+            let heard = self.twin.len().min(y.num_samples() - at);
+            for (side, heard_side) in self.heard.iter_mut().enumerate() {
+                y.read(side, at, &mut heard_side[..heard]);
+            }
+            let [left, right] = &self.heard;
+            let (heard, rest) = self.twin.split_at_mut(heard);
             heard
                 .iter_mut()
                 .zip(left.iter().zip(right))

@@ -1,0 +1,197 @@
+//! Stretches of what the learner heard: the mix, and the backing aligned with it, which reaches half a filter beyond it
+//! at either end. A long one is read where it is kept, piece by piece; only short ones are copied.
+
+use crate::matching::Taps;
+use crate::matching::follower::FollowerGain;
+use crate::matching::score::{self, Score};
+use crate::ring::{Ring, Signal, Stereo, stereo};
+use crate::sizes::Sizes;
+use std::cell::OnceCell;
+
+/// A long stretch.
+pub struct Stretch {
+    /// The mix.
+    pub mix: Part,
+    /// The backing, its level as it moves.
+    pub backing: Moved,
+}
+
+/// A part of a ring.
+pub struct Part {
+    /// What it is a part of.
+    pub ring: Ring,
+    /// Position of its first sample.
+    pub start: i64,
+    /// Length, samples.
+    pub len: usize,
+}
+
+impl Signal for Part {
+    fn num_samples(&self) -> usize {
+        self.len
+    }
+
+    fn read(&self, channel: usize, from: usize, out: &mut [f32]) {
+        self.ring.read(channel, self.start + from as i64, out);
+    }
+}
+
+/// A part of a ring, multiplied by gains.
+pub struct Moved {
+    /// What is multiplied.
+    pub part: Part,
+    /// One gain a hop of the mix, of at least one; none = all 1. The first and the last value hold beyond the mix.
+    pub gains: Option<Vec<FollowerGain>>,
+    hop: usize,
+    /// Samples before the mix, and as many after it.
+    margin: usize,
+}
+
+impl Signal for Moved {
+    fn num_samples(&self) -> usize {
+        self.part.len
+    }
+
+    fn read(&self, channel: usize, from: usize, mut out: &mut [f32]) {
+        self.part.read(channel, from, out);
+        let Some(gains) = &self.gains else { return };
+        let (hop, len) = (self.hop, self.part.len - 2 * self.margin);
+        let mut at = from;
+        while !out.is_empty() {
+            // Up to where the mix begins, the next hop of it, or all the rest.
+            let before = self.margin.saturating_sub(at);
+            let position = at.saturating_sub(self.margin);
+            let (count, gain) = match position {
+                _ if before > 0 => (before, None),
+                position if position < len => {
+                    ((hop - position % hop).min(len - position), Some(gains[position / hop]))
+                }
+                _ => (out.len(), None),
+            };
+            let (now, rest) = out.split_at_mut(count.min(out.len()));
+            match gain {
+                Some(gain) => {
+                    let first = position % hop;
+                    now.iter_mut().enumerate().for_each(|(n, y)| *y *= gain.at(hop, first + n));
+                }
+                None => {
+                    let nearest = if before > 0 { 0 } else { len - 1 };
+                    let gain = gains[nearest / hop].at(hop, nearest % hop);
+                    now.iter_mut().for_each(|y| *y *= gain);
+                }
+            }
+            at += now.len();
+            out = rest;
+        }
+    }
+}
+
+impl Stretch {
+    /// `mix`, with a backing whose level is as it was.
+    pub fn new(mix: Part, backing: Part, hop: usize) -> Self {
+        let margin = (backing.len - mix.len) / 2;
+        Self { mix, backing: Moved { part: backing, gains: None, hop, margin } }
+    }
+
+    /// Position after the mix.
+    pub fn end(&self) -> i64 {
+        self.mix.start + self.mix.len as i64
+    }
+
+    /// A copy of the last `len` samples of it.
+    pub fn newest(&self, len: usize) -> Heard {
+        let len = len.min(self.mix.len);
+        Heard::read(&self.mix, self.mix.len - len..self.mix.len, &self.backing)
+    }
+}
+
+/// A short stretch.
+pub struct Heard {
+    /// The mix.
+    pub mix: Stereo,
+    /// The backing.
+    pub backing: Stereo,
+    /// Made when the first score is asked for.
+    scale: OnceCell<Score>,
+}
+
+impl Heard {
+    /// A stretch of the mix, and of the backing.
+    pub fn new(mix: Stereo, backing: Stereo) -> Self {
+        Self { mix, backing, scale: OnceCell::new() }
+    }
+
+    fn read(mix: &impl Signal, part: std::ops::Range<usize>, backing: &impl Signal) -> Self {
+        let margins = backing.num_samples() - mix.num_samples();
+        let copy = |signal: &dyn Signal, len: usize| {
+            let mut copy = stereo(len);
+            copy.iter_mut().enumerate().for_each(|(side, to)| signal.read(side, part.start, to));
+            copy
+        };
+        Self::new(copy(mix, part.len()), copy(backing, part.len() + margins))
+    }
+
+    /// The backing under the mix, without what reaches beyond it.
+    pub fn backing(&self) -> Stereo {
+        let len = self.mix[0].len();
+        let margin = (self.backing[0].len() - len) / 2;
+        self.backing.each_ref().map(|side| side[margin..margin + len].to_vec())
+    }
+
+    /// What a filter leaves of the mix.
+    pub fn residual(&self, taps: &Taps) -> Stereo {
+        let mut residual = taps.apply(&self.backing);
+        for (residual, mix) in residual.iter_mut().zip(&self.mix) {
+            residual.iter_mut().zip(mix).for_each(|(e, x)| *e = x - *e);
+        }
+        residual
+    }
+
+    /// Score of what a filter leaves, frame by frame.
+    pub fn score(&self, taps: &Taps, sizes: Sizes) -> Vec<f64> {
+        let scale = || Score::new(&self.backing(), sizes.scaled(score::WINDOW), sizes.sample_rate_hz);
+        self.scale.get_or_init(scale).score(&self.residual(taps))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::noise;
+
+    fn part(seed: u32, start: i64, len: usize) -> Part {
+        let mut ring = Ring::new(1_000);
+        let samples = noise(1_000, seed);
+        ring.push([&samples, &samples]);
+        Part { ring, start, len }
+    }
+
+    /// Every sample of the backing, however it is read, is multiplied by the gain of the moment of the mix it stands
+    /// under, and beyond the mix by the nearest one.
+    #[test]
+    fn the_level_moves_with_the_mix() {
+        let (hop, len, margin) = (8, 100, 16);
+        let mut stretch = Stretch::new(part(1, 300, len), part(2, 200, len + 2 * margin), hop);
+        let plain = stretch.newest(len).backing;
+        let level = |n: usize| 1.0 + 0.25 * n as f32;
+        let gains = (0..len.div_ceil(hop)).map(|n| FollowerGain { from: level(n), to: level(n + 1) });
+        stretch.backing.gains = Some(gains.collect());
+        let moved = stretch.newest(len).backing;
+        for (n, (moved, plain)) in moved[0].iter().zip(&plain[0]).enumerate() {
+            // A straight line over all hops: its value at the end of each sample.
+            let position = n.saturating_sub(margin).min(len - 1);
+            let gain = 1.0 + 0.25 * (position + 1) as f32 / hop as f32;
+            assert!((moved - gain * plain).abs() < 1e-5, "{n}");
+        }
+        for from in 0..len + 2 * margin {
+            for count in [1, 7, 40] {
+                let mut piece = vec![0.0; count.min(len + 2 * margin - from)];
+                stretch.backing.read(0, from, &mut piece);
+                assert_eq!(piece, moved[0][from..from + piece.len()]);
+            }
+        }
+        let newest = stretch.newest(13);
+        assert_eq!(newest.mix[0].len(), 13);
+        assert_eq!(newest.backing[0], moved[0][len - 13..]);
+    }
+}
