@@ -1,19 +1,55 @@
 //! Runs the learned filter: uniformly partitioned convolution (Stockham 1966 for the transform, partitions after
 //! Kulp 1988; from memory), exchanged without a click.
 
+use crate::lanes::{LANES, Lanes, plus, times};
 use crate::matching::Taps;
 use crate::ring::{Stereo, stereo};
 use crate::spectrum::Spectrum;
-use realfft::num_complex::Complex32;
+use realfft::num_complex::{Complex, Complex32};
 
 /// Hops over which a new filter fades in.
 const FADE_HOPS: usize = 32;
 /// Partitions of a new filter transformed per hop, so that an exchange is no lump.
 const LOADED_PER_HOP: usize = 4;
 
-/// Frequency responses of one filter's partitions, `[to_side][from_side][partition * num_bins + bin]`.
+/// Spectra of partitions, or of the inputs that they meet: `[group * num_slots + slot]`, where a group is some
+/// neighbouring bins, so that a sum over the slots of a few bins reads on and on.
+#[derive(Clone)]
+struct Slots {
+    groups: Vec<Complex<Lanes>>,
+    num_slots: usize,
+}
+
+impl Slots {
+    fn new(num_slots: usize, num_bins: usize) -> Self {
+        let groups = vec![
+            Complex { re: Lanes::default(), im: Lanes::default() };
+            num_bins.div_ceil(LANES) * num_slots
+        ];
+        Self { groups, num_slots }
+    }
+
+    fn clear(&mut self) {
+        self.groups.fill(Complex { re: Lanes::default(), im: Lanes::default() });
+    }
+
+    fn set(&mut self, slot: usize, bins: &[Complex32]) {
+        for (group, bins) in self.groups.iter_mut().skip(slot).step_by(self.num_slots).zip(bins.chunks(LANES))
+        {
+            for (lane, bin) in bins.iter().enumerate() {
+                (group.re.0[lane], group.im.0[lane]) = (bin.re, bin.im);
+            }
+        }
+    }
+
+    fn group(&self, group: usize) -> &[Complex<Lanes>] {
+        &self.groups[group * self.num_slots..(group + 1) * self.num_slots]
+    }
+}
+
+/// Frequency responses of one filter's partitions, `[to_side][from_side]`.
 struct Partitions {
-    responses: [[Vec<Complex32>; 2]; 2],
+    responses: [[Slots; 2]; 2],
     /// Whether anything passes from one side to the other, and at all.
     across: bool,
     silent: bool,
@@ -34,9 +70,10 @@ pub struct Filter {
     is_queued: bool,
     faded_hops: usize,
     input: Stereo,
-    /// Spectra of the last inputs, `[side][slot * num_bins + bin]`.
-    history: [Vec<Complex32>; 2],
+    /// Spectra of the last inputs of either side.
+    history: [Slots; 2],
     slot: usize,
+    bins: Vec<Complex32>,
     sum: Vec<Complex32>,
     other: Vec<f32>,
 }
@@ -46,9 +83,9 @@ impl Filter {
     pub fn new(hop: usize, num_taps: usize) -> Self {
         let spectrum = Spectrum::new(2 * hop);
         let num_partitions = num_taps / hop;
-        let bins = vec![Complex32::default(); num_partitions * spectrum.num_bins()];
+        let slots = Slots::new(num_partitions, spectrum.num_bins());
         let silence = || Partitions {
-            responses: std::array::from_fn(|_| std::array::from_fn(|_| bins.clone())),
+            responses: std::array::from_fn(|_| std::array::from_fn(|_| slots.clone())),
             across: false,
             silent: true,
         };
@@ -63,8 +100,9 @@ impl Filter {
             is_queued: false,
             faded_hops: 0,
             input: stereo(2 * hop),
-            history: [bins.clone(), bins.clone()],
+            history: [slots.clone(), slots.clone()],
             slot: 0,
+            bins: vec![Complex32::default(); spectrum.num_bins()],
             sum: vec![Complex32::default(); spectrum.num_bins()],
             other: vec![0.0; hop],
             spectrum,
@@ -79,7 +117,7 @@ impl Filter {
     /// Forgets the signal, keeps the filter.
     pub fn reset(&mut self) {
         self.input.iter_mut().chain([&mut self.other]).for_each(|x| x.fill(0.0));
-        self.history.iter_mut().for_each(|h| h.fill(Complex32::default()));
+        self.history.iter_mut().for_each(Slots::clear);
     }
 
     /// True if nothing passes now.
@@ -115,7 +153,7 @@ impl Filter {
     }
 
     fn load(&mut self, count: usize) {
-        let (hop, num_bins) = (self.hop, self.spectrum.num_bins());
+        let hop = self.hop;
         let from = self.loaded.unwrap_or_default();
         let to = (from + count).min(self.num_partitions);
         for (responses, taps) in
@@ -125,7 +163,8 @@ impl Filter {
                 let time = self.spectrum.time();
                 time[..hop].copy_from_slice(&taps[partition * hop..(partition + 1) * hop]);
                 time[hop..].fill(0.0);
-                self.spectrum.forward(&mut responses[partition * num_bins..(partition + 1) * num_bins]);
+                self.spectrum.forward(&mut self.bins);
+                responses.set(partition, &self.bins);
             }
         }
         self.loaded = Some(to);
@@ -133,13 +172,14 @@ impl Filter {
 
     /// Filters one hop of the aligned backing.
     pub fn process(&mut self, aligned: &Stereo, out: &mut Stereo) {
-        let (hop, num_bins) = (self.hop, self.spectrum.num_bins());
+        let hop = self.hop;
         self.slot = (self.slot + 1) % self.num_partitions;
         for ((input, new), history) in self.input.iter_mut().zip(aligned).zip(&mut self.history) {
             input.copy_within(hop.., 0);
             input[hop..].copy_from_slice(new);
             self.spectrum.time().copy_from_slice(input);
-            self.spectrum.forward(&mut history[self.slot * num_bins..(self.slot + 1) * num_bins]);
+            self.spectrum.forward(&mut self.bins);
+            history.set(self.slot, &self.bins);
         }
         let fading = self.loaded == Some(self.num_partitions);
         if self.loaded.is_some() && !fading {
@@ -190,7 +230,7 @@ impl Filter {
     fn convolve(
         partitions: &Partitions,
         side: usize,
-        history: &[Vec<Complex32>; 2],
+        history: &[Slots; 2],
         slot: usize,
         spectrum: &mut Spectrum,
         sum: &mut [Complex32],
@@ -200,19 +240,23 @@ impl Filter {
             out.fill(0.0);
             return;
         }
-        let num_bins = sum.len();
-        let num_partitions = history[0].len() / num_bins;
-        sum.fill(Complex32::default());
-        for from in 0..2 {
-            if from != side && !partitions.across {
-                continue;
-            }
-            for (partition, h) in partitions.responses[side][from].chunks_exact(num_bins).enumerate() {
-                let at = (slot + num_partitions - partition) % num_partitions;
-                let x = &history[from][at * num_bins..(at + 1) * num_bins];
-                for ((sum, h), x) in sum.iter_mut().zip(h).zip(x) {
-                    *sum += h * x;
+        for (group, sums) in sum.chunks_mut(LANES).enumerate() {
+            let mut total = Complex { re: Lanes::default(), im: Lanes::default() };
+            for from in 0..2 {
+                if from != side && !partitions.across {
+                    continue;
                 }
+                // The newest input meets the first partition.
+                let (newer, older) = history[from].group(group).split_at(slot + 1);
+                let (first, rest) = partitions.responses[side][from].group(group).split_at(slot + 1);
+                for (h, x) in [(first, newer), (rest, older)] {
+                    for (&h, &x) in h.iter().zip(x.iter().rev()) {
+                        total = plus(total, times(h, x));
+                    }
+                }
+            }
+            for (lane, sum) in sums.iter_mut().enumerate() {
+                *sum = Complex32::new(total.re.0[lane], total.im.0[lane]);
             }
         }
         let len = out.len();
