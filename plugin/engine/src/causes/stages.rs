@@ -95,24 +95,25 @@ impl Spectra {
         }
         let whole = whole.max(1e-20);
         let power = |side: usize, k: usize| self.own[side][k];
-        let rate = |k: usize| TAU * k as f64 / self.window as f64;
+        // Angle from bin to bin by a delay.
+        let turn = |delay: f64| TAU * delay / self.window as f64;
 
         let side_power = |side: usize| (0..own[side].len()).map(|k| power(side, k)).sum::<f64>() + 1e-20;
         // How much a gain and a delay explain of the own filters; and what they leave: the tone.
-        let alike = |delay: f64, side: usize| -> f64 {
-            (0..own[side].len())
-                .map(|k| (own[side][k] * Complex64::from_polar(1.0, rate(k) * delay)).re * power(side, k))
-                .sum()
-        };
+        let weighted = [0, 1].map(|side: usize| -> Vec<Complex64> {
+            (0..own[side].len()).map(|k| own[side][k] * power(side, k)).collect()
+        });
+        let alike = |delay: f64, side: usize| turned_sum(&weighted[side], turn(delay));
         let own_power: f64 =
             (0..2).map(|c| (0..own[c].len()).map(|k| own[c][k].norm_sqr() * power(c, k)).sum::<f64>()).sum();
         let bent = |delay: f64| {
             let explained = |side: usize| alike(delay, side).powi(2) / side_power(side);
             (own_power - explained(0) - explained(1)).max(0.0)
         };
-        let mut fraction = (-100..=100)
+        let (mut fraction, _) = (-100..=100)
             .map(|n| f64::from(n) * 0.01)
-            .fold(0.0, |best, delay| if bent(delay) < bent(best) { delay } else { best });
+            .map(|delay| (delay, bent(delay)))
+            .fold((0.0, bent(0.0)), |best, tried| if tried.1 < best.1 { tried } else { best });
         let (before, at, after) = (bent(fraction - 0.01), bent(fraction), bent(fraction + 0.01));
         let bow = before - 2.0 * at + after;
         if bow > 0.0 {
@@ -127,10 +128,11 @@ impl Spectra {
         let inverted = gains[0] + gains[1] < 0.0;
 
         let backing = side_power(0) + side_power(1);
-        let turned = |delay: f64| -> f64 {
-            let left = |k: usize| (power(0, k) + power(1, k)) * 2.0 * (1.0 - (rate(k) * delay).cos());
-            (0..self.cross.len()).map(left).sum::<f64>() / backing
-        };
+        let powers: Vec<Complex64> =
+            (0..self.cross.len()).map(|k| Complex64::from(power(0, k) + power(1, k))).collect();
+        // |1 - e^jx|^2 = 2 (1 - cos x).
+        let still = turned_sum(&powers, 0.0);
+        let turned = |delay: f64| 2.0 * (still - turned_sum(&powers, turn(delay))).max(0.0) / backing;
         let level = |gain: f64| 20.0 * gain.abs().max(1e-9).log10();
         let sides_db = gains.map(|gain| level(gain) as f32);
         let loss = |gain: f64, side: usize| (gain.abs() - 1.0).powi(2) * side_power(side);
@@ -214,6 +216,12 @@ impl Spectra {
             .centred_responses(&mut spectrum)
             .map(|row| row.map(|bins| bins.into_iter().step_by(step).map(wide).collect()))
     }
+}
+
+/// Real part of the sum of `terms[k]` e^(j k `turn`), by Horner's rule: hundreds of delays are tried, and a sine for each bin of each would take longest of all.
+fn turned_sum(terms: &[Complex64], turn: f64) -> f64 {
+    let turn = Complex64::from_polar(1.0, turn);
+    terms.iter().rev().fold(Complex64::default(), |sum, term| sum * turn + term).re
 }
 
 /// Range of the gains for nine tenths of the time, linear.
