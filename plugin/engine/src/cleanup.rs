@@ -272,9 +272,11 @@ impl Cleanup {
         for (history, new) in
             self.difference.iter_mut().zip(difference).chain(self.matched.iter_mut().zip(matched))
         {
-            history.copy_within(hop.., 0);
-            let keep = history.len() - hop;
-            history[keep..].copy_from_slice(new);
+            if self.hops == 0 {
+                history.copy_within(self.step.., 0);
+            }
+            let at = history.len() - self.step + self.hops * hop;
+            history[at..at + hop].copy_from_slice(new);
         }
         self.hops += 1;
         if self.hops * hop == self.step {

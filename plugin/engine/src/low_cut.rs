@@ -10,27 +10,29 @@ use crate::smooth::Glide;
 const SLOPES: [(Slope, usize); 3] = [(Slope::Db12, 1), (Slope::Db24, 2), (Slope::Db48, 4)];
 const NUM_SECTIONS: usize = 7;
 
+/// One section, for left and right side by side, as vector registers take them.
 #[derive(Clone, Copy, Default)]
 struct Section {
-    state: [f64; 2],
+    state: [[f64; 2]; 2],
 }
 
 impl Section {
     /// One sample through a high-pass section; `g` = tan(pi f / fs), `k` = 1 / Q, `a1` = 1 / (1 + g (g + k)).
     #[inline(always)]
-    fn high_pass(&mut self, x: f64, g: f64, k: f64, a1: f64) -> f64 {
+    fn high_pass(&mut self, x: [f64; 2], g: f64, k: f64, a1: f64) -> [f64; 2] {
         let [s1, s2] = self.state;
-        let band = a1 * (s1 + g * (x - s2));
-        let low = s2 + g * band;
-        self.state = [2.0 * band - s1, 2.0 * low - s2];
-        x - k * band - low
+        let band = [0, 1].map(|side| a1 * (s1[side] + g * (x[side] - s2[side])));
+        let low = [0, 1].map(|side| s2[side] + g * band[side]);
+        self.state =
+            [[0, 1].map(|side| 2.0 * band[side] - s1[side]), [0, 1].map(|side| 2.0 * low[side] - s2[side])];
+        [0, 1].map(|side| x[side] - k * band[side] - low[side])
     }
 }
 
 /// The low-cut for two channels. All three slopes run all the time, so that a change of slope is a cross-fade
 /// between settled filters.
 pub struct LowCut {
-    sections: [[Section; NUM_SECTIONS]; 2],
+    sections: [Section; NUM_SECTIONS],
     inverse_q: [f64; NUM_SECTIONS],
     corner: Glide,
     weights: [Glide; 4],
@@ -92,23 +94,21 @@ impl LowCut {
             for (idx, (to, weight)) in weights.iter_mut().zip(&mut self.weights).enumerate() {
                 *to = weight.next(target(idx));
             }
-            for (x, sections) in [left, right].into_iter().zip(&mut self.sections) {
-                let dry = *x;
-                let mut sum = if weights[0] == 0.0 { 0.0 } else { weights[0] * dry };
-                let mut at = 0;
-                for ((_, count), weight) in SLOPES.into_iter().zip(&weights[1..]) {
-                    let mut y = f64::from(dry);
-                    for section in at..at + count {
-                        y = sections[section].high_pass(y, g, self.inverse_q[section], a1[section]);
-                    }
-                    at += count;
-                    sum += weight * y as f32;
+            let dry = [*left, *right];
+            let mut sum = dry.map(|dry| if weights[0] == 0.0 { 0.0 } else { weights[0] * dry });
+            let mut at = 0;
+            for ((_, count), weight) in SLOPES.into_iter().zip(&weights[1..]) {
+                let mut y = dry.map(f64::from);
+                for section in at..at + count {
+                    y = self.sections[section].high_pass(y, g, self.inverse_q[section], a1[section]);
                 }
-                *x = sum;
+                at += count;
+                sum.iter_mut().zip(y).for_each(|(sum, y)| *sum += weight * y as f32);
             }
+            [*left, *right] = sum;
         }
         // A decaying tail must not sink into slow denormal numbers.
-        for state in self.sections.iter_mut().flatten().flat_map(|s| &mut s.state) {
+        for state in self.sections.iter_mut().flat_map(|s| &mut s.state).flatten() {
             if state.abs() < 1e-25 {
                 *state = 0.0;
             }
