@@ -1,5 +1,6 @@
 //! `cargo xtask render`: mix minus backing from files to a file, through the plug-in's own engine.
 
+mod ahead;
 mod batch;
 pub mod command;
 mod far;

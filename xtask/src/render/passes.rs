@@ -4,7 +4,7 @@ use std::{
     ops::{ControlFlow, Range},
     path::Path,
     sync::atomic::{AtomicBool, AtomicI64, Ordering::Relaxed},
-    thread,
+    thread::{self, Scope},
 };
 
 use anyhow::{Context, Result, bail, ensure};
@@ -13,7 +13,7 @@ use minuend_engine::{
     causes::{Cause, Kind},
 };
 
-use super::{far::far_offset_samples, series::Series, worker::Threaded};
+use super::{ahead::Ahead, far::far_offset_samples, series::Series, worker::Threaded};
 use crate::{audio_files::AudioReader, ending::Ending, progress::Progress};
 
 /// Samples a step; the output does not depend on it.
@@ -155,6 +155,17 @@ fn play(
     part: Range<u64>,
     each: &mut Each,
 ) -> Result<Pass> {
+    thread::scope(|scope| play_within(scope, pair, advance_samples, learned, part, each))
+}
+
+fn play_within<'scope>(
+    scope: &'scope Scope<'scope, '_>,
+    pair: &Pair,
+    advance_samples: i64,
+    learned: Option<&Match>,
+    part: Range<u64>,
+    each: &mut Each,
+) -> Result<Pass> {
     let mut mix = AudioReader::open(pair.mix)?;
     let (rate_hz, num_channels) = (mix.sample_rate_hz(), mix.num_channels());
     let mut engine =
@@ -168,9 +179,9 @@ fn play(
     backing.advance(advance_samples + start as i64)?;
     engine.song_at(start as i64);
 
-    let mut mix_block = vec![vec![0.0; BLOCK_SAMPLES]; num_channels];
-    let mut backing_block = vec![vec![0.0; BLOCK_SAMPLES]; backing.num_channels()];
-    let mut output_block = mix_block.clone();
+    let promised_samples = mix.promised_samples();
+    let ahead = Ahead::start(scope, [mix, backing], BLOCK_SAMPLES);
+    let mut output_block = vec![vec![0.0; BLOCK_SAMPLES]; num_channels];
     let mut worker = Threaded::new()?;
     // Output still to be dropped at the start, and output already handed out.
     let mut left_out = engine.latency_samples() as u64 + (part.start - start);
@@ -184,14 +195,13 @@ fn play(
         if is_whole && written_samples >= wanted {
             break;
         }
-        let count = mix.read(&mut mix_block)?;
-        num_samples += count as u64;
-        mix_ended = count < BLOCK_SAMPLES;
-        backing.read(&mut backing_block)?;
+        let inputs = ahead.next()?;
+        num_samples += inputs.num_samples as u64;
+        mix_ended = inputs.num_samples < BLOCK_SAMPLES;
 
-        output_block.clone_from(&mix_block);
+        output_block.clone_from(&inputs.mix);
         let mut in_and_out: Vec<_> = output_block.iter_mut().map(|channel| channel.as_mut_slice()).collect();
-        let backing_channels: Vec<_> = backing_block.iter().map(|channel| channel.as_slice()).collect();
+        let backing_channels: Vec<_> = inputs.backing.iter().map(|channel| channel.as_slice()).collect();
         engine.process(&mut in_and_out, &backing_channels, &pair.settings, &mut worker);
 
         let lock = engine.readings().lock;
@@ -209,12 +219,12 @@ fn play(
             series.add(at_sample as f64 / f64::from(rate_hz), engine.readings(), advance_samples);
         }
         written_samples += (to - from) as u64;
-        let expected = mix.promised_samples().unwrap_or(num_samples).max(num_samples).min(part.end);
+        let expected = promised_samples.unwrap_or(num_samples).max(num_samples).min(part.end);
         let done = written_samples as f64 / expected.saturating_sub(part.start).max(1) as f64;
         let block = Block {
             output: &output,
-            mix: &mix_block,
-            backing: &backing_block,
+            mix: &inputs.mix,
+            backing: &inputs.backing,
             readings: engine.readings(),
             at_sample,
             done: done.min(1.0),
