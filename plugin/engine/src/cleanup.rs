@@ -390,6 +390,8 @@ impl Cleanup {
         }
         let heard = self.heard();
         for c in 0..2 {
+            // Nothing is known of the bins below the lowest group and of the last one.
+            self.shares[c].fill(0.0);
             for (group, edge) in self.leak.groups[c].iter().zip(self.edges.windows(2)) {
                 self.shares[c][edge[0]..edge[1]].fill(heard * group.share());
             }

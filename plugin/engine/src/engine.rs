@@ -326,6 +326,8 @@ impl Engine {
         self.forget_heard();
         self.learn_from = 0;
         self.song_offset = 0;
+        self.is_proven = false;
+        self.tone = Tone::default();
         self.silent_hops = u64::MAX;
         self.schedule.reset(0);
         let revision = self.readings.match_revision;
@@ -346,10 +348,11 @@ impl Engine {
     /// Puts the learned match in force as if from the start.
     fn take_up(&mut self) {
         self.former = Former::NONE;
+        self.place.reset();
+        self.drift.restart(0.0, Wander::NONE, self.mix.end());
         if self.learned.is_known() {
             self.take_place(self.mix.end());
         } else {
-            self.place.reset();
             self.section_end = i64::MAX;
             self.put_in_force();
         }
@@ -1083,7 +1086,8 @@ impl Engine {
     /// Without it the song begins with the first sample after a reset. Real-time safe.
     pub fn song_at(&mut self, position_samples: i64) {
         let at = self.mix.end() + self.framing.filled() as i64;
-        let position_samples = position_samples.clamp(-FURTHEST, FURTHEST);
+        // As far again can be played on from there and still be remembered.
+        let position_samples = position_samples.clamp(-FURTHEST / 2, FURTHEST / 2);
         self.song_offset = position_samples - at;
         let Some(&Section { law, .. }) = self.learned.sections.at(position_samples) else { return };
         self.section_end = self.learned.sections.end(position_samples);

@@ -219,6 +219,7 @@ impl Learner {
         self.mix.restart(at);
         self.backing.restart(at);
         self.course.restart(at / self.sizes.hop() as i64);
+        self.place = None;
         self.forget = true;
     }
 

@@ -269,12 +269,13 @@ impl Drift {
     }
 
     /// Starts at a place: the delay, in samples, where the mix is at position `at`, and how it moves as far as that
-    /// is known.
+    /// is known. Nothing is tracked before a filter is set: the delay is that of this place and no earlier one.
     pub fn restart(&mut self, delay_samples: f64, wander: Wander, at: i64) {
         let step = self.sizes.scaled(STEP);
         self.delay = delay_samples;
         self.line = Line::default();
         self.wander = wander;
+        self.has_response = false;
         let state = State::new(delay_samples, wander.rate, step as f64);
         self.prior = state;
         self.prior.x[0] -= KEPT as f64 * state.x[1];
@@ -687,8 +688,8 @@ mod tests {
         let delay = move |n: f64| 20.0 + rate * n + wow_samples * (n * 2.5e-4).sin();
         let (mut mix, mut backing) = (Ring::new(len), Ring::new(len));
         let mut drift = Drift::new(sizes);
-        drift.set_filter(&Taps::gains(sizes.scaled(4096), [1.0; 2], 0.0));
         drift.restart(20.0, Wander::NONE, 0);
+        drift.set_filter(&Taps::gains(sizes.scaled(4096), [1.0; 2], 0.0));
         let hop = sizes.hop();
         let mut source = Ring::new(len + 400);
         source.push([&song, &song]);

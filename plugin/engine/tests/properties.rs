@@ -1,0 +1,322 @@
+//! What holds for any samples, any settings and any order of calls. Cases are drawn from a fixed seed, so that a run
+//! repeats itself; what fails is cut down to the shortest script that still fails, and printed.
+//!
+//! `PROPTEST_CASES=2000 PROPTEST_RNG_SEED=7 cargo test -p minuend-engine --test properties` looks further.
+
+use minuend_engine::settings::{BackingKind, Follow, Listen, Polarity, Slope, Tone};
+use minuend_engine::{Engine, Inline, Lock, Settings};
+use proptest::prelude::*;
+use proptest::test_runner::{Config, RngSeed, TestCaseResult, TestRunner};
+use std::cell::Cell;
+
+/// The lowest rate there is, since everything costs in proportion to it.
+const RATE_HZ: f64 = 8_000.0;
+/// Music in a script at most, seconds: time to be found, learned, lost and found again.
+const SCRIPT_S: f64 = 8.0;
+
+/// What the two inputs hold for a while.
+#[derive(Clone, Copy, Debug)]
+enum Sound {
+    /// The backing in the mix, so many samples late, at this level, under a voice of that level.
+    Song { delay: i32, gain: f32, voice: f32 },
+    /// Mix and backing have nothing to do with each other.
+    Strangers { mix: f32, backing: f32 },
+    /// Any bits: numbers that are none, infinite, huge, tiny.
+    Bits,
+    /// One value throughout.
+    Constant { mix: f32, backing: f32 },
+    /// A click in silence.
+    Click(f32),
+}
+
+/// One call to the engine, or a stretch of processing.
+#[derive(Clone, Debug)]
+enum Step {
+    Play { sound: Sound, samples: usize, seed: u32, settings: Settings, blocks: Vec<usize> },
+    Reset,
+    Relearn,
+    RecallOwn,
+    SongAt(i64),
+    Jump,
+}
+
+/// Noise from -0.1 to 0.1, the same for the same seed and position (hash by Wang, "Integer hash function", 2007; from
+/// memory).
+fn noise(seed: u32, n: i64) -> f32 {
+    let mut x = (n as u32) ^ seed.wrapping_mul(0x9E37_79B9);
+    x = (x ^ 61) ^ (x >> 16);
+    x = x.wrapping_mul(9);
+    x ^= x >> 4;
+    x = x.wrapping_mul(0x27D4_EB2D);
+    x ^= x >> 15;
+    0.1 * (x as f32 / 2_147_483_648.0 - 1.0)
+}
+
+/// The samples of a stretch that begins at a position: mix of two channels, backing of two.
+fn samples(sound: Sound, at: i64, len: usize, seed: u32) -> [[Vec<f32>; 2]; 2] {
+    let side = |f: &dyn Fn(i64, u32) -> f32| -> [Vec<f32>; 2] {
+        std::array::from_fn(|side| (at..at + len as i64).map(|n| f(n, side as u32)).collect())
+    };
+    match sound {
+        // Songs and voices go on from one stretch to the next.
+        Sound::Song { delay, gain, voice } => [
+            side(&|n, s| gain * noise(s, n - i64::from(delay)) + voice * noise(7 + s, n)),
+            side(&|n, s| noise(s, n)),
+        ],
+        Sound::Strangers { mix, backing } => {
+            [side(&|n, s| mix * noise(seed ^ s, n)), side(&|n, s| backing * noise(!seed ^ s, n))]
+        }
+        Sound::Bits => {
+            let any = |seed: u32| move |n, s| f32::from_bits((noise(seed + s, n) * 2e10) as i32 as u32);
+            [side(&any(seed)), side(&any(!seed))]
+        }
+        Sound::Constant { mix, backing } => [side(&|_, _| mix), side(&|_, _| backing)],
+        Sound::Click(peak) => [side(&|n, _| if n == at { peak } else { 0.0 }), side(&|_, _| 0.0)],
+    }
+}
+
+fn any_sound() -> impl Strategy<Value = Sound> {
+    let level = prop_oneof![Just(0.0), Just(1.0), -2.0..2.0f32];
+    prop_oneof![
+        6 => (prop_oneof![Just(0), -400..3_000i32], level.clone(), 0.0..2.0f32)
+            .prop_map(|(delay, gain, voice)| Sound::Song { delay, gain, voice }),
+        2 => (level.clone(), level).prop_map(|(mix, backing)| Sound::Strangers { mix, backing }),
+        1 => Just(Sound::Bits),
+        1 => (any::<f32>(), any::<f32>()).prop_map(|(mix, backing)| Sound::Constant { mix, backing }),
+        1 => any::<f32>().prop_map(Sound::Click),
+    ]
+}
+
+prop_compose! {
+    fn any_settings()(
+        listen in prop::sample::select(vec![Listen::Difference, Listen::Backing, Listen::Mix]),
+        polarity in prop::sample::select(vec![Polarity::Follow, Polarity::Keep, Polarity::Invert]),
+        follow in prop::sample::select(vec![Follow::Off, Follow::Level]),
+        tone in prop::sample::select(vec![Tone::Off, Tone::PerSide, Tone::AcrossSides]),
+        slope in prop::sample::select(vec![Slope::Off, Slope::Db12, Slope::Db24, Slope::Db48]),
+        backing_kind in prop::sample::select(vec![BackingKind::Recorded, BackingKind::Estimated]),
+        numbers in prop::array::uniform5(prop_oneof![3 => -40.0..40.0f32, 1 => any::<f32>()]),
+        hold in any::<bool>(),
+        bypass in any::<bool>(),
+    ) -> Settings {
+        let [trim_db, nudge_samples, cleanup_percent, low_cut_hz, output_db] = numbers;
+        let cleanup_percent = 3.0 * cleanup_percent;
+        Settings {
+            listen, trim_db, nudge_samples, polarity, follow, tone, cleanup_percent, low_cut_hz: 10.0 * low_cut_hz,
+            slope, output_db, hold, backing_kind, bypass,
+        }
+    }
+}
+
+/// As they are at first, any, or any that are heard and learned with.
+fn settings() -> impl Strategy<Value = Settings> {
+    let heard = |s: Settings| Settings { bypass: false, hold: false, ..s };
+    prop_oneof![3 => Just(Settings::default()), 1 => any_settings(), 2 => any_settings().prop_map(heard)]
+}
+
+fn play(settings: impl Strategy<Value = Settings>) -> impl Strategy<Value = Step> {
+    let samples = prop_oneof![1..200usize, 4_000..20_000usize];
+    let blocks = prop::collection::vec(prop_oneof![1..70usize, 1..3_000usize], 1..6);
+    (any_sound(), samples, any::<u32>(), settings, blocks).prop_map(
+        |(sound, samples, seed, settings, blocks)| Step::Play { sound, samples, seed, settings, blocks },
+    )
+}
+
+/// Steps, of which most play.
+fn script(settings: impl Strategy<Value = Settings> + 'static) -> impl Strategy<Value = Vec<Step>> {
+    let step = prop_oneof![
+        8 => play(settings),
+        1 => Just(Step::Reset),
+        1 => Just(Step::Relearn),
+        1 => Just(Step::RecallOwn),
+        1 => prop_oneof![any::<i64>(), -50_000..50_000i64].prop_map(Step::SongAt),
+        1 => Just(Step::Jump),
+    ];
+    prop::collection::vec(step, 1..12)
+}
+
+/// An engine with what it was fed so far.
+struct Player {
+    engine: Engine,
+    worker: Inline,
+    /// Position of the signals, which go on whatever the engine is told.
+    at: i64,
+}
+
+impl Player {
+    fn new() -> Self {
+        let engine = Engine::new(RATE_HZ, 2).expect("the rate is within range");
+        Self { engine, worker: Inline::default(), at: 0 }
+    }
+
+    /// Takes a step: the mix that was played and what came out. `whole` plays stretches as one block.
+    fn step(&mut self, step: &Step, whole: bool) -> [[Vec<f32>; 2]; 2] {
+        match step {
+            Step::Play { sound, samples: len, seed, settings, blocks } => {
+                let [mix, backing] = samples(*sound, self.at, *len, *seed);
+                self.at += *len as i64;
+                let mut out = mix.clone();
+                let mut blocks = blocks.iter().cycle();
+                let mut from = 0;
+                while from < *len {
+                    let block = if whole { *len } else { *blocks.next().expect("a cycle never ends") };
+                    let to = (from + block).min(*len);
+                    let [left, right] = &mut out;
+                    let mut io = [&mut left[from..to], &mut right[from..to]];
+                    let backing = [&backing[0][from..to], &backing[1][from..to]];
+                    self.engine.process(&mut io, &backing, settings, &mut self.worker);
+                    from = to;
+                }
+                return [mix, out];
+            }
+            Step::Reset => self.engine.reset(),
+            Step::Relearn => self.engine.relearn(),
+            Step::RecallOwn => {
+                let own = self.engine.learned().clone();
+                assert!(self.engine.recall(&own), "what was learned can be recalled");
+            }
+            Step::SongAt(position) => self.engine.song_at(*position),
+            Step::Jump => self.engine.transport_jumped(),
+        }
+        Default::default()
+    }
+
+    /// Takes all steps of a script, as far as it is not too long.
+    fn run(&mut self, script: &[Step], whole: bool) -> [[Vec<f32>; 2]; 2] {
+        let mut played: [[Vec<f32>; 2]; 2] = Default::default();
+        for step in script {
+            let longest = self.at + (SCRIPT_S * RATE_HZ) as i64;
+            if played[0][0].len() as i64 > longest {
+                break;
+            }
+            for (all, new) in played.iter_mut().flatten().zip(self.step(step, whole).iter().flatten()) {
+                all.extend_from_slice(new);
+            }
+        }
+        played
+    }
+
+    fn is_locked(&self) -> bool {
+        self.engine.readings().lock == Lock::Locked
+    }
+}
+
+fn bits(signal: &[Vec<f32>; 2]) -> Vec<u32> {
+    signal.iter().flatten().map(|x| x.to_bits()).collect()
+}
+
+/// Tries a property on many drawn values; `cases` unless the environment says how many.
+fn holds<S: Strategy>(cases: u32, strategy: S, property: impl Fn(S::Value) -> TestCaseResult) {
+    let fixed = Config { cases, rng_seed: RngSeed::Fixed(1), failure_persistence: None, ..Config::default() };
+    let given = Config::default();
+    let config = Config {
+        cases: if std::env::var_os("PROPTEST_CASES").is_some() { given.cases } else { fixed.cases },
+        rng_seed: if std::env::var_os("PROPTEST_RNG_SEED").is_some() {
+            given.rng_seed
+        } else {
+            fixed.rng_seed
+        },
+        ..fixed
+    };
+    if let Err(error) = TestRunner::new(config).run(&strategy, property) {
+        panic!("{error}");
+    }
+}
+
+/// Steps after which most scripts have found the backing, so that there is something to lose.
+fn after_a_song(rest: impl Strategy<Value = Vec<Step>>) -> impl Strategy<Value = Vec<Step>> {
+    let song = (-300..2_000i32, prop_oneof![Just(1.0f32), 0.3..1.5f32], 0.0..1.0f32, any::<bool>()).prop_map(
+        |(delay, gain, voice, any)| {
+            let samples = if any { 24_000 } else { 0 };
+            let sound = Sound::Song { delay, gain, voice };
+            let settings = Settings { cleanup_percent: 0.0, slope: Slope::Off, ..Settings::default() };
+            Step::Play { sound, samples, seed: 0, settings, blocks: vec![512] }
+        },
+    );
+    (song, rest).prop_map(|(song, mut rest)| {
+        rest.insert(0, song);
+        rest
+    })
+}
+
+#[test]
+fn the_output_is_finite_and_the_same_for_every_division_into_blocks() {
+    holds(40, after_a_song(script(settings())), |script| {
+        let (mut whole, mut divided) = (Player::new(), Player::new());
+        let [[_, expected], [_, out]] = [(&mut whole, true), (&mut divided, false)]
+            .map(|(player, is_whole)| player.run(&script, is_whole));
+        prop_assert!(expected.iter().flatten().all(|x| x.is_finite()));
+        prop_assert!(bits(&expected) == bits(&out));
+        prop_assert_eq!(whole.engine.readings(), divided.engine.readings());
+        prop_assert!(whole.engine.learned() == divided.engine.learned());
+        prop_assert!(whole.engine.learned().is_sound());
+        Ok(())
+    });
+}
+
+/// What counts as the same sample: what is no number, or too small for a host's arithmetic, is silence, and nothing is
+/// beyond 80 dB over full scale.
+fn counted(x: f32) -> f32 {
+    if x.is_finite() && x.abs() >= 1e-15 { x.clamp(-1e4, 1e4) } else { 0.0 }
+}
+
+#[test]
+fn the_mix_comes_out_after_the_latency_under_bypass() {
+    holds(20, after_a_song(script(settings())), |mut script| {
+        script.retain(|step| !matches!(step, Step::Reset));
+        for step in &mut script {
+            if let Step::Play { settings, .. } = step {
+                settings.bypass = true;
+            }
+        }
+        let mut player = Player::new();
+        let latency = player.engine.latency_samples();
+        let [mix, out] = player.run(&script, false);
+        for (mix, out) in mix.iter().zip(&out) {
+            let delayed = std::iter::repeat_n(0.0, latency).chain(mix.iter().map(|&x| counted(x)));
+            prop_assert!(
+                out.iter()
+                    .zip(delayed)
+                    .all(|(out, mix)| out.to_bits() == mix.to_bits() || (*out == 0.0 && mix == 0.0))
+            );
+        }
+        Ok(())
+    });
+}
+
+#[test]
+fn an_engine_after_reset_is_a_new_one_that_recalls_the_match() {
+    let locked = Cell::new(0);
+    let scripts = (after_a_song(script(settings())), script(settings()), any::<bool>(), any::<bool>());
+    holds(60, scripts, |(before, mut after, hold, song_again)| {
+        if song_again {
+            let sound = Sound::Song { delay: 10, gain: 0.5, voice: 0.5 };
+            let settings = Settings { hold, ..Settings::default() };
+            after.insert(0, Step::Play { sound, samples: 20_000, seed: 0, settings, blocks: vec![100] });
+        }
+        for step in &mut after {
+            if let Step::Play { settings, .. } = step {
+                settings.hold |= hold;
+            }
+        }
+        let mut used = Player::new();
+        used.run(&before, false);
+        locked.set(locked.get() + u32::from(used.is_locked()));
+        used.engine.reset();
+        let mut fresh = Player::new();
+        prop_assert!(fresh.engine.recall(used.engine.learned()));
+        used.at = 0;
+        for step in &after {
+            let [[_, again], [_, expected]] = [&mut used, &mut fresh].map(|player| player.step(step, false));
+            prop_assert!(bits(&again) == bits(&expected), "differs in {step:?}");
+        }
+        let mut readings = *used.engine.readings();
+        // Counts on through a reset, so that whoever watches it misses nothing.
+        readings.match_revision = fresh.engine.readings().match_revision;
+        prop_assert_eq!(&readings, fresh.engine.readings());
+        prop_assert!(used.engine.learned() == fresh.engine.learned());
+        prop_assert_eq!(used.engine.spectra(), fresh.engine.spectra());
+        Ok(())
+    });
+    assert!(locked.get() > 10, "only {} had a backing to forget", locked.get());
+}
