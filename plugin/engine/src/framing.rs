@@ -95,7 +95,12 @@ impl Framing {
                 let [left, right] = &mut self.hop.mix;
                 right[from..from + len].copy_from_slice(&left[from..from + len]);
             }
-            let source = backing.get(channel).or(backing.first()).and_then(|c| c.get(at..)).unwrap_or(&[]);
+            if channel > 0 && channel >= backing.len() {
+                let [left, right] = &mut self.hop.backing;
+                right[from..from + len].copy_from_slice(&left[from..from + len]);
+                continue;
+            }
+            let source = backing.get(channel).and_then(|c| c.get(at..)).unwrap_or(&[]);
             let to = &mut self.hop.backing[channel][from..from + len];
             to.fill(0.0);
             for (to, &x) in to.iter_mut().zip(source) {
