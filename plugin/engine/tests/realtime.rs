@@ -5,7 +5,11 @@
 
 use minuend_engine::settings::{BackingKind, Tone};
 use minuend_engine::{Engine, Job, Lock, Settings, Worker};
+use noise::noise;
 use peak_alloc::PeakAlloc;
+
+#[path = "../src/noise.rs"]
+mod noise;
 
 #[global_allocator]
 static MEMORY: PeakAlloc = PeakAlloc;
@@ -54,16 +58,6 @@ fn quietly<T>(what: &str, call: impl FnOnce() -> T) -> T {
     result
 }
 
-/// White noise from -0.2 to 0.2 (linear congruential generator, Numerical Recipes).
-fn noise(len: usize, mut seed: u32) -> Vec<f32> {
-    (0..len)
-        .map(|_| {
-            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            0.2 * ((seed >> 8) as f32 / 8_388_608.0 - 1.0)
-        })
-        .collect()
-}
-
 struct Host {
     engine: Engine,
     worker: Between,
@@ -99,8 +93,8 @@ impl Host {
 fn no_call_of_the_audio_thread_allocates() {
     let len = (60.0 * RATE_HZ) as usize;
     let engine = Engine::new(RATE_HZ, 2).expect("the rate is within range");
-    let mut host =
-        Host { engine, worker: Between::default(), song: noise(len, 1), voice: noise(len, 2), at: 0 };
+    let [song, voice] = [1, 2].map(|seed| noise(len, seed).iter().map(|x| 0.2 * x).collect());
+    let mut host = Host { engine, worker: Between::default(), song, voice, at: 0 };
     let settings = Settings::default();
     host.play("learning", 6.0, 100, &settings);
     assert_eq!(host.engine.readings().lock, Lock::Locked);

@@ -334,7 +334,8 @@ impl Drift {
         self.shift_lags(samples);
     }
 
-    /// Takes over what the filter to be set next no longer makes good, of a delay that stands still: nothing moves by that.
+    /// Takes over what the filter to be set next no longer makes good, of a delay that stands still: nothing moves by
+    /// that.
     pub fn recentre(&mut self, delay_samples: f64) {
         self.delay = delay_samples;
     }
@@ -466,8 +467,6 @@ impl Drift {
             let fits = self.misfit(predicted).min(peak.map_or(f32::MAX, |peak| self.misfit(peak)));
             if self.misfit(free) < fits {
                 peak = self.peak(predicted, Some(free));
-            } else if peak.is_some() {
-                peak = self.peak(predicted, Some(predicted));
             }
         }
         let peak = peak?;
@@ -498,7 +497,7 @@ impl Drift {
     fn match_backing(&mut self) {
         let (first, last) = self.bins;
         let [left, right] = &mut self.backing;
-        for k in first..=last + 1 {
+        for k in first..=last {
             let y = [left[k], right[k]];
             let side = |side: usize| self.response[side][0][k] * y[0] + self.response[side][1][k] * y[1];
             (left[k], right[k]) = (side(0), side(1));
@@ -508,12 +507,11 @@ impl Drift {
     /// Powers of what is left per bin, smoothed over five, with the backing at a lag, or with all of the mix.
     fn left_at(&self, lag: Option<f64>, mut each: impl FnMut(usize, [f32; 5])) {
         let (first, last) = self.bins;
-        let mut turning = turns(first, self.window.len(), lag.unwrap_or(0.0));
+        let mut turning = lag.map(|lag| turns(first, self.window.len(), lag));
         let mut column = |k: usize| {
-            let turn = turning.next().unwrap_or_default();
+            let turn = turning.as_mut().and_then(Iterator::next).unwrap_or_default();
             let b = [self.backing[0][k], self.backing[1][k]];
-            let kept = if lag.is_some() { 1.0 } else { 0.0 };
-            powers(std::array::from_fn(|side| self.mix[side][k] - b[side] * turn * kept), b)
+            powers(std::array::from_fn(|side| self.mix[side][k] - b[side] * turn), b)
         };
         let mut columns: [[f32; 5]; 5] = std::array::from_fn(|i| column(first + i));
         for k in first + 2..last - 2 {
@@ -530,7 +528,8 @@ impl Drift {
         sum
     }
 
-    /// Lag of the highest peak about the prediction, samples, with the weights for a backing at `weighed_at`.
+    /// Lag of the highest peak about the prediction, samples, with the weights for a backing at `weighed_at`; leaves the
+    /// weighted cross spectra behind.
     fn peak(&mut self, predicted: f64, weighed_at: Option<f64>) -> Option<f64> {
         let mut cross = std::mem::take(&mut self.cross);
         let mut totals = [0.0f32; 2];

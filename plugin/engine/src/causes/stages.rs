@@ -218,7 +218,8 @@ impl Spectra {
     }
 }
 
-/// Real part of the sum of `terms[k]` e^(j k `turn`), by Horner's rule: hundreds of delays are tried, and a sine for each bin of each would take longest of all.
+/// Real part of the sum of `terms[k]` e^(j k `turn`), by Horner's rule: hundreds of delays are tried, and a sine for each
+/// bin of each would take longest of all.
 fn turned_sum(terms: &[Complex64], turn: f64) -> f64 {
     let turn = Complex64::from_polar(1.0, turn);
     terms.iter().rev().fold(Complex64::default(), |sum, term| sum * turn + term).re

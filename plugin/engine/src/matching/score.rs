@@ -119,7 +119,6 @@ mod tests {
     use crate::spectrum::{Spectrum, hann};
     use realfft::num_complex::Complex32;
 
-    /// Against the definition, written out with one transform a side and one logarithm a cell.
     /// Half the loud band's residue is worth more than a hundredth of a hiss beneath it.
     #[test]
     fn what_is_louder_counts_for_more() {
@@ -143,6 +142,7 @@ mod tests {
         assert!(left(0.01, 1e-4) < left(0.02, 1e-6), "{} {}", left(0.01, 1e-4), left(0.02, 1e-6));
     }
 
+    /// Against the definition, written out with one transform a side and one logarithm a cell.
     #[test]
     fn scores_as_written_out() {
         let (window, len, rate) = (512, 4000, 8_000.0);
