@@ -85,6 +85,9 @@ impl Framing {
             bad += u64::from(!x.is_finite());
             if x.is_finite() && x.abs() >= SILENCE { x.clamp(-LOUDEST, LOUDEST) } else { 0.0 }
         };
+        let under_both = |[left, right]: &mut Stereo| {
+            right[from..from + len].copy_from_slice(&left[from..from + len]);
+        };
         for channel in 0..2 {
             // A mono mix runs as two equal sides, a mono backing stands under both.
             if let Some(source) = mix.get(channel) {
@@ -92,19 +95,17 @@ impl Framing {
                     *to = clean(x);
                 }
             } else {
-                let [left, right] = &mut self.hop.mix;
-                right[from..from + len].copy_from_slice(&left[from..from + len]);
+                under_both(&mut self.hop.mix);
             }
-            if channel > 0 && channel >= backing.len() {
-                let [left, right] = &mut self.hop.backing;
-                right[from..from + len].copy_from_slice(&left[from..from + len]);
-                continue;
-            }
-            let source = backing.get(channel).and_then(|c| c.get(at..)).unwrap_or(&[]);
-            let to = &mut self.hop.backing[channel][from..from + len];
-            to.fill(0.0);
-            for (to, &x) in to.iter_mut().zip(source) {
-                *to = clean(x);
+            if channel < backing.len().max(1) {
+                let source = backing.get(channel).and_then(|c| c.get(at..)).unwrap_or(&[]);
+                let to = &mut self.hop.backing[channel][from..from + len];
+                to.fill(0.0);
+                for (to, &x) in to.iter_mut().zip(source) {
+                    *to = clean(x);
+                }
+            } else {
+                under_both(&mut self.hop.backing);
             }
         }
         self.bad_samples += bad;
@@ -115,5 +116,28 @@ impl Framing {
         }
         self.filled = (from + len) % hop;
         (len, from + len == hop)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One channel stands for both, and what is wrong with it is told once.
+    #[test]
+    fn a_broken_sample_counts_once() {
+        let given = [0.5, f32::NAN, 0.25, f32::INFINITY];
+        let wanted = vec![0.5, 0.0, 0.25, 0.0];
+        for (mix_channels, backing_channels, bad) in [(1, 1, 4), (2, 1, 6), (2, 2, 8), (2, 0, 4)] {
+            let mut framing = Framing::new(4);
+            let mut mix = vec![given; mix_channels];
+            let mut mix: Vec<&mut [f32]> = mix.iter_mut().map(|channel| &mut channel[..]).collect();
+            let backing: Vec<&[f32]> = (0..backing_channels).map(|_| &given[..]).collect();
+            assert_eq!(framing.exchange(&mut mix, &backing, 0, &Settings::default()), (4, true));
+            assert_eq!(framing.bad_samples, bad);
+            assert_eq!(framing.hop.mix, [wanted.clone(), wanted.clone()]);
+            let backing = if backing_channels > 0 { wanted.clone() } else { vec![0.0; 4] };
+            assert_eq!(framing.hop.backing, [backing.clone(), backing]);
+        }
     }
 }
