@@ -9,10 +9,11 @@ use crate::align::sections::Sections;
 use crate::causes::{Causes, Chain, Study};
 use crate::heard::{Heard, Part, Stretch};
 use crate::matching::Taps;
-use crate::matching::follower::{Follower, FollowerGain, Movement};
+use crate::matching::follower::{Follower, FollowerGain};
 use crate::matching::ladder::{
     RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
 };
+use crate::matching::movement::Movement;
 use crate::matching::score::mean;
 use crate::matching::statistics::{self, Statistics};
 use crate::matching::taps::Convolver;

@@ -3,6 +3,8 @@
 pub mod filter;
 pub mod follower;
 pub mod ladder;
+pub mod movement;
+pub mod projection;
 pub mod score;
 pub mod statistics;
 pub mod taps;
@@ -13,7 +15,7 @@ pub use taps::Taps;
 
 use crate::align::sections::Sections;
 use crate::cleanup::Leak;
-use follower::Movement;
+use movement::Movement;
 
 /// What has been learned: plain values, to be kept in a session and recalled.
 #[derive(Debug, PartialEq)]
