@@ -58,7 +58,7 @@ const PARAMETERS: [Row; 14] = [
     Row { id: "trim", number: 3_568_674, name: "Trim", lowest: "-12.000 dB", highest: "+12.000 dB", default: "0.000 dB", steps: 0, typed: &[("3", "+3.000 dB"), ("-0.25 dB", "-0.250 dB"), ("+6dB", "+6.000 dB"), ("\u{2212}3,5 db", "-3.500 dB"), ("99", "+12.000 dB")] },
     Row { id: "nudge", number: 105_172_251, name: "Fine delay", lowest: "-32.00 samples", highest: "+32.00 samples", default: "0.00 samples", steps: 0, typed: &[("1.5", "+1.50 samples"), ("-0.01 samples", "-0.01 samples")] },
     Row { id: "polarity", number: 539_953_328, name: "Polarity", lowest: "Follow", highest: "Invert", default: "Follow", steps: 2, typed: &[("Keep", "Keep")] },
-    Row { id: "follow", number: 878_525_361, name: "Level follow", lowest: "Off", highest: "Level", default: "Level", steps: 1, typed: &[("Level", "Level")] },
+    Row { id: "follow", number: 878_525_361, name: "Level follow", lowest: "Off", highest: "Level and tone", default: "Level and tone", steps: 2, typed: &[("Level", "Level"), ("Level and tone", "Level and tone")] },
     Row { id: "tone", number: 3_565_938, name: "Tone match", lowest: "Off", highest: "Across sides", default: "Across sides", steps: 2, typed: &[("Per side", "Per side")] },
     Row { id: "cleanup", number: 856_774_308, name: "Clean-up", lowest: "0 %", highest: "100 %", default: "50 %", steps: 0, typed: &[("35", "35 %"), ("80%", "80 %"), ("-1 %", "0 %")] },
     Row { id: "lowcut", number: 1_050_619_502, name: "Low-cut", lowest: "20.0 Hz", highest: "400.0 Hz", default: "80.0 Hz", steps: 0, typed: &[("120", "120.0 Hz"), ("0.2 kHz", "200.0 Hz")] },

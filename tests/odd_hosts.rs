@@ -365,7 +365,7 @@ const CONTROLS: [(&str, f64); 12] = [
     ("listen", 2.0),
     ("nudge", 1.0),
     ("polarity", 2.0),
-    ("follow", 1.0),
+    ("follow", 2.0),
     ("tone", 2.0),
     ("cleanup", 1.0),
     ("lowcut", 1.0),

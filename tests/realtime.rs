@@ -21,7 +21,7 @@ const AUTOMATION: [Change; 13] = [
     (90_000, "follow", "Off"),
     (100_000, "tone", "Per side"),
     (110_000, "cleanup", "80 %"),
-    (120_000, "follow", "Level"),
+    (120_000, "follow", "Level and tone"),
     (130_001, "backing_kind", "Estimated"),
 ];
 

@@ -136,6 +136,33 @@ fn following_the_level_beats_a_bus_compressor() {
     assert!(level_db <= off_db - 6.0, "{left_db:.1?} dB left");
 }
 
+/// Three bands, each with a compressor of its own on the mix.
+#[test]
+fn following_the_tone_beats_a_multiband_compressor() {
+    let plain = Song::copy(2, 10.0);
+    let bands = |audio: &Audio| {
+        let low = shelf(audio, 300.0, 0.0, RATE_HZ);
+        let rest = difference(audio, &low);
+        let middle = shelf(&rest, 3_000.0, 0.0, RATE_HZ);
+        let high = difference(&rest, &middle);
+        [low, middle, high]
+    };
+    let gains = bands(&plain.mix).map(|band| bus_compressor(&scale(&band, 2.0), RATE_HZ));
+    let compressed = |audio: &Audio| {
+        let [low, middle, high] = bands(audio);
+        let [low, middle, high] = [(low, 0), (middle, 1), (high, 2)].map(|(band, n)| ride(&band, &gains[n]));
+        sum(&sum(&low, &middle), &high)
+    };
+    let song = song_of(plain.backing.clone(), compressed(&plain.backing_in_mix), compressed(&plain.voice));
+    let left_db = ["Level", "Level and tone"].map(|follow| {
+        let settings = [&PLAIN[..], &[("follow", follow)]].concat();
+        let out = Plugin::playing(&settings).bounce(&song.mix, &song.backing);
+        residue_db(&out, &song, 7.0)
+    });
+    let [level_db, tone_db] = left_db;
+    assert!(tone_db <= level_db - 4.0, "{left_db:.1?} dB left");
+}
+
 /// One gain for both sides, a filter for either, and from side to side: each nulls what it can describe and no more.
 #[test]
 fn tone_match_is_as_free_as_it_is_set() {
@@ -516,6 +543,7 @@ fn no_change_of_what_is_matched_clicks() {
     let (mix, backing) = low_under_a_bus();
     for change in [
         ("follow", "Off", "Level"),
+        ("follow", "Off", "Level and tone"),
         ("tone", "Off", "Across sides"),
         ("tone", "Per side", "Across sides"),
         ("cleanup", "0 %", "100 %"),

@@ -48,7 +48,7 @@ choice!(ListenChoice of Listen, "What is heard.":
 choice!(PolarityChoice of Polarity, "Polarity of the subtraction.":
     Follow "follow" "Follow", Keep "keep" "Keep", Invert "invert" "Invert");
 choice!(FollowChoice of Follow, "What is followed as it moves.":
-    Off "off" "Off", Level "level" "Level");
+    Off "off" "Off", Level "level" "Level", LevelAndTone "level-and-tone" "Level and tone");
 choice!(ToneChoice of Tone, "How free the matched tone is.":
     Off "off" "Off", PerSide "per-side" "Per side", AcrossSides "across-sides" "Across sides");
 choice!(SlopeChoice of Slope, "Steepness of the low-cut.":

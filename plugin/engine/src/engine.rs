@@ -1,9 +1,9 @@
 //! START HERE: the stages in order.
 //!
 //! ```text
-//! mix ────────────┬─ constant delay ───────────────────────(-)─► clean-up ─► low-cut ─► listen, output ─► out
-//!                 │                                         ▲
-//! backing ► align ┴► filter ► level follower ► guard ► trim ┘
+//! mix ────────────┬─ constant delay ───────────────────────────────(-)─► clean-up ─► low-cut ─► listen, output ─► out
+//!                 │                                                 ▲
+//! backing ► align ┴► filter ► level follower ► bands ► guard ► trim ┘
 //! ```
 //!
 //! Everything works in hops of a fixed length. Each stage lags its input by a constant; settings travel with the
@@ -22,6 +22,7 @@ use crate::guard::Guard;
 use crate::job::{Job, Worker};
 use crate::learner::{Given, HOLDS, Learner, Looked, NEAR, Outcome, Searched, Sought, Task};
 use crate::low_cut::LowCut;
+use crate::matching::bands::Bands;
 use crate::matching::filter::Filter;
 use crate::matching::follower::Follower;
 use crate::matching::movement::Movement;
@@ -90,6 +91,9 @@ pub struct Engine {
     follower: Follower,
     /// The matched backing on its way through the follower's lag.
     matched: Ring,
+    bands: Bands,
+    /// The backing at the level followed, on its way through the bands' lag.
+    followed: Ring,
     guard: Guard,
     cleanup: Cleanup,
     /// Difference and matched backing on their way through the clean-up's lag.
@@ -178,6 +182,7 @@ struct Scratch {
     matched: Stereo,
     difference: Stereo,
     removed: Stereo,
+    correction: Stereo,
     cut: Stereo,
     levels: Stereo,
 }
@@ -195,13 +200,15 @@ impl Engine {
         let (hop, num_taps) = (sizes.hop(), sizes.scaled(FILTER_TAPS));
         let filter = Filter::new(hop, num_taps);
         let follower = Follower::new(sizes);
+        let bands = Bands::new(sizes);
         let drift = Drift::new(sizes);
         let cleanup = Cleanup::new(sizes);
         let past = sizes.scaled(LATE)
             + cleanup.latency_samples()
             + drift.latency_samples()
             + filter.latency_samples()
-            + follower.latency_samples();
+            + follower.latency_samples()
+            + bands.latency_samples();
         let glide = |value, time_ms| Glide::new(value, time_ms, sample_rate_hz);
         let mut engine = Self {
             framing: Framing::new(hop),
@@ -219,6 +226,8 @@ impl Engine {
             matched: Ring::new(follower.latency_samples() + hop),
             filter,
             follower,
+            followed: Ring::new(bands.latency_samples() + hop),
+            bands,
             guard: Guard::new(hop, sample_rate_hz),
             difference: Ring::new(cleanup.latency_samples() + hop),
             subtracted: Ring::new(cleanup.latency_samples() + hop),
@@ -245,6 +254,7 @@ impl Engine {
                 matched: stereo(hop),
                 difference: stereo(hop),
                 removed: stereo(hop),
+                correction: stereo(hop),
                 cut: stereo(hop),
                 levels: stereo(hop),
             },
@@ -290,9 +300,14 @@ impl Engine {
         self.sizes.scaled(LATE) + self.drift.latency_samples()
     }
 
+    /// Lag of the level follower.
+    fn follow_lag_samples(&self) -> usize {
+        self.align_lag_samples() + self.filter.latency_samples() + self.follower.latency_samples()
+    }
+
     /// Lag of the subtraction.
     fn subtract_lag_samples(&self) -> usize {
-        self.align_lag_samples() + self.filter.latency_samples() + self.follower.latency_samples()
+        self.follow_lag_samples() + self.bands.latency_samples()
     }
 
     /// Forgets all signals, keeps the match: an engine after `reset` equals a new one that recalls the match.
@@ -305,6 +320,7 @@ impl Engine {
             &mut self.backing,
             &mut self.levels,
             &mut self.matched,
+            &mut self.followed,
             &mut self.difference,
             &mut self.subtracted,
         ] {
@@ -317,6 +333,7 @@ impl Engine {
         self.delay_line.reset();
         self.filter.reset();
         self.follower.reset();
+        self.bands.reset();
         self.guard.reset();
         self.cleanup.reset();
         self.low_cut.reset();
@@ -419,6 +436,7 @@ impl Engine {
         self.presence.reset();
         self.verdict = Verdict::Present;
         self.schedule.locked(self.now);
+        self.bands.relearn();
     }
 
     /// Enters the section of the song that the newest mix belongs to, if that is another one.
@@ -499,7 +517,7 @@ impl Engine {
         let [mix_l, mix_r] = &self.scratch.mix;
         let [filtered_l, filtered_r] = &self.scratch.filtered;
         self.matched.push([filtered_l, filtered_r]);
-        let settings = self.tick(self.subtract_lag_samples()).settings;
+        let settings = self.tick(self.follow_lag_samples()).settings;
         let follow = settings.follow != Follow::Off
             && settings.backing_kind == BackingKind::Recorded
             && self.learned.following_pays;
@@ -513,7 +531,37 @@ impl Engine {
             }
         }
 
-        // Subtract, but never to make things worse.
+        // Follow the tone as it moves.
+        let lag = self.follow_lag_samples();
+        let settings = self.tick(self.subtract_lag_samples()).settings;
+        let Scratch { mix, matched, correction, .. } = &mut self.scratch;
+        self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, mix);
+        let follow =
+            settings.follow == Follow::LevelAndTone && settings.backing_kind == BackingKind::Recorded;
+        let products =
+            (0..2).map(|c| mix[c].iter().zip(&matched[c]).map(|(x, b)| f64::from(x * b)).sum::<f64>());
+        let product = products.sum::<f64>() / (2 * hop) as f64;
+        let [mix_power, matched_power] = [&*mix, &*matched].map(|[left, right]| mean_square([left, right]));
+        self.followed.push([&matched[0], &matched[1]]);
+        self.bands.process([&mix[0], &mix[1]], [&matched[0], &matched[1]], follow, correction);
+        self.followed.read_stereo(self.followed.end() - (hop + self.bands.latency_samples()) as i64, matched);
+        for (side, correction) in matched.iter_mut().zip(correction) {
+            side.iter_mut().zip(correction).for_each(|(y, c)| *y += *c);
+        }
+
+        // Is the backing there at all?
+        if self.now >= (lag / hop) as u64 {
+            self.verdict = self.presence.add(product, matched_power, mix_power > AUDIBLE);
+            let lost = self.verdict == Verdict::Absent && self.now > self.confirmed_to;
+            if lost && self.place.state == Lock::Locked && !settings.hold {
+                self.lose();
+            }
+        }
+
+        // Subtract, but never to make things worse. The guard hears as far ahead as its window reaches back.
+        let ahead = self.mix.end() - (hop + self.bands.latency_samples()) as i64;
+        self.mix.read_stereo(ahead, &mut self.scratch.mix);
+        self.guard.hear(mean_square([&self.scratch.mix[0], &self.scratch.mix[1]]));
         let lag = self.subtract_lag_samples();
         if self.now >= (lag / hop) as u64 {
             self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
@@ -550,7 +598,6 @@ impl Engine {
         let backing = mean_square([backing_l, backing_r]);
         self.silent_hops = if backing > AUDIBLE { 0 } else { self.silent_hops.saturating_add(1) };
         let mix = mean_square([mix_l, mix_r]);
-        self.guard.hear(mix);
         self.readings.mix_db = power_to_db(mix) as f32;
         self.readings.backing_db = power_to_db(backing) as f32;
     }
@@ -611,6 +658,7 @@ impl Engine {
             let before = self.learn_from;
             self.learn_from = self.mix.end() - self.align_lag_samples() as i64;
             self.schedule.locked(self.now);
+            self.bands.relearn();
             self.split_section(before);
         }
     }
@@ -772,6 +820,7 @@ impl Engine {
                     // What was learned of the level through a much shallower null is void.
                     if gained > 0.1 {
                         self.follower.forget_statistics();
+                        self.bands.forget_statistics();
                         self.cleanup.relearn();
                     }
                 }
@@ -900,7 +949,6 @@ impl Engine {
             d.iter_mut().zip(x.iter().zip(b)).for_each(|(d, (x, b))| *d = x - b);
         }
         let mix_power = mean_square([&mix[0], &mix[1]]);
-        let matched_power = mean_square([&matched[0], &matched[1]]);
         let power = mean_square([&difference[0], &difference[1]]);
         // Whoever turns the backing away from where it was found wants to hear just that.
         let by_hand = settings.nudge_samples != 0.0;
@@ -930,13 +978,6 @@ impl Engine {
         }
         self.difference.push([&difference[0], &difference[1]]);
         self.subtracted.push([&matched[0], &matched[1]]);
-        // The power of a difference holds the product: |x - b|^2 = |x|^2 + |b|^2 - 2 x b.
-        let product = 0.5 * (mix_power + matched_power - power);
-        self.verdict = self.presence.add(product, matched_power, mix_power > AUDIBLE);
-        let lost = self.verdict == Verdict::Absent && self.now > self.confirmed_to;
-        if lost && self.place.state == Lock::Locked && !settings.hold {
-            self.lose();
-        }
     }
 
     /// Whether the backing is to be turned against the polarity found.
@@ -953,7 +994,7 @@ impl Engine {
         let settings = self.tick(lag).settings;
         let first = self.now == (lag / self.sizes.hop()) as u64;
         // While nothing is subtracted the mix passes untouched.
-        let since_filter = self.follower.latency_samples() + self.cleanup.latency_samples();
+        let since_filter = self.lag_samples() - self.align_lag_samples() - self.filter.latency_samples();
         let engaged = f32::from(self.tick(since_filter).filtered);
         let back = (self.cleanup.latency_samples() + self.sizes.hop()) as i64;
         let Scratch { mix, matched, difference, cut, levels, removed, .. } = &mut self.scratch;
@@ -966,7 +1007,9 @@ impl Engine {
         let power = mean_square([&difference[0], &difference[1]]);
         let matched_power = mean_square([&matched[0], &matched[1]]);
         let heard_db = self.null_depth.add(power, matched_power);
-        self.readings.null_depth_db = heard_db.filter(|&depth_db| !self.readings.causes.forbid(depth_db));
+        // The causes know nothing of the bands: while these are at work the null may be deeper than they allow.
+        let forbids = |depth_db| !self.bands.is_at_work() && self.readings.causes.forbid(depth_db);
+        self.readings.null_depth_db = heard_db.filter(|&depth_db| !forbids(depth_db));
         self.spectrometer.add([&*mix, &*matched, &*difference].map(|[left, right]| [&left[..], &right[..]]));
         self.low_cut.process(cut, settings.low_cut_hz, settings.slope);
         let glides = &mut self.glides;
@@ -1076,6 +1119,7 @@ impl Engine {
         self.readings.match_revision += 1;
         self.learn_from = self.mix.end();
         self.follower.forget_statistics();
+        self.bands.relearn();
         self.null_depth.reset();
         self.readings.causes = Causes::default();
         self.forget_heard();
@@ -1271,6 +1315,36 @@ mod tests {
             let depth_db = 10.0 * (power(&mix) / power(out)).log10();
             assert!(depth_db > least_db, "{depth_db} dB at {wow_samples} samples");
         }
+    }
+
+    /// Bass and treble sway against each other by 5 dB on the mix, as under a multiband compressor.
+    #[test]
+    fn following_the_tone_leaves_less_than_following_the_level() {
+        let rate = 16_000;
+        let (song, breath) = (noise(14 * rate, 1), noise(14 * rate, 2));
+        let voice = |n: usize| if n / 4_000 % 3 == 2 { 0.0 } else { 0.1 * breath[n] };
+        let mut low = 0.0;
+        let in_mix: Vec<f32> = (0..song.len())
+            .map(|n| {
+                low += 0.6 * (song[n] - low);
+                let sway = 0.3 * (n as f32 * 4e-4).sin();
+                0.2 * ((1.0 - sway) * low + (1.0 + sway) * (song[n] - low))
+            })
+            .collect();
+        let mix: Vec<f32> = in_mix.iter().enumerate().map(|(n, x)| x + voice(n)).collect();
+        let left_db = [Follow::Level, Follow::LevelAndTone].map(|follow| {
+            let settings = Settings { slope: crate::settings::Slope::Off, follow, ..Settings::default() };
+            let mut engine = Engine::new(rate as f64, 1).unwrap();
+            let latency = engine.latency_samples();
+            let mut out = mix.clone();
+            out.resize(mix.len() + latency, 0.0);
+            engine.process(&mut [&mut out], &[&song], &settings, &mut Inline::default());
+            let left = |n: usize| f64::from(out[n + latency] - voice(n)).powi(2);
+            let whole = |n: usize| f64::from(in_mix[n]).powi(2);
+            let heard = 9 * rate..13 * rate;
+            10.0 * (heard.clone().map(left).sum::<f64>() / heard.map(whole).sum::<f64>()).log10()
+        });
+        assert!(left_db[1] < left_db[0] - 3.0, "{left_db:?} dB left");
     }
 
     fn play_all(engine: &mut Engine, mix: &[f32], backing: &[f32]) -> Vec<f32> {

@@ -30,8 +30,10 @@ pub enum Follow {
     /// The matched level stays.
     Off,
     /// One level for all frequencies.
-    #[default]
     Level,
+    /// The level, and then a level in each of some bands of frequencies.
+    #[default]
+    LevelAndTone,
 }
 
 /// How free the matched tone is.

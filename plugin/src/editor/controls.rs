@@ -117,7 +117,8 @@ impl Panel<'_> {
         self.choice(
             ui,
             follow,
-            "Follow the level of the backing in the mix as a compressor or limiter moves it with the voice.",
+            "Follow the backing in the mix as it moves with the voice: its level, as a compressor or limiter moves \
+             it, or also its tone, octave by octave, as a multiband compressor does.",
         );
         self.number(
             ui,

@@ -107,7 +107,7 @@ pub struct RenderArguments {
     #[arg(long, default_value = "follow", value_parser = choice([("follow", Polarity::Follow), ("keep", Polarity::Keep), ("invert", Polarity::Invert)]))]
     polarity: Polarity,
     /// What is followed as it moves
-    #[arg(long, default_value = "level", value_parser = choice([("off", Follow::Off), ("level", Follow::Level)]))]
+    #[arg(long, default_value = "level-and-tone", value_parser = choice([("off", Follow::Off), ("level", Follow::Level), ("level-and-tone", Follow::LevelAndTone)]))]
     follow: Follow,
     /// How free the matched tone is: one gain, a filter per side, filters across the sides too
     #[arg(long, default_value = "across-sides", value_parser = choice([("off", Tone::Off), ("per-side", Tone::PerSide), ("across-sides", Tone::AcrossSides)]))]

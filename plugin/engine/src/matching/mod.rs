@@ -1,5 +1,6 @@
 //! The relation between mix and backing: level, tone and width, and how the level moves.
 
+pub mod bands;
 pub mod filter;
 pub mod follower;
 pub mod ladder;

@@ -78,6 +78,8 @@ pub struct Speeds {
     block: usize,
     block_decay: f64,
     trials: [Trial; NUM_TRIALS],
+    /// The trial whose speed is followed.
+    best: usize,
     spread: Spread,
     block_frames: usize,
     num_blocks: usize,
@@ -112,6 +114,7 @@ impl Speeds {
             block: BLOCK_HOPS / hops,
             block_decay: (-((BLOCK_HOPS * hop) as f64) / sample_rate_hz / MEMORY_S).exp(),
             trials: [Trial::default(); NUM_TRIALS],
+            best: 0,
             spread: Spread::default(),
             block_frames: 0,
             num_blocks: 0,
@@ -205,11 +208,18 @@ impl Speeds {
         if self.num_blocks < self.enough_blocks {
             return;
         }
+        self.best = best;
         self.movement = Movement {
             process: if moves { self.variances[best % NUM_SPEEDS] } else { Movement::STILL.process },
             tau_s: TAUS_S[best / NUM_SPEEDS],
             measurement: (INFLATION * self.spread.sum / (self.spread.weight + 1e-9)).clamp(0.5, 40.0),
         };
+    }
+
+    /// Movement in the last frame heard as either half is told it by the other; 0 where nothing moves.
+    pub fn told_by_the_other(&self) -> [f64; 2] {
+        let [low, high] = self.trials[self.best].tracks;
+        if self.movement.moves() { [high.0, low.0] } else { [0.0; 2] }
     }
 
     /// Smooths a stretch of measurements, oldest first, in place. `prior` is what is known before the first of them,
