@@ -1,27 +1,29 @@
 //! The learned match as bytes: the same in a session and in a file of its own.
 
 use minuend_engine::{
-    Class, Group, Law, Leak, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Section, Taps, Wander,
+    BandMovement, Class, Group, Law, Leak, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Section,
+    Taps, Wander,
 };
 
 /// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
 const MAX_TAPS: usize = 1 << 16;
 
-/// In layout 3: a flag whether there is a match; then its rate and movement (3, f64 each), the number of sections (u32), of each its
-/// begin (i64) and whether there is a place (u8) with its delay and wander (2, f64 each), whether following pays (u8),
-/// how much music it was learned from (f64), what leaks: the number of groups (u32) and each of them in mid, then each in side, its loudness and lowest cells (2,
-/// f32 each), its steps and the loud ones (2, u32 each), of either class floor and loudness (2, f32 each) and steps
-/// (u32); taps of each response (u32), and of the four responses, side by side, the stretch that is not silent: where
-/// it begins (u32), its length (u32), its taps (f32).
+/// In layout 4: a flag whether there is a match; then its rate and movement (3, f64 each), the number of sections
+/// (u32), of each its begin (i64) and whether there is a place (u8) with its delay and wander (2, f64 each), whether
+/// following pays (u8), how much music it was learned from (f64), what leaks: the number of groups (u32) and each of
+/// them in mid, then each in side, its loudness and lowest cells (2, f32 each), its steps and the loud ones (2, u32
+/// each), of either class floor and loudness (2, f32 each) and steps (u32); of each band its movement and what
+/// following pays (4, f64 each); taps of each response (u32), and of the four responses, side by side, the stretch that
+/// is not silent: where it begins (u32), its length (u32), its taps (f32).
 pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
-    let Some(Match { sections, sample_rate_hz, taps, learned_s, movement, following_pays, leak }) = learned
+    let Some(Match { sections, sample_rate_hz, taps, learned_s, movement, following_pays, bands, leak }) =
+        learned
     else {
         return;
     };
-    let Movement { process, tau_s, measurement } = *movement;
-    let numbers = [*sample_rate_hz, process, tau_s, measurement];
-    bytes.extend(numbers.into_iter().flat_map(f64::to_le_bytes));
+    bytes.extend(sample_rate_hz.to_le_bytes());
+    write_movement(movement, bytes);
     bytes.extend((sections.as_slice().len() as u32).to_le_bytes());
     for Section { begin, law } in sections.as_slice() {
         bytes.extend(begin.to_le_bytes());
@@ -33,6 +35,10 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(*following_pays));
     bytes.extend(learned_s.to_le_bytes());
     write_leak(leak, bytes);
+    for BandMovement { movement, pays } in bands {
+        write_movement(movement, bytes);
+        bytes.extend(pays.to_le_bytes());
+    }
     bytes.extend((taps.num_taps() as u32).to_le_bytes());
     for response in taps.h.iter().flatten() {
         let begin = response.iter().position(|&tap| tap != 0.0).unwrap_or_default();
@@ -41,6 +47,10 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
         bytes.extend(((end - begin) as u32).to_le_bytes());
         bytes.extend(response[begin..end].iter().flat_map(|tap| tap.to_le_bytes()));
     }
+}
+
+fn write_movement(&Movement { process, tau_s, measurement }: &Movement, bytes: &mut Vec<u8>) {
+    bytes.extend([process, tau_s, measurement].into_iter().flat_map(f64::to_le_bytes));
 }
 
 fn write_leak(leak: &Leak, bytes: &mut Vec<u8>) {
@@ -60,8 +70,8 @@ fn write_leak(leak: &Leak, bytes: &mut Vec<u8>) {
 }
 
 /// What [`write_match`] wrote in a layout; `None` if it cannot have. In layout 1 there was one place, whose delay and
-/// wander stood before the movement; until layout 3 nothing was said of how much
-/// music it was learned from and of what leaks.
+/// wander stood before the movement; until layout 3 nothing was said of how much music it was learned from and of what
+/// leaks, until layout 4 nothing of the bands.
 pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
     if !reader.flag()? {
         return Some(None);
@@ -70,8 +80,7 @@ pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
     if layout == 1 {
         learned.sections.push(Section { begin: i64::MIN, law: Some(reader.law()?) });
     }
-    learned.movement =
-        Movement { process: reader.number()?, tau_s: reader.number()?, measurement: reader.number()? };
+    learned.movement = reader.movement()?;
     if layout > 1 {
         for _ in 0..reader.length()? {
             let begin = i64::from_le_bytes(reader.array()?);
@@ -89,6 +98,11 @@ pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
             for group in side.get_mut(..num_groups)? {
                 *group = reader.group()?;
             }
+        }
+    }
+    if layout > 3 {
+        for band in &mut learned.bands {
+            *band = BandMovement { movement: reader.movement()?, pays: reader.number()? };
         }
     }
     let num_taps = reader.length().filter(|n| (2..=MAX_TAPS).contains(n))?;
@@ -126,6 +140,10 @@ impl<'a> Reader<'a> {
 
     fn number(&mut self) -> Option<f64> {
         self.array().map(f64::from_le_bytes)
+    }
+
+    fn movement(&mut self) -> Option<Movement> {
+        Some(Movement { process: self.number()?, tau_s: self.number()?, measurement: self.number()? })
     }
 
     fn law(&mut self) -> Option<Law> {

@@ -21,7 +21,7 @@ pub const FIELD: &str = "session";
 
 /// Layout of the bytes written today. A layout that has been released is never changed: it gets a new number, and
 /// the old one stays readable.
-const VERSION: u16 = 4;
+const VERSION: u16 = 5;
 
 /// Error of a delay, at the start or after a second, that leaves -40 dB at 4 kHz: there, 2 sin(pi 4/48 0.02) is 0.01.
 const MATERIAL_SAMPLES: f64 = 0.02;
@@ -134,9 +134,11 @@ fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
                 (a, b) => a.is_some() != b.is_some(),
             }
     };
+    let followed = |learned: &Match| learned.bands.map(|band| band.is_followed());
     old_sections.len() != new_sections.len()
         || old_sections.iter().zip(new_sections).any(differ)
         || old.following_pays != new.following_pays
+        || followed(old) != followed(new)
         || old.taps.num_taps() != new.taps.num_taps()
         || old.leak.apart(&new.leak) > 1e-4
         || power(&mut pairs().map(|(a, b)| a - b)) > 1e-4 * power(&mut pairs().map(|(a, _)| *a))
@@ -343,7 +345,7 @@ impl MatchPort {
 mod tests {
     use nice_plug::prelude::Params;
 
-    use minuend_engine::{Class, Group, Leak, Movement, Taps, Wander};
+    use minuend_engine::{BandMovement, Class, Group, Leak, Movement, Taps, Wander};
 
     use super::*;
     use crate::params::MinuendParams;
@@ -377,6 +379,8 @@ mod tests {
             loud_steps: 1_000,
             classes: [class(-6.0), class(-3.0)],
         };
+        learned.bands[3] =
+            BandMovement { movement: Movement { process: 1e-2, tau_s: 8.0, measurement: 1.5 }, pays: 0.5 };
         learned
     }
 
@@ -411,10 +415,31 @@ mod tests {
         DQAAAAAAAQAAAAAAQH9AAAAAAAAAAAAAAAAAAAAAAAEIAAAABAAAAAEAAAAAAAA/AAAAAAAAAAACAAAAAQAAAAAAgD0DAAAAAwAA\
         AAAAAD4AAIC+AAAAPpYAAAAB9vySMg==";
 
+    /// What Minuend wrote in layout 4, of [`kept`] but for the bands.
+    const LAYOUT_4: &str = "BAB0AQAAeyJiYWNraW5nX2tpbmQiOnsic3RyaW5nIjoicmVjb3JkZWQifSwiYnlwYXNzIjp7ImJvb2wiOmZhbHNlfSwiY2xlYW51cCI6eyJmMzIi\
+        OjUwLjB9LCJmb2xsb3ciOnsic3RyaW5nIjoibGV2ZWwtYW5kLXRvbmUifSwiaG9sZCI6eyJib29sIjpmYWxzZX0sImxpc3RlbiI6eyJzdHJpbmci\
+        OiJkaWZmZXJlbmNlIn0sImxvd2N1dCI6eyJmMzIiOjgwLjB9LCJudWRnZSI6eyJmMzIiOjAuMH0sIm91dHB1dCI6eyJmMzIiOjAuMH0sInBvbGFy\
+        aXR5Ijp7InN0cmluZyI6ImZvbGxvdyJ9LCJyZWxlYXJuIjp7ImJvb2wiOmZhbHNlfSwic2xvcGUiOnsic3RyaW5nIjoiMjQifSwidG9uZSI6eyJz\
+        dHJpbmciOiJhY3Jvc3Mtc2lkZXMifSwidHJpbSI6eyJmMzIiOjAuMH19AQAAAACAiOVA/Knx0k1iUD8AAAAAAADgPwAAAAAAAARAAwAAAAAAAAAA\
+        AACAAQAAAAAASZPAldYm6AsuET5hMlUwKqkjv6i6BgAAAAAAAFB1DQAAAAAAAQAAAAAAQH9AAAAAAAAAAAAAAAAAAAAAAAEAAAAAAAA+QAMAAAAA\
+        AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAkMAA\
+        AADBuAsAAOgDAAAAAMDAAADAwOgDAAAAAMDAAABAwOgDAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA\
+        AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAIAAAABAAAAAEAAAAA\
+        AAA/AAAAAAAAAAACAAAAAQAAAAAAgD0DAAAAAwAAAAAAAD4AAIC+AAAAPpYAAAABJ8eb6Q==";
+
+    #[test]
+    fn layout_4_is_read() {
+        let kept = Kept::decode(LAYOUT_4).unwrap();
+        let bands = Match::unknown(44_100.0, 0).bands;
+        assert_eq!(kept.learned, Some(Match { bands, ..learned() }));
+        assert_eq!(kept.look, (150, true));
+    }
+
     #[test]
     fn layout_3_is_read() {
         let kept = Kept::decode(LAYOUT_3).unwrap();
-        assert_eq!(kept.learned, Some(Match { learned_s: 0.0, leak: Leak::UNKNOWN, ..learned() }));
+        let bands = Match::unknown(44_100.0, 0).bands;
+        assert_eq!(kept.learned, Some(Match { learned_s: 0.0, leak: Leak::UNKNOWN, bands, ..learned() }));
         assert_eq!(kept.look, (150, true));
     }
 
@@ -425,9 +450,13 @@ mod tests {
         first.sections = Sections::default();
         first.sections.push(learned().sections.as_slice()[0]);
         (first.learned_s, first.leak) = (0.0, Leak::UNKNOWN);
+        first.bands = Match::unknown(44_100.0, 0).bands;
         assert_eq!(kept.learned, Some(first));
         assert_eq!(kept.look, (100, false));
-        assert_eq!(format!("{:?}", kept.controls), format!("{:?}", Controls::default().values()));
+        // What was the default then.
+        let mut controls = Controls::default().values();
+        controls.insert("follow".into(), ParamValue::String("level".into()));
+        assert_eq!(format!("{:?}", kept.controls), format!("{controls:?}"));
     }
 
     #[test]
@@ -576,6 +605,7 @@ mod tests {
         assert!(moved(0.0, 0.0, 0.0));
         assert!(with(|new| new.sections.put(900_000, 1_000_000, None)));
         assert!(with(|new| new.following_pays = false));
+        assert!(!with(|new| new.bands[3].pays = 0.4) && with(|new| new.bands[3].pays = 0.1));
         let leaks = |floor: f32| {
             let mut new = learned();
             new.leak.groups[0][2].classes.iter_mut().for_each(|class| class.floor += floor);

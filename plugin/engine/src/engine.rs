@@ -22,7 +22,7 @@ use crate::guard::Guard;
 use crate::job::{Job, Worker};
 use crate::learner::{Given, HOLDS, Learner, Looked, NEAR, Outcome, Searched, Sought, Task};
 use crate::low_cut::LowCut;
-use crate::matching::bands::Bands;
+use crate::matching::bands::{BandMovement, Bands, NUM_BANDS};
 use crate::matching::filter::Filter;
 use crate::matching::follower::Follower;
 use crate::matching::movement::Movement;
@@ -375,6 +375,7 @@ impl Engine {
             self.put_in_force();
         }
         self.follower.set_movement(self.learned.movement, true);
+        self.bands.recall(&self.learned.bands);
         self.cleanup.set_leak(&self.learned.leak);
     }
 
@@ -436,7 +437,7 @@ impl Engine {
         self.presence.reset();
         self.verdict = Verdict::Present;
         self.schedule.locked(self.now);
-        self.bands.relearn();
+        self.bands.recall(&self.learned.bands);
     }
 
     /// Enters the section of the song that the newest mix belongs to, if that is another one.
@@ -658,7 +659,7 @@ impl Engine {
             let before = self.learn_from;
             self.learn_from = self.mix.end() - self.align_lag_samples() as i64;
             self.schedule.locked(self.now);
-            self.bands.relearn();
+            self.bands.recall(&self.learned.bands);
             self.split_section(before);
         }
     }
@@ -802,6 +803,7 @@ impl Engine {
                 let movement = self.follower.movement();
                 let was_moving = self.learned.movement.moves();
                 self.learned.movement = if movement.moves() { movement } else { Movement::STILL };
+                self.learned.bands = self.bands.movements();
                 let moves = self.drift.wander().moves();
                 if moves {
                     let (delay_samples, wander) = self.drift.law(-self.song_offset);
@@ -1098,6 +1100,7 @@ impl Engine {
         }
         own.movement = learned.movement;
         own.following_pays = learned.following_pays;
+        own.bands = learned.bands;
         own.learned_s = if same_rate { learned.learned_s } else { 0.0 };
         own.leak = if same_rate { learned.leak } else { Leak::UNKNOWN };
         self.readings.match_revision += 1;
@@ -1114,12 +1117,12 @@ impl Engine {
         self.learned.taps.clone_from(&self.silence);
         self.learned.movement = Movement::STILL;
         self.learned.following_pays = true;
+        self.learned.bands = [BandMovement::STILL; NUM_BANDS];
         self.learned.learned_s = 0.0;
         self.learned.leak = Leak::UNKNOWN;
         self.readings.match_revision += 1;
         self.learn_from = self.mix.end();
         self.follower.forget_statistics();
-        self.bands.relearn();
         self.null_depth.reset();
         self.readings.causes = Causes::default();
         self.forget_heard();
@@ -1319,7 +1322,7 @@ mod tests {
 
     /// Bass and treble sway against each other by 5 dB on the mix, as under a multiband compressor.
     #[test]
-    fn following_the_tone_leaves_less_than_following_the_level() {
+    fn a_tone_that_moves_is_followed_and_once_known_from_the_start() {
         let rate = 16_000;
         let (song, breath) = (noise(14 * rate, 1), noise(14 * rate, 2));
         let voice = |n: usize| if n / 4_000 % 3 == 2 { 0.0 } else { 0.1 * breath[n] };
@@ -1332,19 +1335,27 @@ mod tests {
             })
             .collect();
         let mix: Vec<f32> = in_mix.iter().enumerate().map(|(n, x)| x + voice(n)).collect();
-        let left_db = [Follow::Level, Follow::LevelAndTone].map(|follow| {
+        // What is left of the backing over some seconds, dB, and what was learned by then.
+        let play = |follow, known: Option<&Match>, seconds: std::ops::Range<usize>| {
             let settings = Settings { slope: crate::settings::Slope::Off, follow, ..Settings::default() };
             let mut engine = Engine::new(rate as f64, 1).unwrap();
+            assert!(known.is_none_or(|known| engine.recall(known)));
             let latency = engine.latency_samples();
             let mut out = mix.clone();
             out.resize(mix.len() + latency, 0.0);
             engine.process(&mut [&mut out], &[&song], &settings, &mut Inline::default());
             let left = |n: usize| f64::from(out[n + latency] - voice(n)).powi(2);
             let whole = |n: usize| f64::from(in_mix[n]).powi(2);
-            let heard = 9 * rate..13 * rate;
-            10.0 * (heard.clone().map(left).sum::<f64>() / heard.map(whole).sum::<f64>()).log10()
-        });
-        assert!(left_db[1] < left_db[0] - 3.0, "{left_db:?} dB left");
+            let heard = seconds.start * rate..seconds.end * rate;
+            let left_db =
+                10.0 * (heard.clone().map(left).sum::<f64>() / heard.map(whole).sum::<f64>()).log10();
+            (left_db, engine.learned().clone())
+        };
+        let (level_db, _) = play(Follow::Level, None, 9..13);
+        let (tone_db, known) = play(Follow::LevelAndTone, None, 9..13);
+        assert!(tone_db < level_db - 3.0, "{level_db} dB left, then {tone_db}");
+        let (start_db, _) = play(Follow::LevelAndTone, Some(&known), 1..4);
+        assert!(start_db < tone_db + 1.0, "{start_db} dB left at the start, {tone_db} later");
     }
 
     fn play_all(engine: &mut Engine, mix: &[f32], backing: &[f32]) -> Vec<f32> {

@@ -36,7 +36,7 @@ pub use cleanup::{Class, Group, Leak};
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};
-pub use matching::{Match, Taps, movement::Movement};
+pub use matching::{Match, Taps, bands::BandMovement, movement::Movement};
 pub use readings::{Lock, Readings};
 pub use settings::Settings;
 pub use spectra::Spectra;

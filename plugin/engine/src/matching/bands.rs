@@ -22,7 +22,7 @@ const KEPT: usize = LOOK + 3;
 const REWEIGHT: usize = 3;
 /// Bands: triangles over the logarithm of frequency, an octave apart; the outer ones go on beyond their centres. An
 /// octave lower there are too few bins to form two halves.
-const NUM_BANDS: usize = 8;
+pub const NUM_BANDS: usize = 8;
 const LOWEST_HZ: f64 = 120.0;
 /// Highest frequency at which levels are read.
 const HIGHEST_HZ: f64 = 16_000.0;
@@ -54,11 +54,30 @@ impl Frame {
     }
 }
 
+/// How the level of one band moves.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BandMovement {
+    /// How the level moves.
+    pub movement: Movement,
+    /// Mean by which following lowers the logarithm of what is left, nats of power.
+    pub pays: f64,
+}
+
+impl BandMovement {
+    /// Nothing moves, as far as is known.
+    pub const STILL: Self = Self { movement: Movement::STILL, pays: 0.0 };
+
+    /// Whether the band is followed.
+    pub fn is_followed(&self) -> bool {
+        self.movement.moves() && self.pays > PAYS
+    }
+}
+
 /// One band.
 struct Band {
     speeds: Speeds,
     prior: Estimate,
-    /// Mean by which following lowers the logarithm of what is left, nats of power; see [`PAYS`].
+    /// See [`PAYS`].
     pays: f64,
 }
 
@@ -152,18 +171,23 @@ impl Bands {
         self.frames.iter_mut().for_each(Frame::clear);
         self.num_frames = 0;
         self.hops = 0;
-        self.relearn();
+        self.recall(&[BandMovement::STILL; NUM_BANDS]);
         self.correction.iter_mut().for_each(|side| side.fill(0.0));
         self.is_at_work = false;
     }
 
-    /// Forgets what was told of movement, for when the backing's place is another one.
-    pub fn relearn(&mut self) {
-        for band in &mut self.bands {
+    /// Takes movements as known and starts the statistics over, for when the backing's place is another one.
+    pub fn recall(&mut self, known: &[BandMovement; NUM_BANDS]) {
+        for (band, known) in self.bands.iter_mut().zip(known) {
             band.speeds.forget();
-            band.speeds.recall(Movement::STILL);
-            (band.prior, band.pays) = (Estimate::default(), 0.0);
+            band.speeds.recall(known.movement);
+            (band.prior, band.pays) = (Estimate::default(), known.pays);
         }
+    }
+
+    /// What is known of each band.
+    pub fn movements(&self) -> [BandMovement; NUM_BANDS] {
+        self.bands.each_ref().map(|band| BandMovement { movement: band.speeds.movement(), pays: band.pays })
     }
 
     /// Starts the movement statistics over, for when the match beneath them has changed.

@@ -16,6 +16,7 @@ pub use taps::Taps;
 
 use crate::align::sections::Sections;
 use crate::cleanup::Leak;
+use bands::{BandMovement, NUM_BANDS};
 use movement::Movement;
 
 /// What has been learned: plain values, to be kept in a session and recalled.
@@ -33,6 +34,8 @@ pub struct Match {
     pub movement: Movement,
     /// False if following the level did not make the difference smaller when it was last tried.
     pub following_pays: bool,
+    /// How the tone moves: the level of each band, from the lowest on.
+    pub bands: [BandMovement; NUM_BANDS],
     /// What it leaves behind.
     pub leak: Leak,
 }
@@ -60,6 +63,7 @@ impl Match {
             learned_s: 0.0,
             movement: Movement::STILL,
             following_pays: true,
+            bands: [BandMovement::STILL; NUM_BANDS],
             leak: Leak::UNKNOWN,
         }
     }
@@ -75,9 +79,8 @@ impl Match {
             && self.sections.is_sound()
             && self.taps.h.iter().flatten().flatten().all(|x| x.abs() <= 64.0)
             && (0.0..=3600.0).contains(&self.learned_s)
-            && (0.0..=1e-2).contains(&self.movement.process)
-            && (0.01..=100.0).contains(&self.movement.tau_s)
-            && (0.1..=100.0).contains(&self.movement.measurement)
+            && self.movement.is_sound()
+            && self.bands.iter().all(|band| band.movement.is_sound() && band.pays.abs() <= 100.0)
             && self.leak.is_sound()
     }
 }

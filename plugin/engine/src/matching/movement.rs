@@ -45,6 +45,13 @@ impl Movement {
     pub fn moves(&self) -> bool {
         self.process > STILL
     }
+
+    /// Whether every value is within what could have been learned.
+    pub fn is_sound(&self) -> bool {
+        (0.0..=0.1).contains(&self.process)
+            && (0.01..=100.0).contains(&self.tau_s)
+            && (0.1..=100.0).contains(&self.measurement)
+    }
 }
 
 /// A level around 1, or the movement of one, and the variance of what is known of it.
@@ -140,6 +147,12 @@ impl Speeds {
     /// Takes a movement as known.
     pub fn recall(&mut self, movement: Movement) {
         self.movement = movement;
+        let apart = |trial: &usize| {
+            let speed = self.variances[trial % NUM_SPEEDS] / movement.process;
+            let tau = TAUS_S[trial / NUM_SPEEDS] / movement.tau_s;
+            speed.ln().abs() + tau.ln().abs()
+        };
+        self.best = (0..NUM_TRIALS).min_by(|a, b| apart(a).total_cmp(&apart(b))).expect("there are trials");
         self.enough_blocks = if movement.moves() { ENOUGH_BLOCKS_RECALLED } else { ENOUGH_BLOCKS };
     }
 
