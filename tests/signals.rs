@@ -195,10 +195,10 @@ fn off_clock(audio: &[Vec<f32>], ppm: f64) -> Audio {
     audio.iter().map(|channel| (0..length).map(|n| read(channel, position(n))).collect()).collect()
 }
 
-/// Gain, sample by sample, of a bus compressor that hears this mix: 4:1 over -20 dB, attack 5 ms, release 150 ms, all
+/// Gain, sample by sample, of a compressor that hears this mix: 4:1 over -20 dB, attack and release in seconds, all
 /// channels linked.
-pub fn bus_compressor(mix: &[Vec<f32>], rate_hz: f64) -> Vec<f32> {
-    let [attack, release] = [0.005, 0.15].map(|seconds: f64| 1.0 - (-1.0 / (seconds * rate_hz)).exp());
+pub fn compressor(mix: &[Vec<f32>], times: [f64; 2], rate_hz: f64) -> Vec<f32> {
+    let [attack, release] = times.map(|seconds: f64| 1.0 - (-1.0 / (seconds * rate_hz)).exp());
     let mut over_db = 0.0;
     (0..mix[0].len())
         .map(|n| {

