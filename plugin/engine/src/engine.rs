@@ -168,7 +168,6 @@ struct Glides {
     trim: Glide,
     output: Glide,
     polarity: Glide,
-    guard: Glide,
     engaged: Glide,
     listen: [Glide; 3],
     bypass: Glide,
@@ -203,12 +202,12 @@ impl Engine {
         let bands = Bands::new(sizes);
         let drift = Drift::new(sizes);
         let cleanup = Cleanup::new(sizes);
-        let past = sizes.scaled(LATE)
-            + cleanup.latency_samples()
+        let subtract_lag = sizes.scaled(LATE)
             + drift.latency_samples()
             + filter.latency_samples()
             + follower.latency_samples()
             + bands.latency_samples();
+        let past = subtract_lag + cleanup.latency_samples();
         let glide = |value, time_ms| Glide::new(value, time_ms, sample_rate_hz);
         let mut engine = Self {
             framing: Framing::new(hop),
@@ -228,7 +227,7 @@ impl Engine {
             follower,
             followed: Ring::new(bands.latency_samples() + hop),
             bands,
-            guard: Guard::new(hop, sample_rate_hz),
+            guard: Guard::new(hop, subtract_lag, sample_rate_hz),
             difference: Ring::new(cleanup.latency_samples() + hop),
             subtracted: Ring::new(cleanup.latency_samples() + hop),
             cleanup,
@@ -241,7 +240,6 @@ impl Engine {
                 trim: glide(1.0, 3.0),
                 output: glide(1.0, 3.0),
                 polarity: glide(1.0, 10.0),
-                guard: glide(1.0, 3.0),
                 engaged: glide(0.0, 10.0),
                 listen: [glide(1.0, 10.0), glide(0.0, 10.0), glide(0.0, 10.0)],
                 bypass: glide(0.0, 10.0),
@@ -559,10 +557,7 @@ impl Engine {
             }
         }
 
-        // Subtract, but never to make things worse. The guard hears as far ahead as its window reaches back.
-        let ahead = self.mix.end() - (hop + self.bands.latency_samples()) as i64;
-        self.mix.read_stereo(ahead, &mut self.scratch.mix);
-        self.guard.hear(mean_square([&self.scratch.mix[0], &self.scratch.mix[1]]));
+        // Subtract, but never to make things worse.
         let lag = self.subtract_lag_samples();
         if self.now >= (lag / hop) as u64 {
             self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
@@ -599,6 +594,7 @@ impl Engine {
         let backing = mean_square([backing_l, backing_r]);
         self.silent_hops = if backing > AUDIBLE { 0 } else { self.silent_hops.saturating_add(1) };
         let mix = mean_square([mix_l, mix_r]);
+        self.guard.hear(&hop.mix);
         self.readings.mix_db = power_to_db(mix) as f32;
         self.readings.backing_db = power_to_db(backing) as f32;
     }
@@ -950,11 +946,9 @@ impl Engine {
         for ((d, x), b) in difference.iter_mut().zip(&*mix).zip(&*matched) {
             d.iter_mut().zip(x.iter().zip(b)).for_each(|(d, (x, b))| *d = x - b);
         }
-        let mix_power = mean_square([&mix[0], &mix[1]]);
-        let power = mean_square([&difference[0], &difference[1]]);
         // Whoever turns the backing away from where it was found wants to hear just that.
         let by_hand = settings.nudge_samples != 0.0;
-        let allowed = self.guard.allows(mix_power, power) || by_hand;
+        let allowed = self.guard.process(mix, matched, by_hand);
         let amount = if allowed { settings.cleanup_percent / 50.0 } else { 0.0 };
         let residue = match settings.backing_kind {
             BackingKind::Recorded => Residue::AsHeard,
@@ -967,12 +961,9 @@ impl Engine {
             // After a reset the first settings hold at once.
             glides.trim.set(levels[0][0]);
             glides.polarity.set(sign);
-            glides.guard.set(1.0);
         }
         for n in 0..mix[0].len() {
-            let gain = glides.trim.next(levels[0][n])
-                * glides.polarity.next(sign)
-                * glides.guard.next(f32::from(allowed));
+            let gain = glides.trim.next(levels[0][n]) * glides.polarity.next(sign) * self.guard.gains[n];
             for ((d, x), b) in difference.iter_mut().zip(&*mix).zip(&mut *matched) {
                 b[n] *= gain;
                 d[n] = x[n] - b[n];

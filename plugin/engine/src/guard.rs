@@ -1,110 +1,251 @@
-//! The rule "never worse": no half second of the difference is louder than the mix by more than 1 dB.
+//! The rule "never worse": no half second of the difference, counted in whole hops, is louder than the mix by more than
+//! 1 dB, and nothing is subtracted from silence.
+//!
+//! What is too loud is measured by the mix that follows, which is known ahead: an onset by the music it starts, and a
+//! backing that goes on when the mix falls by what the mix falls to. Silence is no measure for either; before it, the
+//! last sound is.
 
-/// Window of the rule, seconds.
+use crate::ring::Stereo;
+use std::collections::VecDeque;
+
+/// Music by which the difference is measured, seconds, as far as the mix is known ahead.
 const WINDOW_S: f64 = 0.5;
-/// Energy by which the difference may exceed the mix, as a share of the mix's energy in the window. 1 dB would be
-/// 0.26; the rest is room for the fade.
-const EXCESS: f64 = 0.18;
+/// Energy by which the difference may exceed the mix, as a share of the energy of the mix that follows, before the
+/// backing is faded out; and at most, while it fades. 1 dB would be 0.2589.
+const EXCESS: f64 = 0.2;
+const MOST_EXCESS: f64 = 0.25;
 /// Mean square below which nothing counts: the first ring of a filter before the music starts (-80 dB re full scale).
 const INAUDIBLE: f64 = 1e-8;
-/// Once it has stepped in, the difference must stay below the mix for this long, seconds.
+/// Once it has stepped in, the difference must not exceed the mix for this long, seconds.
 const RELEASE_S: f64 = 0.03;
 
-/// Watches the energies of mix and difference hop by hop and says how much may be subtracted.
+/// Says how much of the matched backing may be subtracted. It fades over one hop.
 pub struct Guard {
-    energies: Vec<f64>,
-    at: usize,
-    sum: f64,
+    /// Energies of the hops of the mix from the one that is about to leave to the newest.
+    ahead: VecDeque<f64>,
+    /// Energies of the hops of the mix by which the difference is measured; those that sound, up to the newest heard.
+    following: VecDeque<f64>,
     /// Largest excess of any stretch of the output that ends here, over the mix.
     excess: f64,
+    /// Gain at the end of the last hop: open or shut.
+    gain: f32,
+    /// Gains of the last hop, sample by sample.
+    pub gains: Vec<f32>,
     closed_hops: usize,
+    was_silent: bool,
     release_hops: usize,
+    /// Energy of a hop that is not heard.
+    inaudible: f64,
 }
 
 impl Guard {
-    /// A guard that lets everything pass.
-    pub fn new(hop: usize, sample_rate_hz: f64) -> Self {
+    /// A guard that lets everything pass; the mix is heard `ahead_samples`, whole hops, before it leaves.
+    pub fn new(hop: usize, ahead_samples: usize, sample_rate_hz: f64) -> Self {
         let hops = |s: f64| (s * sample_rate_hz / hop as f64).round() as usize;
+        let ahead_hops = ahead_samples / hop;
         Self {
-            energies: vec![0.0; hops(WINDOW_S)],
-            at: 0,
-            sum: 0.0,
+            ahead: VecDeque::from(vec![0.0; ahead_hops + 1]),
+            following: VecDeque::from(vec![0.0; hops(WINDOW_S).min(ahead_hops)]),
             excess: 0.0,
+            gain: 1.0,
+            gains: vec![1.0; hop],
             closed_hops: 0,
+            was_silent: true,
             release_hops: hops(RELEASE_S),
+            inaudible: INAUDIBLE * (2 * hop) as f64,
         }
     }
 
     /// Forgets what it heard.
     pub fn reset(&mut self) {
-        self.energies.fill(0.0);
-        (self.at, self.sum, self.excess, self.closed_hops) = (0, 0.0, 0.0, 0);
+        self.ahead.iter_mut().chain(&mut self.following).for_each(|x| *x = 0.0);
+        (self.excess, self.gain, self.closed_hops, self.was_silent) = (0.0, 1.0, 0, true);
     }
 
-    /// Hears the energy of the newest hop of the mix, ahead of the one that is about to leave: the window reaches
-    /// from there into the past, so that an onset is measured against the music it starts.
-    pub fn hear(&mut self, mix: f64) {
-        self.sum += mix - std::mem::replace(&mut self.energies[self.at], mix);
-        self.at = (self.at + 1) % self.energies.len();
+    /// Hears the newest hop of the mix.
+    pub fn hear(&mut self, mix: &Stereo) {
+        let energy = mix.iter().flatten().map(|&x| f64::from(x).powi(2)).sum();
+        self.ahead.pop_front();
+        self.ahead.push_back(energy);
+        if energy > self.inaudible {
+            self.following.pop_front();
+            self.following.push_back(energy);
+        }
     }
 
-    /// Takes the energies of the hop that is about to leave; true if the backing may be subtracted from it.
-    pub fn allows(&mut self, mix: f64, difference: f64) -> bool {
-        let limit = EXCESS * self.sum.max(INAUDIBLE * self.energies.len() as f64);
-        let excess = (self.excess + difference - mix).max(0.0);
-        // A hop that is quieter than the mix can only make good.
-        if difference > mix && (excess > limit || self.closed_hops > 0) {
-            self.closed_hops = self.release_hops;
-            return false;
+    /// Takes the hop that is about to leave and finds the backing's gains; true if it may be subtracted. `by_hand`: all
+    /// of it shall be, whatever comes of that.
+    pub fn process(&mut self, mix: &Stereo, matched: &Stereo, by_hand: bool) -> bool {
+        // The last hop before a sound is its beginning.
+        let is_silent = self.ahead.iter().take(2).all(|&energy| energy <= self.inaudible);
+        let is_louder = excess(mix, matched, 1.0, 1.0) > self.inaudible;
+        let measure = self.following.iter().sum::<f64>().max(self.inaudible * self.following.len() as f64);
+        if by_hand {
+            (self.excess, self.closed_hops) = (0.0, 0);
+        } else if !is_silent {
+            // A hop that is not louder than the mix can only make good.
+            let is_too_loud = self.excess + excess(mix, matched, self.gain, 1.0) > EXCESS * measure;
+            if is_louder && (is_too_loud || self.closed_hops > 0) {
+                self.closed_hops = self.release_hops;
+            } else {
+                self.closed_hops = self.closed_hops.saturating_sub(1);
+            }
         }
-        if self.closed_hops > 0 {
-            self.closed_hops -= 1;
-            return false;
+        let is_shut = !by_hand && (self.closed_hops > 0 || is_silent && is_louder);
+        let target = if is_shut { 0.0 } else { 1.0 };
+        let mut fading = excess(mix, matched, self.gain, target);
+        let fades = if is_silent { !self.was_silent } else { self.excess + fading <= MOST_EXCESS * measure };
+        if is_shut && !fades {
+            // Even a fade would be too loud.
+            (self.gain, fading) = (0.0, 0.0);
         }
-        self.excess = excess;
-        true
+        self.was_silent = is_silent;
+        self.excess = (self.excess + fading).max(0.0);
+        let len = self.gains.len();
+        self.gains.iter_mut().zip(ramp(self.gain, target, len)).for_each(|(to, gain)| *to = gain);
+        self.gain = target;
+        !is_shut
     }
+}
+
+/// Gains of a hop that lead from one to another.
+fn ramp(from: f32, to: f32, len: usize) -> impl Iterator<Item = f32> {
+    (1..=len).map(move |n| from + (to - from) * (n as f32 / len as f32))
+}
+
+/// By how much the energy of the difference exceeds that of the mix while the backing's gain goes from one to another:
+/// (x - b)^2 - x^2.
+fn excess(mix: &Stereo, matched: &Stereo, from: f32, to: f32) -> f64 {
+    let mut sum = 0.0;
+    for (mix, matched) in mix.iter().zip(matched) {
+        for ((&x, &b), gain) in mix.iter().zip(matched).zip(ramp(from, to, mix.len())) {
+            let (x, b) = (f64::from(x), f64::from(b * gain));
+            sum += b * (b - 2.0 * x);
+        }
+    }
+    sum
 }
 
 #[cfg(test)]
 mod tests {
-    use super::Guard;
+    use super::*;
+    use crate::noise::noise;
+
+    const HOP: usize = 128;
+    const AHEAD: usize = 148;
+    const LEN: usize = 1000 * HOP;
+    /// Where something happens; not where a hop ends.
+    const CUT: usize = 500 * HOP + 37;
+
+    /// Runs a guard at 48 kHz over mix and backing, both sides alike; what is subtracted.
+    fn run(mix: &[f32], backing: &[f32]) -> Vec<f32> {
+        let mut guard = Guard::new(HOP, AHEAD * HOP, 48_000.0);
+        let hop = |x: &[f32], at: usize| -> Stereo {
+            let at = (at * HOP).min(x.len());
+            let mut hop = x[at..(at + HOP).min(x.len())].to_vec();
+            hop.resize(HOP, 0.0);
+            [hop.clone(), hop]
+        };
+        (0..AHEAD).for_each(|at| guard.hear(&hop(mix, at)));
+        let mut out = Vec::new();
+        for at in 0..mix.len() / HOP {
+            guard.hear(&hop(mix, at + AHEAD));
+            let matched = hop(backing, at);
+            guard.process(&hop(mix, at), &matched, false);
+            out.extend(matched[0].iter().zip(&guard.gains).map(|(b, gain)| b * gain));
+        }
+        out
+    }
+
+    /// Noise at a level from the cut on, at full scale before.
+    fn falling(seed: u32, level: f32) -> Vec<f32> {
+        noise(LEN, seed).into_iter().enumerate().map(|(n, x)| if n < CUT { x } else { level * x }).collect()
+    }
+
+    /// Largest excess of the difference over the mix in any half second of whole hops, dB.
+    fn louder_db(mix: &[f32], subtracted: &[f32]) -> f64 {
+        let energies = |x: &dyn Fn(usize) -> f32| -> Vec<f64> {
+            (0..subtracted.len() / HOP)
+                .map(|hop| (HOP * hop..HOP * (hop + 1)).map(|n| f64::from(x(n)).powi(2)).sum())
+                .collect()
+        };
+        let (mix, out) = (energies(&|n| mix[n]), energies(&|n| mix[n] - subtracted[n]));
+        let window = 24_000 / HOP;
+        (0..mix.len() - window)
+            .map(|at| {
+                let sum = |x: &[f64]| x[at..at + window].iter().sum::<f64>() + 24_000.0 * INAUDIBLE;
+                10.0 * (sum(&out) / sum(&mix)).log10()
+            })
+            .fold(f64::MIN, f64::max)
+    }
 
     /// A moment that was too loud is not held against the quiet after it.
     #[test]
     fn opens_again_after_a_loud_moment() {
-        let mut guard = Guard::new(128, 48_000.0);
-        let mut allowed = false;
-        for hop in 0..400 {
-            let loud = (100..107).contains(&hop);
-            let mix = if loud { 361.0 } else { 1.0 };
-            guard.hear(mix);
-            allowed = guard.allows(mix, if loud { 400.0 } else { 1e-6 });
-        }
-        assert!(allowed);
+        let backing = noise(LEN, 1);
+        // The voice cancels most of the backing for 7 hops.
+        let mix: Vec<f32> = (0..LEN)
+            .map(|n| if (100 * HOP..107 * HOP).contains(&n) { -19.0 * backing[n] } else { backing[n] })
+            .collect();
+        assert!(run(&mix, &backing)[150 * HOP..] == backing[150 * HOP..]);
     }
 
-    /// Whatever the difference does, the output keeps the rule over every half second.
+    /// Whatever the backing does, the output keeps the rule over every half second.
     #[test]
     fn no_half_second_is_louder_by_1_db() {
-        let mut guard = Guard::new(128, 48_000.0);
-        let mut seed = 1u32;
-        let (mut mixes, mut outputs) = (Vec::new(), Vec::new());
-        for hop in 0..20_000 {
-            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            let mix = 0.5 + f64::from(seed >> 16) / 65_536.0;
-            let difference = mix * [0.01, 4.0, 1.5, 1.0, 0.0, 9.0][hop / 61 % 6];
-            guard.hear(mix);
-            let output = if guard.allows(mix, difference) { difference } else { mix };
-            mixes.push(mix);
-            outputs.push(output);
+        let len = 4000 * HOP;
+        let level = |n: usize| [0.01, 2.0, 0.7, 0.0, 1.0, 3.0][n / (61 * HOP) % 6];
+        let backing: Vec<f32> = noise(len, 2).iter().enumerate().map(|(n, x)| level(n) * x).collect();
+        let mix = noise(len, 1);
+        let subtracted = run(&mix, &backing);
+        let louder_db = louder_db(&mix, &subtracted);
+        assert!(louder_db < 1.0, "{louder_db} dB");
+        assert!(subtracted.iter().any(|&b| b != 0.0), "it must open as well");
+    }
+
+    /// A loud song gives way to a quiet mix of which the backing knows nothing, and the backing plays on.
+    #[test]
+    fn a_backing_that_outlives_its_counterpart_is_shut_at_once() {
+        let backing = noise(LEN, 1);
+        for level in [1e-3, 1e-2, 0.1] {
+            let other = falling(2, level);
+            let mix: Vec<f32> = (0..LEN).map(|n| if n < CUT { backing[n] } else { other[n] }).collect();
+            let subtracted = run(&mix, &backing);
+            let louder_db = louder_db(&mix, &subtracted);
+            assert!(louder_db < 1.0, "{louder_db} dB over a mix at {level}");
+            assert!(subtracted[..500 * HOP] == backing[..500 * HOP], "shut before it had to be");
         }
-        let window = 188;
-        for at in 0..mixes.len() - window {
-            let sum = |x: &[f64]| x[at..at + window].iter().sum::<f64>();
-            let louder_db = 10.0 * (sum(&outputs) / sum(&mixes)).log10();
-            assert!(louder_db < 1.0, "{louder_db} dB at hop {at}");
-        }
-        assert!(outputs.iter().zip(&mixes).any(|(o, m)| o < m), "it must open as well");
+    }
+
+    /// The mix falls silent over the backing: from the end of the next hop on nothing is subtracted, and all of it before.
+    #[test]
+    fn nothing_is_subtracted_from_silence() {
+        let (mix, backing) = (falling(1, 0.0), falling(1, 1.0));
+        let subtracted = run(&mix, &backing);
+        assert!(subtracted[..501 * HOP] == backing[..501 * HOP]);
+        assert!(subtracted[502 * HOP - 1..].iter().all(|&b| b == 0.0));
+        // As it goes, it comes.
+        let [mix, backing] = [mix, backing].map(|x| x.into_iter().rev().collect::<Vec<f32>>());
+        let subtracted = run(&mix, &backing);
+        assert!(subtracted[..498 * HOP].iter().all(|&b| b == 0.0));
+        assert!(subtracted[499 * HOP..] == backing[499 * HOP..]);
+    }
+
+    /// What a filter lets ring ahead of the music is no reason to let its first moments pass.
+    #[test]
+    fn an_onset_after_silence_is_subtracted_whole() {
+        let backing: Vec<f32> =
+            noise(LEN, 1).iter().enumerate().map(|(n, x)| if n < CUT { 1e-3 * x } else { *x }).collect();
+        let mix: Vec<f32> = backing.iter().enumerate().map(|(n, x)| if n < CUT { 0.0 } else { *x }).collect();
+        assert!(run(&mix, &backing)[500 * HOP..] == backing[500 * HOP..]);
+    }
+
+    /// In the last moments before silence a voice and a backing may cancel: what is left of the song is not worse for that.
+    #[test]
+    fn the_end_of_a_song_is_no_excess() {
+        let (backing, voice) = (falling(1, 0.0), falling(2, 0.0));
+        let mix: Vec<f32> =
+            (0..LEN).map(|n| backing[n] + if n + 40 < CUT { voice[n] } else { -0.8 * backing[n] }).collect();
+        assert!(run(&mix, &backing)[..CUT] == backing[..CUT]);
     }
 }

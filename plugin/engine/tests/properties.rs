@@ -3,11 +3,14 @@
 //!
 //! `PROPTEST_CASES=2000 PROPTEST_RNG_SEED=7 cargo test -p minuend-engine --test properties` looks further.
 
+use endless::noise;
 use minuend_engine::settings::{BackingKind, Follow, Listen, Polarity, Slope, Tone};
 use minuend_engine::{Engine, Inline, Lock, Settings};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestCaseResult, TestRunner};
 use std::cell::Cell;
+
+mod endless;
 
 /// The lowest rate there is, since everything costs in proportion to it.
 const RATE_HZ: f64 = 8_000.0;
@@ -38,18 +41,6 @@ enum Step {
     RecallOwn,
     SongAt(i64),
     Jump,
-}
-
-/// Noise from -0.1 to 0.1, the same for the same seed and position (hash by Wang, "Integer hash function", 2007; from
-/// memory).
-fn noise(seed: u32, n: i64) -> f32 {
-    let mut x = (n as u32) ^ seed.wrapping_mul(0x9E37_79B9);
-    x = (x ^ 61) ^ (x >> 16);
-    x = x.wrapping_mul(9);
-    x ^= x >> 4;
-    x = x.wrapping_mul(0x27D4_EB2D);
-    x ^= x >> 15;
-    0.1 * (x as f32 / 2_147_483_648.0 - 1.0)
 }
 
 /// The samples of a stretch that begins at a position: mix of two channels, backing of two.
@@ -91,7 +82,7 @@ prop_compose! {
     fn any_settings()(
         listen in prop::sample::select(vec![Listen::Difference, Listen::Backing, Listen::Mix]),
         polarity in prop::sample::select(vec![Polarity::Follow, Polarity::Keep, Polarity::Invert]),
-        follow in prop::sample::select(vec![Follow::Off, Follow::Level]),
+        follow in prop::sample::select(vec![Follow::Off, Follow::Level, Follow::LevelAndTone]),
         tone in prop::sample::select(vec![Tone::Off, Tone::PerSide, Tone::AcrossSides]),
         slope in prop::sample::select(vec![Slope::Off, Slope::Db12, Slope::Db24, Slope::Db48]),
         backing_kind in prop::sample::select(vec![BackingKind::Recorded, BackingKind::Estimated]),
@@ -133,6 +124,18 @@ fn script(settings: impl Strategy<Value = Settings> + 'static) -> impl Strategy<
         1 => Just(Step::Jump),
     ];
     prop::collection::vec(step, 1..12)
+}
+
+/// Settings under which the difference may not be louder than the mix; the low-cut and the clean-up, which work on the
+/// difference as a whole, are off: what they do to a mix they would do without a backing.
+fn plain() -> impl Strategy<Value = Settings> {
+    let plain = Settings { cleanup_percent: 0.0, slope: Slope::Off, ..Settings::default() };
+    any_settings().prop_map(move |any| Settings {
+        follow: any.follow,
+        tone: any.tone,
+        hold: any.hold,
+        ..plain
+    })
 }
 
 /// An engine with what it was fed so far.
@@ -319,4 +322,71 @@ fn an_engine_after_reset_is_a_new_one_that_recalls_the_match() {
         Ok(())
     });
     assert!(locked.get() > 10, "only {} had a backing to forget", locked.get());
+}
+
+/// The step in which the engine works, samples.
+const HOP: usize = 32;
+/// Energy of a hop that is not heard: -80 dB re full scale on both sides.
+const INAUDIBLE: f64 = 1e-8 * (2 * HOP) as f64;
+/// Hops of a half second.
+const HALF: usize = (0.5 * RATE_HZ) as usize / HOP;
+
+/// Energies of both sides hop by hop.
+fn energies(signal: &[Vec<f32>; 2]) -> Vec<f64> {
+    let energy = |hop: usize| {
+        let range = hop * HOP..(hop + 1) * HOP;
+        signal.iter().flat_map(|side| &side[range.clone()]).map(|&x| f64::from(x).powi(2)).sum()
+    };
+    (0..signal[0].len() / HOP).map(energy).collect()
+}
+
+/// The promise of the engine while Trim and Output are at 0 dB. Over every half second the output exceeds the mix by no
+/// more than 1 dB of what a half second of the mix holds that begins in it; one that silence cuts short begins before.
+/// Where the mix is silent, nothing is heard from the second hop on until a hop before it sounds again: 8 ms at this
+/// rate, 6 at others. So close to a sound the ear hears none beside it (temporal masking; Zwicker & Fastl,
+/// Psychoacoustics, from memory).
+#[test]
+fn no_half_second_is_louder_than_the_mix_by_more_than_1_db_and_silence_stays_silent() {
+    let (subtracted, silenced) = (Cell::new(0), Cell::new(0));
+    holds(60, after_a_song(script(plain())), |mut script| {
+        script.retain(|step| !matches!(step, Step::Reset));
+        let mut player = Player::new();
+        let latency = player.engine.latency_samples();
+        let [mix, mut out] = player.run(&script, false);
+        if mix[0].len() < latency {
+            return Ok(());
+        }
+        out.iter_mut().for_each(|side| _ = side.drain(..latency));
+        let mix = mix.map(|side| side[..out[0].len()].iter().map(|&x| counted(x)).collect());
+        subtracted.set(subtracted.get() + u32::from(bits(&mix) != bits(&out)));
+        let (mix, out) = (energies(&mix), energies(&out));
+
+        let is_silent = |hop: usize| mix[hop] <= INAUDIBLE;
+        for hop in (1..mix.len().saturating_sub(1)).filter(|&hop| (hop - 1..=hop + 1).all(is_silent)) {
+            prop_assert!(out[hop] <= 2.0 * INAUDIBLE, "{} over silence in hop {hop}", out[hop]);
+            silenced.set(silenced.get() + 1);
+        }
+
+        let mut sounding = vec![0];
+        let mut sums = vec![0.0];
+        for hop in 0..mix.len() {
+            if !is_silent(hop) {
+                sums.push(sums[sums.len() - 1] + mix[hop]);
+            }
+            sounding.push(sums.len() - 1);
+        }
+        let held = |from: usize| sums[(from + HALF).min(sums.len() - 1)] - sums[from];
+        for from in (0..mix.len().saturating_sub(2 * HALF)).step_by(4) {
+            let to = from + HALF;
+            let excess: f64 = (from..to).filter(|&hop| !is_silent(hop)).map(|hop| out[hop] - mix[hop]).sum();
+            let silent = 2 * HALF - (sounding[from + 2 * HALF] - sounding[from]);
+            let begins = sounding[from].saturating_sub(silent)..=sounding[to];
+            let most = begins.map(held).fold(0.0, f64::max);
+            let allowed = (10f64.powf(0.1) - 1.0) * most + 2.0 * INAUDIBLE * HALF as f64;
+            prop_assert!(excess <= allowed, "{excess}, not {allowed}, from sample {} on", from * HOP);
+        }
+        Ok(())
+    });
+    assert!(subtracted.get() > 30, "only in {} was anything subtracted", subtracted.get());
+    assert!(silenced.get() > 100, "only {} hops were silent", silenced.get());
 }
