@@ -30,7 +30,8 @@ fn main() {
     let rows = [Case::Still, Case::Moving]
         .into_iter()
         .flat_map(|case| [64, 256, 1024].map(|block| (case, 48_000, block)))
-        .chain([44_100, 96_000, 192_000].map(|rate_hz| (Case::Moving, rate_hz, WORST_BLOCK)));
+        .chain([44_100, 96_000, 192_000].map(|rate_hz| (Case::Moving, rate_hz, WORST_BLOCK)))
+        .chain([(Case::Faint, 48_000, WORST_BLOCK)]);
     for (case, rate_hz, block) in rows {
         let name = format!("{} {:.1} kHz, {block}", case.name(), f64::from(rate_hz) / 1000.0);
         if !wanted.is_empty() && !wanted.iter().any(|word| name.contains(word)) {
@@ -45,7 +46,7 @@ fn main() {
             percent(cost.audio + cost.jobs),
             if block == WORST_BLOCK { percent(cost.worst_block) } else { String::new() },
             format!("{:.1} MiB", cost.memory_bytes as f64 / f64::from(1 << 20)),
-            if cost.locked { "" } else { "  NOT LOCKED" },
+            if cost.locked || case == Case::Faint { "" } else { "  NOT LOCKED" },
         );
     }
 }

@@ -12,6 +12,9 @@ pub enum Case {
     Still,
     /// Besides, the clocks run apart and a limiter works on the mix: delay and level are followed.
     Moving,
+    /// As still, but fallen by then to where float arithmetic can become slow: to -200 dB, whose powers' powers are no
+    /// normal numbers, and every other half second to samples that are none.
+    Faint,
 }
 
 impl Case {
@@ -20,12 +23,15 @@ impl Case {
         match self {
             Case::Still => "still",
             Case::Moving => "moving",
+            Case::Faint => "faint",
         }
     }
 }
 
 /// Start of the mix against the backing, seconds.
 const DELAY_S: f64 = 0.02;
+/// When the faint case falls, seconds.
+const FALLS_S: f64 = 32.0;
 /// How much faster the mix's clock runs.
 const CLOCKS: f64 = 30e-6;
 /// Partials of a note.
@@ -45,15 +51,19 @@ pub fn music(case: Case, rate_hz: u32, num_samples: usize) -> (Stereo, Stereo) {
         let heard = song(t);
         let played = song((t - delay_s) * clocks);
         let voice = voice(t);
+        let faint = match case {
+            Case::Faint if t > FALLS_S => [1e-10, 1e-40][(2.0 * t) as usize % 2],
+            _ => 1.0,
+        };
         let mut sum = [0.0; 2];
         for side in 0..2 {
-            backing[side].push(heard[side] as f32);
+            backing[side].push((faint * heard[side]) as f32);
             // A shelf: a little more treble on the mix.
             tone[side] += (played[side] - tone[side]) * (1.0 - (-TAU * 3_000.0 / rate).exp());
             sum[side] = 1.2 * played[side] - 0.3 * tone[side] + voice;
         }
         let gain = if case == Case::Moving { limiter.gain(sum[0].abs().max(sum[1].abs())) } else { 1.0 };
-        mix.iter_mut().zip(sum).for_each(|(mix, x)| mix.push((gain * x) as f32));
+        mix.iter_mut().zip(sum).for_each(|(mix, x)| mix.push((faint * gain * x) as f32));
     }
     (mix, backing)
 }
