@@ -137,6 +137,21 @@ pub struct Cause {
     pub worth_db: f32,
 }
 
+impl Cause {
+    /// Whether a null depth heard where the voice rests, dB, is deeper than this cause allows: then what is left moves
+    /// with the voice, as that of codecs, clippers and limiters may, and its rests tell nothing of it.
+    pub fn forbids(&self, null_depth_db: f32) -> bool {
+        let allowed_db = match self.kind {
+            // A voice in the backing is no backing in the difference.
+            Kind::Bleed { .. } => return false,
+            Kind::Movement { .. } | Kind::Wander { .. } => self.depth_db - power_to_db(FOLLOWED) as f32,
+            kind if kind.stands() => self.depth_db,
+            _ => return false,
+        };
+        null_depth_db > allowed_db + LEAST_WORTH_DB as f32
+    }
+}
+
 /// The causes: first what stands and limits the null, then the others, in either the largest first.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Causes([Option<Cause>; MOST_CAUSES]);
@@ -145,21 +160,6 @@ impl Causes {
     /// In order.
     pub fn iter(&self) -> impl Iterator<Item = &Cause> {
         self.0.iter().flatten()
-    }
-
-    /// Whether a null depth heard where the voice rests, dB, is deeper than these causes allow: then what is left moves
-    /// with the voice, as that of codecs, clippers and limiters may, and its rests tell nothing of it.
-    pub fn forbid(&self, null_depth_db: f32) -> bool {
-        self.iter().any(|cause| {
-            let allowed_db = match cause.kind {
-                // A voice in the backing is no backing in the difference.
-                Kind::Bleed { .. } => return false,
-                Kind::Movement { .. } | Kind::Wander { .. } => cause.depth_db - power_to_db(FOLLOWED) as f32,
-                kind if kind.stands() => cause.depth_db,
-                _ => return false,
-            };
-            null_depth_db > allowed_db + LEAST_WORTH_DB as f32
-        })
     }
 
     /// The first, if there is any.
@@ -270,6 +270,11 @@ impl Study {
             FOLLOWED * stages.iter().filter(|(kind, _)| moves(kind)).map(|s| s.1).fold(0.0, f64::max);
         let standing = residue::standing(&self.bands, moving);
         self.causes = Causes::rank(stages.into_iter().chain(standing), left, moving);
+    }
+
+    /// Whether enough was heard for what stands to show, if anything does.
+    pub fn has_told(&self) -> bool {
+        self.bands.num_frames() >= residue::ENOUGH
     }
 
     /// What was found.
@@ -464,10 +469,11 @@ mod tests {
         for (kind, depth_db, deepest_db) in [(Kind::Codec { edge: None }, 30.0, 36.0), (movement, 15.0, 41.0)]
         {
             let causes = causes(kind, depth_db);
-            assert!(causes.forbid(deepest_db + 0.1) && !causes.forbid(deepest_db - 0.1));
+            let forbids = |null_depth_db| causes.iter().any(|cause| cause.forbids(null_depth_db));
+            assert!(forbids(deepest_db + 0.1) && !forbids(deepest_db - 0.1));
         }
         for kind in [Kind::Bleed { level_db: -14.0 }, Kind::Level { sides_db: [1.0; 2] }] {
-            assert!(!causes(kind, 14.0).forbid(137.0));
+            assert!(!causes(kind, 14.0).iter().any(|cause| cause.forbids(137.0)));
         }
     }
 

@@ -27,9 +27,9 @@ use crate::matching::filter::Filter;
 use crate::matching::follower::Follower;
 use crate::matching::movement::Movement;
 use crate::matching::{Match, Taps};
-use crate::null_depth::NullDepth;
+use crate::null_depth::{NULL_DEPTH_S, NullDepth};
 use crate::presence::{Presence, Verdict};
-use crate::readings::Lock;
+use crate::readings::{Lock, Untold, told};
 use crate::ring::{Ring, Stereo, stereo};
 use crate::schedule::{Doubt, Due, Schedule};
 use crate::settings::{BackingKind, Follow, Listen, NUDGE_SAMPLES, Polarity, Tone};
@@ -140,6 +140,10 @@ pub struct Engine {
     tone: Tone,
     /// Level of the learned filter.
     level: [f32; 2],
+    /// Position of the mix at which the backing's place, or what is known of its course, last gave way to another.
+    placed_at: i64,
+    /// Whether what limits the null has been looked for in enough music.
+    knows_causes: bool,
     readings: Readings,
 }
 
@@ -276,6 +280,8 @@ impl Engine {
             in_force: Taps::silent(num_taps),
             tone: Tone::default(),
             level: [0.0; 2],
+            placed_at: i64::MIN,
+            knows_causes: false,
             readings: Readings::default(),
             sizes,
         };
@@ -348,6 +354,7 @@ impl Engine {
         self.schedule.reset(0);
         let revision = self.readings.match_revision;
         self.readings = Readings { match_revision: revision, ..Readings::default() };
+        self.knows_causes = false;
         self.take_up();
     }
 
@@ -366,6 +373,7 @@ impl Engine {
         self.former = Former::NONE;
         self.place.reset();
         self.drift.restart(0.0, Wander::NONE, self.mix.end());
+        self.placed_at = i64::MIN;
         if self.learned.is_known() {
             self.take_place(self.mix.end());
         } else {
@@ -428,6 +436,9 @@ impl Engine {
     fn leave_place(&mut self, position: i64, law: Option<Law>) {
         let reading = self.mix.end() - self.align_lag_samples() as i64;
         self.former = Former { until: position.max(reading), law };
+        if law.is_some() {
+            self.placed_at = self.former.until;
+        }
         self.learn_from = position;
         self.job_is_stale = self.learner.is_none();
         self.left = None;
@@ -654,6 +665,7 @@ impl Engine {
             self.job_is_stale = self.learner.is_none();
             let before = self.learn_from;
             self.learn_from = self.mix.end() - self.align_lag_samples() as i64;
+            self.placed_at = self.learn_from;
             self.schedule.locked(self.now);
             self.bands.recall(&self.learned.bands);
             self.split_section(before);
@@ -790,6 +802,7 @@ impl Engine {
                 self.schedule.matched(matched.gained.unwrap_or(0.0));
                 let Some(learner) = &self.learner else { return };
                 self.readings.causes = learner.causes();
+                self.knows_causes = learner.knows_causes();
                 if matched.shifted != 0.0 {
                     self.drift.shift(matched.shifted);
                     self.course.shift(matched.shifted);
@@ -931,10 +944,15 @@ impl Engine {
         self.disown();
         self.left = self.is_proven.then_some(self.place.delay_samples);
         self.place.lose();
-        self.readings.causes = Causes::default();
+        self.forget_causes();
         self.filter.exchange(&self.silence);
         self.presence.reset();
         self.verdict = Verdict::Present;
+    }
+
+    fn forget_causes(&mut self) {
+        self.readings.causes = Causes::default();
+        self.knows_causes = false;
     }
 
     /// Mix minus matched backing, as far as that is not louder than the mix; and what is left of the backing in it.
@@ -990,6 +1008,10 @@ impl Engine {
         let since_filter = self.lag_samples() - self.align_lag_samples() - self.filter.latency_samples();
         let engaged = f32::from(self.tick(since_filter).filtered);
         let back = (self.cleanup.latency_samples() + self.sizes.hop()) as i64;
+        // Position of the mix that is put out now, and how much before it the null depth tells of, with a margin for the
+        // length of the filter.
+        let output = self.mix.end() - lag as i64;
+        let told_of = self.sizes.samples(NULL_DEPTH_S + 1.0) as i64;
         let Scratch { mix, matched, difference, cut, levels, removed, .. } = &mut self.scratch;
         self.difference.read_stereo(self.difference.end() - back, difference);
         self.subtracted.read_stereo(self.subtracted.end() - back, matched);
@@ -997,12 +1019,18 @@ impl Engine {
             difference.iter_mut().zip(removed).for_each(|(d, r)| *d -= r);
             cut.copy_from_slice(difference);
         }
-        let power = mean_square([&difference[0], &difference[1]]);
-        let matched_power = mean_square([&matched[0], &matched[1]]);
-        let heard_db = self.null_depth.add(power, matched_power);
+        let heard_db = self.null_depth.add([&difference[0], &difference[1]], [&matched[0], &matched[1]]);
         // The causes know nothing of the bands: while these are at work the null may be deeper than they allow.
-        let forbids = |depth_db| !self.bands.is_at_work() && self.readings.causes.forbid(depth_db);
-        self.readings.null_depth_db = heard_db.filter(|&depth_db| !forbids(depth_db));
+        let causes = if self.bands.is_at_work() { Causes::default() } else { self.readings.causes };
+        let told = if output < self.placed_at.saturating_add(told_of) {
+            Err(Untold::PlaceChanged)
+        } else {
+            told(heard_db, &causes, self.knows_causes || settings.hold)
+        };
+        (self.readings.null_depth_db, self.readings.untold) = match told {
+            Ok(depth_db) => (Some(depth_db), Untold::default()),
+            Err(untold) => (None, untold),
+        };
         self.spectrometer.add([&*mix, &*matched, &*difference].map(|[left, right]| [&left[..], &right[..]]));
         self.low_cut.process(cut, settings.low_cut_hz, settings.slope);
         let glides = &mut self.glides;
@@ -1115,7 +1143,7 @@ impl Engine {
         self.learn_from = self.mix.end();
         self.follower.forget_statistics();
         self.null_depth.reset();
-        self.readings.causes = Causes::default();
+        self.forget_causes();
         self.forget_heard();
         self.schedule.reset(self.now);
         self.take_up();

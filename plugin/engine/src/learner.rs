@@ -461,6 +461,11 @@ impl Learner {
         self.study.causes()
     }
 
+    /// Whether enough was heard to know what limits the null.
+    pub fn knows_causes(&self) -> bool {
+        self.study.has_told()
+    }
+
     /// A delay that moves and the delay of the filter are one: what the filter has of it goes to the course, so that
     /// what is learned from now on and what was heard before agree.
     fn settle_delay(&mut self) -> f64 {

@@ -1,6 +1,6 @@
 //! What the engine reports: raw numbers, to be scaled and worded by whoever shows them.
 
-use crate::causes::Causes;
+use crate::causes::{Causes, Kind};
 
 /// Where the search for the backing stands.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -16,6 +16,20 @@ pub enum Lock {
     Lost,
     /// Found, but later than the latency covers: the mix passes and [`Readings::late_samples`] says by how much.
     TooLate,
+}
+
+/// Why no null depth is told.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum Untold {
+    /// The voice does not rest, or what is left in its rests is too uneven to tell.
+    #[default]
+    NoRest,
+    /// It is not yet known what limits the null.
+    CausesUnknown,
+    /// The backing's place has changed within the seconds that are told of.
+    PlaceChanged,
+    /// What is left where the voice rests is less than what this leaves: beneath the voice is more of it.
+    Forbidden(Kind),
 }
 
 /// One set of readings, valid for the hop that was processed last.
@@ -44,9 +58,11 @@ pub struct Readings {
     pub backing_db: f32,
     /// Level of the output over the last hop, RMS, dB re full scale.
     pub output_db: f32,
-    /// How far the backing is down in the difference, dB, measured where the voice rests; `None` while that cannot
-    /// be told.
+    /// How far the backing is down in the difference, dB: over the last 10 s, power of the matched backing re that of
+    /// what is left of it, where the voice rests; `None` while that cannot be told to 3 dB.
     pub null_depth_db: Option<f32>,
+    /// Why there is no null depth.
+    pub untold: Untold,
     /// What limits the null, as of the last job that looked.
     pub causes: Causes,
     /// Samples processed since `reset`, in whole hops.
@@ -57,4 +73,15 @@ pub struct Readings {
     pub late_jobs: u32,
     /// Counts every change of the learned match.
     pub match_revision: u64,
+}
+
+/// What may be told of a null depth that was heard where the voice rests, dB. What is left may move with the voice, so
+/// that its rests tell nothing of it: that is known once the causes are. With Hold on nothing looks for them.
+pub(crate) fn told(heard_db: Option<f32>, causes: &Causes, knows_causes: bool) -> Result<f32, Untold> {
+    let heard_db = heard_db.ok_or(Untold::NoRest)?;
+    match causes.iter().find(|cause| cause.forbids(heard_db)) {
+        Some(cause) => Err(Untold::Forbidden(cause.kind)),
+        None if knows_causes => Ok(heard_db),
+        None => Err(Untold::CausesUnknown),
+    }
 }

@@ -5,7 +5,7 @@ use super::{Kind, Signal};
 use crate::units::power_to_db;
 
 /// Frames needed before anything is told (4 s).
-const ENOUGH: usize = 160;
+pub const ENOUGH: usize = 160;
 /// Least difference in loudness between the two halves of the frames that tell what follows what, nats (3 dB).
 const LEAST_CONTRAST: f64 = 0.7;
 /// Rise of what is left, dB per dB of the backing, from which it follows the backing. A voice or noise gives 0, what

@@ -6,7 +6,7 @@ use crate::matching::statistics::Frames;
 use crate::ring::Stereo;
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
-use crate::units::power_to_db;
+use crate::units::{power_to_db, range_of_nine_tenths};
 use realfft::num_complex::{Complex32, Complex64};
 use std::f64::consts::TAU;
 
@@ -137,8 +137,8 @@ impl Spectra {
         let sides_db = gains.map(|gain| level(gain) as f32);
         let loss = |gain: f64, side: usize| (gain.abs() - 1.0).powi(2) * side_power(side);
         // A level within the reach of its own movement is part of that: a limiter's make-up.
-        let reach = chain.gains.map_or(1.0, reach);
-        if gains.iter().any(|gain| level(*gain).abs() > level(reach)) {
+        let reach_db = chain.gains.map_or(0.0, reach_db);
+        if gains.iter().any(|gain| level(*gain).abs() > reach_db) {
             found.push((Kind::Level { sides_db }, (loss(gains[0], 0) + loss(gains[1], 1)) / whole));
         }
         if inverted {
@@ -225,12 +225,10 @@ fn turned_sum(terms: &[Complex64], turn: f64) -> f64 {
     terms.iter().rev().fold(Complex64::default(), |sum, term| sum * turn + term).re
 }
 
-/// Range of the gains for nine tenths of the time, linear.
-fn reach(gains: &[FollowerGain]) -> f64 {
-    let mut sorted: Vec<f32> = gains.iter().map(|g| g.to).collect();
-    sorted.sort_unstable_by(f32::total_cmp);
-    let at = |part: usize| f64::from(sorted[(sorted.len() - 1) * part / 100].max(1e-3));
-    at(95) / at(5)
+/// Range of the gains for nine tenths of the time, dB.
+fn reach_db(gains: &[FollowerGain]) -> f64 {
+    let mut gains_db: Vec<f64> = gains.iter().map(|g| 20.0 * f64::from(g.to.max(1e-3)).log10()).collect();
+    range_of_nine_tenths(&mut gains_db)
 }
 
 /// The level as it moved.
@@ -238,7 +236,7 @@ fn movement(gains: &[FollowerGain]) -> (Kind, f64) {
     let mean = mean_gain(gains);
     let square =
         gains.iter().map(|g| (f64::from(g.to) - mean).powi(2)).sum::<f64>() / gains.len().max(1) as f64;
-    (Kind::Movement { range_db: (20.0 * reach(gains).log10()) as f32 }, square / (mean * mean).max(1e-12))
+    (Kind::Movement { range_db: reach_db(gains) as f32 }, square / (mean * mean).max(1e-12))
 }
 
 fn mean_gain(gains: &[FollowerGain]) -> f64 {
