@@ -1,5 +1,6 @@
 //! What limits the null, in words: one place for window, report and command line.
 
+use minuend_engine::Untold;
 use minuend_engine::causes::{Cause, Kind, Signal};
 
 /// A cause as a sentence without a full stop, e.g. "the clocks differ by 23 ppm".
@@ -47,6 +48,25 @@ pub fn sentence(cause: &Cause) -> String {
     }
 }
 
+/// Why no null depth is told, as a sentence without a full stop.
+pub fn why_untold(untold: Untold) -> String {
+    let by = match untold {
+        Untold::NoRest => return "cannot tell while the voice sings".to_owned(),
+        Untold::PlaceChanged => return "cannot tell so soon after the backing changed its place".to_owned(),
+        Untold::CausesUnknown => return "cannot tell until it is known what limits it".to_owned(),
+        Untold::Forbidden(kind) => match kind {
+            Kind::Codec { .. } => "a lossy file",
+            Kind::Clipping => "clipping or saturation",
+            Kind::Movement { .. } => "a level that moves",
+            Kind::Wander { .. } => "a speed that wanders",
+            Kind::BandLimit { .. } => "the missing treble",
+            Kind::Noise { .. } => "the noise",
+            _ => "what limits the null",
+        },
+    };
+    format!("cannot tell: {by} leaves more beneath the voice than where it rests")
+}
+
 fn name(signal: Signal) -> &'static str {
     match signal {
         Signal::Mix => "mix",
@@ -67,6 +87,21 @@ fn trimmed(value: f64, decimals: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_true_reason_is_told_for_a_depth_that_is_not() {
+        assert_eq!(why_untold(Untold::NoRest), "cannot tell while the voice sings");
+        assert_eq!(why_untold(Untold::CausesUnknown), "cannot tell until it is known what limits it");
+        assert!(why_untold(Untold::PlaceChanged).contains("changed its place"));
+        for (kind, by) in [
+            (Kind::Codec { edge: None }, "a lossy file"),
+            (Kind::Clipping, "clipping or saturation"),
+            (Kind::Movement { range_db: 3.0 }, "a level that moves"),
+        ] {
+            let reason = format!("cannot tell: {by} leaves more beneath the voice than where it rests");
+            assert_eq!(why_untold(Untold::Forbidden(kind)), reason);
+        }
+    }
 
     #[test]
     fn every_cause_has_a_sentence() {

@@ -3,6 +3,7 @@
 mod ahead;
 mod batch;
 pub mod command;
+pub mod depth;
 mod far;
 pub mod passes;
 mod report;
@@ -17,13 +18,14 @@ use std::{
 };
 
 use anyhow::{Result, ensure};
-use minuend_engine::{Lock, Settings, causes::Cause, settings::Listen};
+use minuend_engine::{Lock, Settings, Untold, causes::Cause, settings::Listen};
 
 use crate::{
     audio_files::{AudioReader, AudioWriter, Bits, check_writable, write_file},
     ending::{Ending, NOT_FOUND},
     progress::Progress,
 };
+use depth::Depth;
 use passes::{Block, Learned, Pair, Pass, learn, subtract};
 use report::Watcher;
 
@@ -104,8 +106,10 @@ pub struct Rendered {
     pub drift_ppm: f64,
     /// True when the backing was found with its polarity flipped.
     pub inverted: bool,
-    /// How far the backing is down in the difference, dB: the median over the song of what the engine reported.
+    /// How far the backing is down in the difference, dB, where the voice rests: see [`Depth`].
     pub null_depth_db: Option<f32>,
+    /// Why there is no null depth.
+    pub untold: Untold,
     /// Part of the song with a backing over which the lock held, 0 to 1.
     pub locked: f64,
     /// By how much the backing comes too late for the plug-in, s: only of [`Passes::One`], which moves nothing.
@@ -158,7 +162,8 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         }
     };
     let mut watcher = request.report.is_some().then(|| Watcher::new(rate_hz, inputs.channels));
-    let mut depths_db = Vec::new();
+    let learned_causes = first.as_ref().map_or(&[][..], |first| &first.causes);
+    let mut depth = Depth::default();
     let mut write =
         |out: &Path, listen: Listen, see: &mut dyn FnMut(&Block)| -> Result<(Pass, AudioWriter)> {
             let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
@@ -173,7 +178,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             Ok((pass, writer))
         };
     let (pass, writer) = write(&request.out, settings.listen, &mut |block| {
-        depths_db.extend(block.readings.null_depth_db);
+        depth.take(block.readings, learned_causes);
         if let Some(watcher) = &mut watcher {
             watcher.see(block);
         }
@@ -199,7 +204,8 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         delay_samples: pass.readings.delay_samples,
         drift_ppm: pass.drift_ppm,
         inverted: pass.readings.inverted,
-        null_depth_db: median(depths_db),
+        null_depth_db: depth.told_db().map(|db| db as f32),
+        untold: depth.untold(),
         locked: pass.locked,
         late_s: match pass.readings.lock {
             Lock::TooLate => pass.readings.late_samples / f64::from(rate_hz),
@@ -218,7 +224,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
     }
     if let (Some(file), Some(watcher)) = (&request.report, watcher) {
-        let series = pass.series.with_confidence_of(&learning.series);
+        let series = pass.series.with_confidence_of(&learning.series).without_forbidden(&rendered.causes);
         let page = watcher.page(request, &rendered, inputs.rates_hz, series);
         write_file(file, page.as_bytes(), request.overwrite)?;
     }
@@ -283,12 +289,6 @@ fn check_inputs(request: &Render) -> Result<Inputs> {
 
 fn same_file(a: &Path, b: &Path) -> bool {
     matches!((fs::canonicalize(a), fs::canonicalize(b)), (Ok(a), Ok(b)) if a == b)
-}
-
-/// The middle one of some values; `None` of none.
-pub fn median(mut values: Vec<f32>) -> Option<f32> {
-    values.sort_by(f32::total_cmp);
-    values.get(values.len() / 2).copied()
 }
 
 #[cfg(test)]

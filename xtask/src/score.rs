@@ -3,6 +3,7 @@
 
 mod by_hand;
 pub mod command;
+pub mod told_depth;
 
 use std::{
     fs,
@@ -20,14 +21,18 @@ use serde_json::Value;
 
 use crate::{
     audio_files::read_all,
-    metrics::{null_depth::null_depth_db, vocal_loss::vocal_loss_db},
+    metrics::{
+        null_depth::{Rests, null_depth_db},
+        vocal_loss::vocal_loss_db,
+    },
     progress::Progress,
     render::{
-        median,
+        depth::Depth,
         passes::{self, Pair, learn, subtract},
     },
     si_sdr::si_sdr_db,
 };
+use told_depth::{Reading, ToldDepth};
 
 /// Samples a step, as many hosts have it; the output does not depend on it.
 const BLOCK_SAMPLES: usize = 512;
@@ -114,6 +119,15 @@ impl Case {
         self.mix[0].len()
     }
 
+    /// A signal with silence where it has no backing.
+    fn backed(&self, signal: &[Vec<f32>]) -> Vec<Vec<f32>> {
+        let mut signal = signal.to_vec();
+        for channel in &mut signal {
+            self.unbacked.iter().for_each(|part| channel[part.clone()].fill(0.0));
+        }
+        signal
+    }
+
     /// What of a signal is scored: all of it where it has a backing, from some sample on.
     fn scored(&self, signal: &[Vec<f32>], from: usize) -> Vec<Vec<f32>> {
         let counts = |n: usize| n >= from && !self.unbacked.iter().any(|part| part.contains(&n));
@@ -161,8 +175,8 @@ pub struct Score {
     pub by_hand_si_sdr_db: f64,
     /// How much later than the backing the mix plays the same music, as found by the end, samples.
     pub delay_samples: f64,
-    /// Null depth as the engine told it, median over the scored play, dB; `None` if it could not tell.
-    pub told_null_depth_db: Option<f64>,
+    /// Null depth as the engine told it, beside the truth.
+    pub told_depth: ToldDepth,
     /// What limits the null, as told at the end.
     pub causes: Causes,
 }
@@ -170,7 +184,8 @@ pub struct Score {
 /// What the engine told of a play.
 struct Told {
     delay_samples: f64,
-    null_depth_db: Option<f64>,
+    /// Null depth up to a sample.
+    depths: Vec<Reading>,
     causes: Causes,
 }
 
@@ -192,6 +207,8 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
     let (difference, told) = difference(case, play, progress)?;
     let estimate = scored(&difference);
     let backing_in_mix = scored(&case.backing_in_mix);
+    let rests = Rests::new(&case.vocal, &case.backed(&case.backing_in_mix), &difference, case.sample_rate_hz);
+    let told_depth = ToldDepth::new(&told.depths, &rests, from, case.sample_rate_hz);
     let as_it_is = moved(&case.backing, 0, case.num_samples());
     let score = Score {
         case: case.name.clone(),
@@ -202,7 +219,7 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
         inversion_si_sdr_db: si_sdr(&minus(&case.mix, &as_it_is, 1.0)),
         by_hand_si_sdr_db: si_sdr(&by_hand::by_hand(&case.mix, &case.backing)),
         delay_samples: told.delay_samples,
-        told_null_depth_db: told.null_depth_db,
+        told_depth,
         causes: told.causes,
     };
     Ok((score, difference))
@@ -227,10 +244,10 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
         // What is still inside comes out while the inputs are silent.
         let length = case.num_samples() + latency;
         let backing = moved(&case.backing, -advance_samples, length);
-        let (mut signal, mut depths_db) = (Vec::new(), Vec::new());
+        let (mut signal, mut depths) = (Vec::new(), Vec::new());
         for play_idx in 0..num_plays {
             engine.reset();
-            depths_db.clear();
+            depths.clear();
             signal = moved(&case.mix, 0, length);
             for start in (0..length).step_by(BLOCK_SAMPLES) {
                 let block = start..length.min(start + BLOCK_SAMPLES);
@@ -239,7 +256,9 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
                 let backing: Vec<_> = backing.iter().map(|channel| &channel[block.clone()]).collect();
                 engine.process(&mut in_and_out, &backing, &settings, &mut worker);
                 let readings = engine.readings();
-                depths_db.extend(readings.null_depth_db);
+                if block.end > latency {
+                    depths.push(Reading { end: block.end - latency, told_db: readings.null_depth_db });
+                }
                 if readings.lock == Lock::TooLate && moves < MAX_MOVES {
                     // As a user does with the clip: earlier by what the engine says, and from the start.
                     advance_samples += readings.late_samples.ceil() as i64;
@@ -256,7 +275,7 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
         let readings = engine.readings();
         let told = Told {
             delay_samples: readings.delay_samples - advance_samples as f64,
-            null_depth_db: median(depths_db).map(f64::from),
+            depths,
             causes: readings.causes,
         };
         return Ok((signal, told));
@@ -270,15 +289,17 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let first = learn(&pair, &mut |done| progress(done / 2.0))?;
     let learned = first.as_ref().map(|first| &first.learned);
     let pair = Pair { settings: Settings { hold: true, ..settings }, ..pair };
-    let (mut signal, mut depths_db) = (vec![Vec::new(); case.mix.len()], Vec::new());
+    let causes = first.as_ref().map_or(&[][..], |first| &first.causes);
+    let (mut signal, mut depths, mut depth) =
+        (vec![Vec::new(); case.mix.len()], Vec::new(), Depth::default());
     let pass = subtract(&pair, learned, 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
-        depths_db.extend(block.readings.null_depth_db);
+        depths.push(Reading { end: signal[0].len(), told_db: depth.take(block.readings, causes) });
         passes::report(progress, 0.5 + block.done / 2.0)
     })?;
     let told = Told {
         delay_samples: pass.readings.delay_samples,
-        null_depth_db: median(depths_db).map(f64::from),
+        depths,
         causes: first.map_or(pass.readings, |first| first.readings).causes,
     };
     Ok((signal, told))
@@ -355,6 +376,9 @@ mod tests {
                     score.null_depth_db.unwrap() > 25.0 && score.vocal_loss_db.unwrap() < -25.0,
                     "{score:?}"
                 );
+                if play == Play::Second {
+                    assert!(score.told_depth.told > 0.5 && score.told_depth.wrong == 0.0, "{score:?}");
+                }
             }
         }
     }

@@ -1,5 +1,7 @@
 //! How far the backing is down where the voice rests.
 
+use std::ops::Range;
+
 use super::inner_products;
 
 /// Length of a frame, s: short enough to fit between two words, long enough for a period of the lowest bass.
@@ -29,25 +31,52 @@ pub fn null_depth_db(
     estimate: &[Vec<f32>],
     sample_rate_hz: u32,
 ) -> Option<f64> {
-    let remainder: Vec<Vec<f64>> = estimate
-        .iter()
-        .zip(vocal)
-        .map(|(e, v)| e.iter().zip(v).map(|(&e, &v)| f64::from(e) - f64::from(v)).collect())
-        .collect();
-    let frame = (FRAME_S * f64::from(sample_rate_hz)) as usize;
-    let v = inner_products(vocal, vocal, frame);
-    let b = inner_products(backing_in_mix, backing_in_mix, frame);
-    let r = inner_products(&remainder, &remainder, frame);
-    let loudest = b.iter().copied().fold(0.0, f64::max);
-    let resting: Vec<_> =
-        (0..b.len()).filter(|&i| v[i] < RESTING * b[i] && b[i] > AUDIBLE * loudest).collect();
-    let sum = |energies: &[f64]| resting.iter().map(|&i| energies[i]).sum::<f64>();
-    (resting.len() >= MIN_FRAMES).then(|| 10.0 * (sum(&b) / sum(&r)).log10())
+    let rests = Rests::new(vocal, backing_in_mix, estimate, sample_rate_hz);
+    rests.depth_db(0..rests.frames.len() * rests.frame_samples)
+}
+
+/// The frames from which [`null_depth_db`] is made, for the depth over parts of a signal.
+pub struct Rests {
+    /// Energies of the backing and of what remains of it, where the voice rests over a backing.
+    frames: Vec<Option<[f64; 2]>>,
+    frame_samples: usize,
+}
+
+impl Rests {
+    /// See [`null_depth_db`].
+    pub fn new(
+        vocal: &[Vec<f32>],
+        backing_in_mix: &[Vec<f32>],
+        estimate: &[Vec<f32>],
+        sample_rate_hz: u32,
+    ) -> Self {
+        let remainder: Vec<Vec<f64>> = estimate
+            .iter()
+            .zip(vocal)
+            .map(|(e, v)| e.iter().zip(v).map(|(&e, &v)| f64::from(e) - f64::from(v)).collect())
+            .collect();
+        let frame_samples = (FRAME_S * f64::from(sample_rate_hz)) as usize;
+        let v = inner_products(vocal, vocal, frame_samples);
+        let b = inner_products(backing_in_mix, backing_in_mix, frame_samples);
+        let r = inner_products(&remainder, &remainder, frame_samples);
+        let loudest = b.iter().copied().fold(0.0, f64::max);
+        let rests = |i: usize| v[i] < RESTING * b[i] && b[i] > AUDIBLE * loudest;
+        Self { frames: (0..b.len()).map(|i| rests(i).then_some([b[i], r[i]])).collect(), frame_samples }
+    }
+
+    /// Null depth over the whole frames within some samples, dB.
+    pub fn depth_db(&self, samples: Range<usize>) -> Option<f64> {
+        let end = (samples.end / self.frame_samples).min(self.frames.len());
+        let frames = &self.frames[samples.start.div_ceil(self.frame_samples).min(end)..end];
+        let sum = |i: usize| frames.iter().flatten().map(|energies| energies[i]).sum::<f64>();
+        let is_enough = frames.iter().flatten().count() >= MIN_FRAMES;
+        is_enough.then(|| 10.0 * (sum(0) / sum(1)).log10())
+    }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::null_depth_db;
+    use super::{Rests, null_depth_db};
 
     const RATE_HZ: u32 = 8_000;
     const FRAME: usize = 400;
@@ -82,6 +111,22 @@ mod tests {
         let estimate: Vec<_> = vocal[0].iter().zip(&wave(&remainder)[0]).map(|(v, r)| v + r).collect();
         let found = null_depth_db(&vocal, &backing, &[estimate], RATE_HZ).unwrap();
         assert!((found - 20.0).abs() < 1e-4, "{found}");
+    }
+
+    /// Of a part, only the frames that lie whole within it.
+    #[test]
+    fn parts_have_depths_of_their_own() {
+        let vocal = wave(&[0.0; 12]);
+        let backing = wave(&[0.5; 12]);
+        let estimate = wave(&[[0.05; 6], [0.005; 6]].concat());
+        let rests = Rests::new(&vocal, &backing, &estimate, RATE_HZ);
+        for (part, depth_db) in [(0..6, 20.0), (6..12, 40.0)] {
+            let (from, to) = ((part.start * FRAME).saturating_sub(FRAME - 1), part.end * FRAME + FRAME - 1);
+            let within = rests.depth_db(from..to).unwrap();
+            assert!((within - depth_db).abs() < 1e-4, "{within}");
+        }
+        assert_eq!(rests.depth_db(0..3 * FRAME), None);
+        assert_eq!(rests.depth_db(40 * FRAME..50 * FRAME), None);
     }
 
     /// A voice without rests tells no depth.

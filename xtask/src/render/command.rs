@@ -30,7 +30,7 @@ use crate::{
     ending::{Ending, NOT_FOUND, SOME_FAILED},
     parallel::{in_parallel, jobs_at_a_time},
     progress::{Bar, Progress},
-    words::sentence,
+    words::{sentence, why_untold},
 };
 
 /// What the command's help says of itself.
@@ -305,10 +305,12 @@ fn ms(rendered: &Rendered) -> f64 {
 /// What was found, in one line.
 pub fn describe(rendered: &Rendered) -> String {
     let polarity = if rendered.inverted { "inverted" } else { "kept" };
-    let depth =
-        rendered.null_depth_db.map_or("unknown".to_owned(), |db| format!("{db:.1} dB where the voice rests"));
+    let depth = match rendered.null_depth_db {
+        Some(db) => format!("null depth {db:.1} dB where the voice rests"),
+        None => format!("null depth unknown ({})", why_untold(rendered.untold)),
+    };
     let mut line = format!(
-        "delay {}, polarity {polarity}, null depth {depth}, locked over {:.0} % of the song",
+        "delay {}, polarity {polarity}, {depth}, locked over {:.0} % of the song",
         delay_words(rendered.delay_samples, f64::from(rendered.sample_rate_hz)),
         rendered.locked * 100.0
     );

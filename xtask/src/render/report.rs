@@ -9,6 +9,7 @@ use std::{fmt::Write, path::Path};
 use minuend_engine::{
     Lock,
     causes::{Cause, Kind},
+    range_of_nine_tenths,
     settings::BackingKind,
 };
 
@@ -106,13 +107,12 @@ impl Watcher {
         };
         let mut movement: Vec<f64> =
             self.series.points().map(|point| point.follow_db).filter(|db| db.is_finite()).collect();
-        movement.sort_by(f64::total_cmp);
-        let at = |part: f64| movement.get((part * movement.len() as f64) as usize).copied().unwrap_or(0.0);
         Facts {
             null_depth_db: rendered.null_depth_db,
+            untold: rendered.untold,
             locked: rendered.locked,
             late_s: rendered.late_s,
-            movement_db: at(0.95) - at(0.05),
+            movement_db: range_of_nine_tenths(&mut movement),
             lossy: [&request.mix, &request.backing].map(|path| lossy(path)),
             codec_heard: rendered.causes.iter().any(|cause| matches!(cause.kind, Kind::Codec { .. })),
             rates_differ: rates_hz[0] != rates_hz[1],

@@ -25,6 +25,11 @@ that is later than the latency covers is moved by what the engine says, as a use
 differences stand beside the mix as it is, the mix minus the backing as it is (inversion), and what a careful person
 reaches with one whole-sample offset and one gain (by hand).
 
+The null depth as told is that of the last 10 s, where the voice rests. \"true then\" is the true one of the same 10 s, where
+the voice is 30 dB under the backing; both are means, over all readings, of the power of what is left. \"told\" is the part
+of the readings that told a depth, \"wrong\" the part that told one which was off by more than 3 dB. A reading that reaches
+back to before what is scored does not count.
+
 A case is a folder with:
   mix.wav             the mix
   backing.wav         the backing as it is handed over, of any length
@@ -163,17 +168,23 @@ fn table(scores: &[Score]) -> String {
         format!("{name:<28}{cells}\n")
     };
     type Figure = fn(&Score) -> Option<f64>;
-    let columns: [(&str, Figure); 8] = [
+    let columns: [(&str, Figure); 11] = [
         ("mix", |score| Some(score.mix_si_sdr_db)),
         ("inversion", |score| Some(score.inversion_si_sdr_db)),
         ("by hand", |score| Some(score.by_hand_si_sdr_db)),
         ("difference", |score| Some(score.si_sdr_db)),
         ("null depth", |score| score.null_depth_db),
-        ("as told", |score| score.told_null_depth_db),
+        ("as told", |score| score.told_depth.told_db),
+        ("true then", |score| score.told_depth.true_db),
+        ("told, %", |score| Some(100.0 * score.told_depth.told)),
+        ("wrong, %", |score| Some(100.0 * score.told_depth.wrong)),
         ("vocal loss", |score| score.vocal_loss_db),
         ("delay", |score| Some(score.delay_samples)),
     ];
-    let mut table = line("SI-SDR, null depth (true, as told) and vocal loss in dB, delay in samples", &[]);
+    let mut table = line(
+        "SI-SDR, null depth (true; as told, and true of the same seconds) and vocal loss in dB, delay in samples",
+        &[],
+    );
     table += &line("", &columns.map(|(name, _)| name.to_owned()));
     for score in scores {
         table += &line(&score.case, &columns.map(|(_, figure)| cell(figure(score))));
@@ -183,7 +194,15 @@ fn table(scores: &[Score]) -> String {
         let known: Vec<f64> = scores.iter().filter_map(figure).collect();
         cell((!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64))
     });
-    table + &line("mean", &means.collect::<Vec<_>>())
+    table += &line("mean", &means.collect::<Vec<_>>());
+    let count = |right| scores.iter().filter(|score| score.told_depth.is_right() == right).count();
+    table
+        + &format!(
+            "null depth told within 3 dB: {}, further off: {}, not told: {}\n",
+            count(Some(true)),
+            count(Some(false)),
+            count(None)
+        )
 }
 
 /// What limits the null, case by case.
@@ -212,7 +231,10 @@ fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
             "case": score.case,
             "si_sdr_db": score.si_sdr_db,
             "null_depth_db": score.null_depth_db,
-            "told_null_depth_db": score.told_null_depth_db,
+            "told_null_depth_db": score.told_depth.told_db,
+            "true_then_null_depth_db": score.told_depth.true_db,
+            "told": score.told_depth.told,
+            "told_wrong": score.told_depth.wrong,
             "vocal_loss_db": score.vocal_loss_db,
             "mix_si_sdr_db": score.mix_si_sdr_db,
             "inversion_si_sdr_db": score.inversion_si_sdr_db,
@@ -228,7 +250,7 @@ fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::score::tests::write_case;
+    use crate::score::{tests::write_case, told_depth::ToldDepth};
 
     #[derive(clap::Parser)]
     struct Line {
@@ -291,11 +313,13 @@ mod tests {
             inversion_si_sdr_db: 0.0,
             by_hand_si_sdr_db: 0.0,
             delay_samples: 0.0,
-            told_null_depth_db: None,
+            told_depth: ToldDepth::default(),
             causes: minuend_engine::Causes::default(),
         };
         let table = table(&[score(20.0, Some(31.0)), score(30.0, None)]);
-        let mean: Vec<_> = table.lines().last().unwrap().split_whitespace().collect();
-        assert_eq!(mean, ["mean", "0.0", "0.0", "0.0", "25.0", "31.0", "-", "-"]);
+        let lines: Vec<_> = table.lines().collect();
+        let mean: Vec<_> = lines[lines.len() - 2].split_whitespace().collect();
+        assert_eq!(mean, ["mean", "0.0", "0.0", "0.0", "25.0", "31.0", "-", "-", "0.0", "0.0", "-"]);
+        assert_eq!(lines[lines.len() - 1], "null depth told within 3 dB: 0, further off: 0, not told: 2");
     }
 }

@@ -1,10 +1,16 @@
 //! What to try next.
 
+use minuend_engine::Untold;
+
+use crate::words::why_untold;
+
 /// What advice goes by.
 #[derive(Clone, Copy, Debug)]
 pub struct Facts {
     /// Median null depth, dB, if it could be told.
     pub null_depth_db: Option<f32>,
+    /// Why there is none.
+    pub untold: Untold,
     /// Part of the song with a backing over which the lock held, 0 to 1.
     pub locked: f64,
     /// By how much the backing comes too late for a single pass, s.
@@ -90,7 +96,10 @@ pub fn advice(facts: &Facts) -> Vec<String> {
         }
     }
     if depth_db.is_none() && facts.locked >= 0.9 {
-        say("Depth cannot be told where the voice never rests. Judge by ear.".into());
+        say(match facts.untold {
+            Untold::NoRest => "Depth cannot be told where the voice never rests. Judge by ear.".into(),
+            untold => format!("Of the depth one {}. Judge by ear.", why_untold(untold)),
+        });
     }
     if facts.clipped_samples > 0 {
         say(format!(
@@ -117,10 +126,13 @@ pub fn advice(facts: &Facts) -> Vec<String> {
 
 #[cfg(test)]
 mod tests {
+    use minuend_engine::causes::Kind;
+
     use super::*;
 
     const GOOD: Facts = Facts {
         null_depth_db: Some(60.0),
+        untold: Untold::NoRest,
         locked: 1.0,
         late_s: 0.0,
         movement_db: 0.0,
@@ -148,6 +160,10 @@ mod tests {
             (Facts { rates_differ: true, ..shallow }, "different sample rates"),
             (Facts { null_depth_db: Some(9.0), ..GOOD }, "--backing-is estimated"),
             (Facts { null_depth_db: None, ..GOOD }, "Judge by ear"),
+            (
+                Facts { null_depth_db: None, untold: Untold::Forbidden(Kind::Clipping), ..GOOD },
+                "clipping or saturation leaves more beneath the voice",
+            ),
             (Facts { clipped_samples: 7, ..GOOD }, "7 samples"),
             (Facts { bad_samples: 8, ..GOOD }, "8 samples"),
         ] {

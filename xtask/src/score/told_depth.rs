@@ -1,0 +1,120 @@
+//! The null depth as the engine tells it, beside the truth of the same music.
+
+use minuend_engine::NULL_DEPTH_S;
+
+use crate::{metrics::null_depth::Rests, render::depth::Depth};
+
+/// How far a reading may be off and still be right, dB.
+const RIGHT_DB: f64 = 3.0;
+
+/// Deeper nulls are all alike, dB: 24 bits end at 144.
+const DEEPEST_DB: f64 = 120.0;
+
+/// What the engine told at a moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    /// The sample up to which it had put out.
+    pub end: usize,
+    /// Null depth, dB, of the seconds before, as far as there were any; `None` if it could not tell.
+    pub told_db: Option<f32>,
+}
+
+/// How right the engine was. A reading is of the ten seconds before it, where the voice rests in them, so it is held
+/// against the true null depth of those same ten seconds; readings of anything outside what is scored do not count.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ToldDepth {
+    /// As told, dB: over all readings the mean of what is left, as power. `None` if it was never told.
+    pub told_db: Option<f64>,
+    /// What was true of the same seconds, dB, averaged alike. `None` if the voice did not rest.
+    pub true_db: Option<f64>,
+    /// Part of the readings that told a depth, 0 to 1.
+    pub told: f64,
+    /// Part of the readings that told one which was off by more than 3 dB, 0 to 1.
+    pub wrong: f64,
+}
+
+impl ToldDepth {
+    /// Of all readings of a play that is scored from a sample on.
+    pub fn new(readings: &[Reading], rests: &Rests, from: usize, sample_rate_hz: u32) -> Self {
+        let span = (NULL_DEPTH_S * f64::from(sample_rate_hz)) as usize;
+        let (mut told, mut truth) = (Depth::default(), Depth::default());
+        let (mut num_scored, mut num_told, mut num_wrong) = (0, 0, 0);
+        for &Reading { end, told_db } in readings {
+            let begin = end.saturating_sub(span);
+            if begin < from {
+                continue;
+            }
+            num_scored += 1;
+            let Some(told_db) = told_db.map(f64::from) else { continue };
+            num_told += 1;
+            told.add(told_db);
+            // Where it is told though the voice did not rest, the truth of all of it must do.
+            let true_db = rests.depth_db(begin..end).or_else(|| rests.depth_db(from..usize::MAX));
+            let off_db = true_db.map(|true_db| told_db.min(DEEPEST_DB) - true_db.min(DEEPEST_DB));
+            num_wrong += usize::from(off_db.is_none_or(|off_db| off_db.abs() > RIGHT_DB));
+            if let Some(true_db) = true_db {
+                truth.add(true_db);
+            }
+        }
+        let part = |count: usize| count as f64 / num_scored.max(1) as f64;
+        Self {
+            told_db: told.told_db(),
+            true_db: truth.told_db(),
+            told: part(num_told),
+            wrong: part(num_wrong),
+        }
+    }
+
+    /// Whether what was told is within 3 dB of the truth; `None` if nothing was.
+    pub fn is_right(&self) -> Option<bool> {
+        let told_db = self.told_db?.min(DEEPEST_DB);
+        Some(self.true_db.is_some_and(|true_db| (told_db - true_db.min(DEEPEST_DB)).abs() <= RIGHT_DB))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: u32 = 1_000;
+    const SECOND: usize = 1_000;
+
+    /// A backing of which a tenth remains for 12 s and a hundredth after that: 20 and 40 dB (textbook arithmetic).
+    fn rests(voice: f32) -> Rests {
+        let constant = |level: f32| vec![vec![level; 30 * SECOND]];
+        let mut estimate = constant(voice + 0.05);
+        estimate[0][12 * SECOND..].fill(voice + 0.005);
+        Rests::new(&constant(voice), &constant(0.5), &estimate, RATE_HZ)
+    }
+
+    #[test]
+    fn readings_are_held_against_their_own_seconds() {
+        let told = |seconds: usize, told_db| Reading { end: seconds * SECOND, told_db };
+        let readings = [
+            told(9, Some(60.0)),
+            told(12, Some(22.9)),
+            told(20, None),
+            told(24, Some(37.2)),
+            told(25, Some(20.0)),
+        ];
+        let found = ToldDepth::new(&readings, &rests(0.0), 2 * SECOND, RATE_HZ);
+        // The first began before what is scored.
+        assert_eq!((found.told, found.wrong), (0.75, 0.25));
+        // 10 log10 of the means of 1e-2, 1e-4 and 1e-4, and of 10^-2.29, 10^-3.72 and 1e-2, by hand.
+        assert!((found.true_db.unwrap() - 24.685).abs() < 0.01, "{found:?}");
+        assert!((found.told_db.unwrap() - 22.919).abs() < 0.01, "{found:?}");
+        assert_eq!(found.is_right(), Some(true));
+        let deep = ToldDepth::new(&[told(12, Some(24.0))], &rests(0.0), 0, RATE_HZ);
+        assert_eq!((deep.wrong, deep.is_right()), (1.0, Some(false)));
+    }
+
+    #[test]
+    fn nothing_told_is_neither_right_nor_wrong() {
+        let found = ToldDepth::new(&[Reading { end: 12 * SECOND, told_db: None }], &rests(0.0), 0, RATE_HZ);
+        assert_eq!((found.told, found.wrong, found.is_right()), (0.0, 0.0, None));
+        // A voice that never rests has no depth, and whoever tells one is wrong.
+        let told = [Reading { end: 12 * SECOND, told_db: Some(20.0) }];
+        let found = ToldDepth::new(&told, &rests(0.5), 0, RATE_HZ);
+        assert_eq!((found.wrong, found.is_right()), (1.0, Some(false)));
+    }
+}
