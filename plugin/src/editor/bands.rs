@@ -57,7 +57,7 @@ pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: 
     let depths = history.depths_db();
     let told = match depths.iter().flatten().copied().reduce(f32::min) {
         Some(shallowest) => format!("{shallowest:.0} dB where it is shallowest"),
-        None => words::no_depth_yet(meters).into(),
+        None => words::no_rest_yet(meters).into(),
     };
     let mut plot = Plot::new(ui, theme, size, "Null depth by frequency, dB", told);
     plot.depth_scale(depths.iter().flatten().copied().fold(0.0, f32::max));
@@ -70,7 +70,7 @@ pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: 
         }
     }
     if depths.iter().all(Option::is_none) {
-        plot.say(words::no_depth_yet(meters));
+        plot.say(words::no_rest_yet(meters));
     }
     plot.response.on_hover_text(
         "How far the backing is down in the difference, band by band, over the last 10 s, where the voice rests in \

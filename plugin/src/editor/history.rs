@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use minuend_engine::spectra::NUM_BANDS;
-use minuend_engine::{Lock, Spectra};
+use minuend_engine::{Lock, Spectra, null_depth_db};
 
 use crate::meters::Meters;
 
@@ -15,12 +15,6 @@ const STEP_S: f64 = 0.1;
 const GAP_S: f64 = 1.0;
 /// Frames of spectra remembered: ten seconds, as the null depth covers.
 const NUM_FRAMES: u64 = 110;
-/// Frames needed before a depth is told.
-const ENOUGH_FRAMES: usize = 22;
-/// Share of the frames, quietest first, taken for rests of the voice; as the null depth has it.
-const REST: usize = 10;
-/// A shallower band is voice, not residue; as the null depth has it.
-const SHALLOWEST_DB: f32 = 6.0;
 /// A band with this much less backing than the loudest tells nothing (power ratio, -70 dB).
 const AUDIBLE: f32 = 1e-7;
 /// Weight of a new frame in the spectra drawn: they settle within half a second.
@@ -126,24 +120,17 @@ impl History {
         self.depths_db = self.measure_depths();
     }
 
-    /// How far the backing is down in each band of the difference where the voice rests there.
+    /// How far the backing is down in each band of the difference where the voice rests there, by the engine's rule.
     fn measure_depths(&self) -> Vec<Option<f32>> {
         let loudest = self.frames.iter().flat_map(|frame| frame.matched).fold(0.0, f32::max);
-        let mut pairs = Vec::with_capacity(self.frames.len());
+        let mut moments = Vec::with_capacity(self.frames.len());
         (0..NUM_BANDS)
             .map(|band| {
-                pairs.clear();
-                let heard = self.frames.iter().map(|frame| (frame.difference[band], frame.matched[band]));
-                pairs.extend(heard.filter(|&(_, matched)| matched > AUDIBLE * loudest && matched > 0.0));
-                if pairs.len() < ENOUGH_FRAMES {
-                    return None;
-                }
-                pairs.sort_unstable_by(|a, b| (a.0 * b.1).total_cmp(&(b.0 * a.1)));
-                let rest = &pairs[..pairs.len() / REST];
-                let (difference, matched) =
-                    rest.iter().fold((0.0, 0.0), |sum, pair| (sum.0 + pair.0, sum.1 + pair.1));
-                let depth_db = 10.0 * (matched / difference.max(1e-14 * matched)).log10();
-                (depth_db >= SHALLOWEST_DB).then_some(depth_db)
+                moments.clear();
+                let heard = self.frames.iter().map(|frame| [frame.difference[band], frame.matched[band]]);
+                let audible = heard.filter(|[_, matched]| *matched > AUDIBLE * loudest && *matched > 0.0);
+                moments.extend(audible.map(|powers| powers.map(f64::from)));
+                null_depth_db(&mut moments).map(|db| db as f32)
             })
             .collect()
     }

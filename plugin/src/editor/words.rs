@@ -1,10 +1,10 @@
 //! Readings as words: pure functions, so that they can be tested without a window.
 
 use minuend_engine::causes::{Cause, Kind};
-use minuend_engine::{Lock, Readings};
+use minuend_engine::{Lock, Readings, Untold};
 
 use crate::meters::Meters;
-use crate::words::sentence;
+use crate::words::{sentence, why_untold};
 
 /// A quieter signal is called silent, dB re full scale.
 const SILENT_DB: f32 = -119.0;
@@ -128,13 +128,13 @@ fn level(level: [f32; 2]) -> String {
 }
 
 /// The null depth: a figure if there is one, and what it means.
-pub fn null_depth(meters: &Meters) -> (String, &'static str) {
+pub fn null_depth(meters: &Meters) -> (String, String) {
     if meters.sample_rate_hz == 0.0 || meters.readings.lock != Lock::Locked {
-        return ("\u{2013}".into(), "nothing is subtracted yet");
+        return ("\u{2013}".into(), "nothing is subtracted yet".into());
     }
     match meters.readings.null_depth_db {
-        Some(depth_db) => (format!("{depth_db:.1} dB"), "where the voice rests, last 10 s"),
-        None => ("\u{2013}".into(), "cannot tell while the voice sings"),
+        Some(depth_db) => (format!("{depth_db:.1} dB"), "where the voice rests, last 10 s".into()),
+        None => ("\u{2013}".into(), why_untold(meters.readings.untold)),
     }
 }
 
@@ -159,7 +159,16 @@ fn limit(cause: &Cause) -> String {
 }
 
 /// Why there is no null depth to draw.
-pub fn no_depth_yet(meters: &Meters) -> &'static str {
+pub fn no_depth_yet(meters: &Meters) -> String {
+    match (meters.readings.lock, meters.readings.untold) {
+        (Lock::Locked, Untold::NoRest) if meters.sample_rate_hz > 0.0 => no_rest_yet(meters).into(),
+        (Lock::Locked, untold) if meters.sample_rate_hz > 0.0 => capital(why_untold(untold)) + ".",
+        _ => no_rest_yet(meters).into(),
+    }
+}
+
+/// Why there is no null depth by frequency to draw.
+pub fn no_rest_yet(meters: &Meters) -> &'static str {
     match meters.readings.lock {
         Lock::Locked if meters.sample_rate_hz > 0.0 => {
             "Cannot tell yet: it takes a moment in which the voice rests."
@@ -204,6 +213,14 @@ pub fn latency(meters: &Meters) -> String {
     let samples = meters.latency_samples;
     let ms = f64::from(samples) / meters.sample_rate_hz * 1e3;
     format!("latency {ms:.0} ms, {} samples", thousands(i64::from(samples)))
+}
+
+/// A text that begins with a capital.
+fn capital(mut text: String) -> String {
+    if let Some(first) = text.get_mut(..1) {
+        first.make_ascii_uppercase();
+    }
+    text
 }
 
 /// A text with its hyphens turned into minus signs.
@@ -325,6 +342,11 @@ mod tests {
         let deep = Readings { null_depth_db: Some(61.26), ..locked() };
         assert_eq!(null_depth(&shown(deep)).0, "61.3 dB");
         assert_eq!(null_depth(&shown(locked())).1, "cannot tell while the voice sings");
+        assert!(no_depth_yet(&shown(locked())).contains("in which the voice rests"));
+        let forbidden = Readings { untold: Untold::Forbidden(Kind::Clipping), ..locked() };
+        let reason = "cannot tell: clipping or saturation leaves more beneath the voice than where it rests";
+        assert_eq!(null_depth(&shown(forbidden)).1, reason);
+        assert_eq!(no_depth_yet(&shown(forbidden))[1..], format!("{reason}.")[1..]);
         assert_eq!(
             null_depth(&shown(Readings { lock: Lock::Searching, ..deep })).1,
             "nothing is subtracted yet"
