@@ -53,7 +53,7 @@ pub fn why_untold(untold: Untold) -> String {
     let by = match untold {
         Untold::NoRest => return "cannot tell while the voice sings".to_owned(),
         Untold::PlaceChanged => return "cannot tell so soon after the backing changed its place".to_owned(),
-        Untold::CausesUnknown => return "cannot tell until it is known what limits it".to_owned(),
+        Untold::CausesUnknown => return "cannot tell before more of the voice is heard".to_owned(),
         Untold::Forbidden(kind) => match kind {
             Kind::Codec { .. } => "a lossy file",
             Kind::Clipping => "clipping or saturation",
@@ -91,7 +91,7 @@ mod tests {
     #[test]
     fn the_true_reason_is_told_for_a_depth_that_is_not() {
         assert_eq!(why_untold(Untold::NoRest), "cannot tell while the voice sings");
-        assert_eq!(why_untold(Untold::CausesUnknown), "cannot tell until it is known what limits it");
+        assert_eq!(why_untold(Untold::CausesUnknown), "cannot tell before more of the voice is heard");
         assert!(why_untold(Untold::PlaceChanged).contains("changed its place"));
         for (kind, by) in [
             (Kind::Codec { edge: None }, "a lossy file"),

@@ -169,7 +169,7 @@ impl Causes {
 
     /// Ranks differences, each with the power that it would leave re the backing's if nothing was done about it.
     /// `left` = power of what is left re the backing; `moving` = what following may leave of movements.
-    fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64, moving: f64) -> Self {
+    pub(crate) fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64, moving: f64) -> Self {
         let left = left.max(db_to_power(-WHOLE_DB));
         // What stands beneath what movements leave is not what limits the null.
         let limit = moving.max(db_to_power(-WHOLE_DB));
@@ -272,9 +272,9 @@ impl Study {
         self.causes = Causes::rank(stages.into_iter().chain(standing), left, moving);
     }
 
-    /// Whether enough was heard for what stands to show, if anything does.
+    /// Whether enough of the voice was heard for what moves with it to show, if anything does.
     pub fn has_told(&self) -> bool {
-        self.bands.num_frames() >= residue::ENOUGH
+        self.bands.num_sung() >= residue::ENOUGH
     }
 
     /// What was found.
@@ -474,6 +474,17 @@ mod tests {
         }
         for kind in [Kind::Bleed { level_db: -14.0 }, Kind::Level { sides_db: [1.0; 2] }] {
             assert!(!causes(kind, 14.0).iter().any(|cause| cause.forbids(137.0)));
+        }
+    }
+
+    /// What an encoder or a clipper leaves does not show before the voice sings.
+    #[test]
+    fn nothing_is_known_of_a_voice_before_it_was_heard() {
+        let (song, level) = (song(), Taps::gains(TAPS, [1.0; 2], 0.0));
+        for (mix, is_known) in [(&song, false), (&plus(&song, &voice(), 1.0), true)] {
+            let mut study = Study::new(Sizes::new(RATE_HZ));
+            study.look(mix, &song, &song, LEN as i64, &chain(&level));
+            assert_eq!(study.has_told(), is_known);
         }
     }
 

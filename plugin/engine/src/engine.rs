@@ -142,7 +142,7 @@ pub struct Engine {
     level: [f32; 2],
     /// Position of the mix at which the backing's place, or what is known of its course, last gave way to another.
     placed_at: i64,
-    /// Whether what limits the null has been looked for in enough music.
+    /// Whether what limits the null has been looked for beneath enough of a voice.
     knows_causes: bool,
     readings: Readings,
 }
@@ -1019,13 +1019,13 @@ impl Engine {
             difference.iter_mut().zip(removed).for_each(|(d, r)| *d -= r);
             cut.copy_from_slice(difference);
         }
-        let heard_db = self.null_depth.add([&difference[0], &difference[1]], [&matched[0], &matched[1]]);
+        let heard = self.null_depth.add([&difference[0], &difference[1]], [&matched[0], &matched[1]]);
         // The causes know nothing of the bands: while these are at work the null may be deeper than they allow.
         let causes = if self.bands.is_at_work() { Causes::default() } else { self.readings.causes };
         let told = if output < self.placed_at.saturating_add(told_of) {
             Err(Untold::PlaceChanged)
         } else {
-            told(heard_db, &causes, self.knows_causes || settings.hold)
+            told(heard, &causes, self.knows_causes || settings.hold)
         };
         (self.readings.null_depth_db, self.readings.untold) = match told {
             Ok(depth_db) => (Some(depth_db), Untold::default()),

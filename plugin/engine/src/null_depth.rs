@@ -30,9 +30,8 @@ const GAP: f64 = 0.04;
 const GAP_DB: f64 = 12.0;
 /// A voice so far under the backing rests: as the null depth of a known voice is measured.
 const RESTING_DB: f64 = 30.0;
-/// Nobody sings if the moments differ by less than that gap and the difference is at least this far down: no voice is
-/// so soft all the time.
-const NOBODY_DB: f64 = 20.0;
+/// Nobody sings while the difference is at least this far down: no voice is so soft all the time.
+pub const NOBODY_DB: f64 = 20.0;
 /// What a reading may be off, dB: it lies between the depth with and without the moments that may have a trace of voice.
 const ERROR_DB: f64 = 3.0;
 /// Moments needed before anything is told.
@@ -57,8 +56,17 @@ const STEADY_DB: f64 = 1.5;
 
 /// Null depth in the rests of the voice, of moments each given by the powers of the difference and of the matched
 /// backing, if that can be told of powers alone. Sorts the moments. This is the rule for whoever looks at single bands.
-pub fn null_depth_db(moments: &mut [[f64; 2]]) -> Option<f64> {
-    Rests::among(moments, |&powers| powers).map(|rests| rests.depth_db)
+pub fn null_depth_db(moments: &mut [[f64; 2]]) -> Option<f32> {
+    Rests::among(moments, |&powers| powers).map(|rests| rests.heard.depth_db)
+}
+
+/// A null depth that was heard.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Heard {
+    /// Null depth where the voice rests, dB.
+    pub depth_db: f32,
+    /// Whether anything beside it is heard: a voice, beneath which more may be left.
+    pub beneath_voice: bool,
 }
 
 /// The rests of the voice among moments that are sorted by difference re backing.
@@ -66,7 +74,7 @@ struct Rests {
     /// How many of the first moments they are.
     count: usize,
     /// Null depth in them, to [`ERROR_DB`].
-    depth_db: f64,
+    heard: Heard,
 }
 
 impl Rests {
@@ -101,10 +109,12 @@ impl Rests {
             nobody_sings.then_some((most, most))?
         };
         let resting = (count..moments.len()).take_while(|&idx| level_db(idx) < -RESTING_DB).count();
-        let [deepest_db, shallowest_db] = [fewest, count].map(depth_db);
+        let [deepest_db, shallowest_db, whole_db] = [fewest, count, moments.len()].map(depth_db);
         let depth_db = 0.5 * (deepest_db + shallowest_db);
         let is_even = resting <= count && depth_db - shallowest_db < ERROR_DB;
-        (is_even && depth_db >= SHALLOWEST_DB).then_some(Self { count, depth_db })
+        let beneath_voice = depth_db - whole_db > ERROR_DB;
+        (is_even && depth_db >= SHALLOWEST_DB)
+            .then_some(Self { count, heard: Heard { depth_db: depth_db as f32, beneath_voice } })
     }
 }
 
@@ -134,7 +144,7 @@ pub struct NullDepth {
     samples_per_moment: f64,
     sides: [Side; 2],
     at: usize,
-    depth_db: Option<f32>,
+    heard: Option<Heard>,
 }
 
 impl NullDepth {
@@ -150,7 +160,7 @@ impl NullDepth {
             samples_per_moment: (2 * sizes.hop() * hops_per_moment) as f64,
             sides: [Side::default(); 2],
             at: 0,
-            depth_db: None,
+            heard: None,
         }
     }
 
@@ -159,11 +169,11 @@ impl NullDepth {
         self.moments.fill(Moment::default());
         self.hops.clear();
         self.sides = [Side::default(); 2];
-        (self.at, self.depth_db) = (0, None);
+        (self.at, self.heard) = (0, None);
     }
 
     /// Takes difference and matched backing of one hop, left and right.
-    pub fn add(&mut self, difference: [&[f32]; 2], matched: [&[f32]; 2]) -> Option<f32> {
+    pub fn add(&mut self, difference: [&[f32]; 2], matched: [&[f32]; 2]) -> Option<Heard> {
         let mut powers = [0.0; 2];
         for ((side, difference), matched) in self.sides.iter_mut().zip(difference).zip(matched) {
             let [d, m] = side.add(difference, matched);
@@ -174,9 +184,9 @@ impl NullDepth {
         if self.hops.len() == self.hops_per_moment {
             self.moments[self.at] = self.moment();
             self.at = (self.at + 1) % MEMORY;
-            self.depth_db = self.measure();
+            self.heard = self.measure();
         }
-        self.depth_db
+        self.heard
     }
 
     /// The moment that was heard.
@@ -201,16 +211,15 @@ impl NullDepth {
         moment
     }
 
-    fn measure(&mut self) -> Option<f32> {
+    fn measure(&mut self) -> Option<Heard> {
         let loudest = self.moments.iter().map(|m| m.powers[1]).fold(0.0, f64::max);
         self.sorted.clear();
         let quietest = (QUIETEST * self.samples_per_moment).max(AUDIBLE * loudest);
         let is_audible = |m: &&Moment| m.powers[1] > quietest;
         self.sorted.extend(self.moments.iter().filter(is_audible));
-        let Rests { count, depth_db } = Rests::among(&mut self.sorted, |moment| moment.powers)?;
+        let Rests { count, heard } = Rests::among(&mut self.sorted, |moment| moment.powers)?;
         let rests = &self.sorted[..count];
-        (Self::is_of_the_backing(rests) || Self::is_steady(rests, &mut self.levels_db))
-            .then_some(depth_db as f32)
+        (Self::is_of_the_backing(rests) || Self::is_steady(rests, &mut self.levels_db)).then_some(heard)
     }
 
     /// Whether what is left in some moments is made of the backing.
@@ -288,7 +297,7 @@ mod tests {
 
     /// The readings, hop by hop, where something is left of a backing that is loud and soft by turns; `left` makes it of
     /// the sample's index and the backing's sample.
-    fn readings(left: impl Fn(usize, f32) -> f32) -> Vec<Option<f32>> {
+    fn heard(left: impl Fn(usize, f32) -> f32) -> Vec<Option<Heard>> {
         let loudness = |n: usize| if (n / 900).is_multiple_of(2) { 0.5 } else { 0.1 };
         let backing: Vec<f32> =
             noise(HOP * HOPS, 1).into_iter().enumerate().map(|(n, x)| loudness(n) * x).collect();
@@ -296,6 +305,11 @@ mod tests {
         let mut depth = NullDepth::new(Sizes::new(48_000.0));
         let hops = left.chunks(HOP).zip(backing.chunks(HOP));
         hops.map(|(left, backing)| depth.add([left, left], [backing, backing])).collect()
+    }
+
+    /// Their null depths.
+    fn readings(left: impl Fn(usize, f32) -> f32) -> Vec<Option<f32>> {
+        heard(left).into_iter().map(|heard| Some(heard?.depth_db)).collect()
     }
 
     /// A voice as loud as the backing that rests in every fourth part, of 400 hops each.
@@ -328,8 +342,12 @@ mod tests {
 
     #[test]
     fn a_song_without_a_voice_is_all_rest() {
-        let readings = readings(|_, b| 0.01 * b);
-        assert!((last(&readings).unwrap() - 40.0).abs() < 0.5, "{:?}", last(&readings));
+        let Heard { depth_db, beneath_voice } = heard(|_, b| 0.01 * b)[HOPS - 1].unwrap();
+        assert!((depth_db - 40.0).abs() < 0.5 && !beneath_voice, "{depth_db}");
+        // Sung for a moment now and then, 11 dB under the backing.
+        let (sung, now) = (noise(HOP * HOPS, 2), |n: usize| (n / (40 * HOP)).is_multiple_of(50));
+        let heard = heard(|n, b| 0.01 * b + if now(n) { 0.1 * sung[n] } else { 0.0 })[HOPS - 1].unwrap();
+        assert!((heard.depth_db - 40.0).abs() < 0.5 && heard.beneath_voice, "{heard:?}");
     }
 
     /// Reverberation that dies away by 60 dB between the words is no residue, however deep the null.
@@ -392,7 +410,7 @@ mod tests {
     #[test]
     fn reset_forgets() {
         let (backing, voice) = (noise(HOP * 400, 1), noise(HOP * 400, 2));
-        let play = |depth: &mut NullDepth| -> Vec<Option<f32>> {
+        let play = |depth: &mut NullDepth| -> Vec<Option<Heard>> {
             let hops = backing.chunks(HOP).zip(voice.chunks(HOP)).enumerate();
             hops.map(|(hop, (backing, voice))| {
                 let left: Vec<f32> = backing

@@ -1,6 +1,7 @@
 //! What the engine reports: raw numbers, to be scaled and worded by whoever shows them.
 
 use crate::causes::{Causes, Kind};
+use crate::null_depth::Heard;
 
 /// Where the search for the backing stands.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -24,7 +25,7 @@ pub enum Untold {
     /// The voice does not rest, or what is left in its rests is too uneven to tell.
     #[default]
     NoRest,
-    /// It is not yet known what limits the null.
+    /// Too little of the voice was heard to know what is left beneath it.
     CausesUnknown,
     /// The backing's place has changed within the seconds that are told of.
     PlaceChanged,
@@ -75,13 +76,34 @@ pub struct Readings {
     pub match_revision: u64,
 }
 
-/// What may be told of a null depth that was heard where the voice rests, dB. What is left may move with the voice, so
-/// that its rests tell nothing of it: that is known once the causes are. With Hold on nothing looks for them.
-pub(crate) fn told(heard_db: Option<f32>, causes: &Causes, knows_causes: bool) -> Result<f32, Untold> {
-    let heard_db = heard_db.ok_or(Untold::NoRest)?;
-    match causes.iter().find(|cause| cause.forbids(heard_db)) {
+/// What may be told of the null depth that was heard. What is left may move with the voice, so that its rests tell
+/// nothing of it: that is known once the causes are. With Hold on nothing looks for them.
+pub(crate) fn told(heard: Option<Heard>, causes: &Causes, knows_causes: bool) -> Result<f32, Untold> {
+    let Heard { depth_db, beneath_voice } = heard.ok_or(Untold::NoRest)?;
+    if !beneath_voice {
+        return Ok(depth_db);
+    }
+    match causes.iter().find(|cause| cause.forbids(depth_db)) {
         Some(cause) => Err(Untold::Forbidden(cause.kind)),
-        None if knows_causes => Ok(heard_db),
+        None if knows_causes => Ok(depth_db),
         None => Err(Untold::CausesUnknown),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A null of 60 dB beneath a voice: of clipping that leaves 20 dB, its rests tell nothing.
+    #[test]
+    fn a_depth_is_told_once_it_is_known_what_the_voice_may_hide() {
+        let (unlimited, clipped) = (Causes::default(), Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0));
+        let heard = |beneath_voice| Some(Heard { depth_db: 60.0, beneath_voice });
+        assert_eq!(told(heard(true), &unlimited, true), Ok(60.0));
+        assert_eq!(told(heard(true), &unlimited, false), Err(Untold::CausesUnknown));
+        assert_eq!(told(heard(true), &clipped, true), Err(Untold::Forbidden(Kind::Clipping)));
+        // Where nobody sings the voice hides nothing.
+        assert_eq!(told(heard(false), &clipped, false), Ok(60.0));
+        assert_eq!(told(None, &unlimited, true), Err(Untold::NoRest));
     }
 }

@@ -130,7 +130,7 @@ impl History {
                 let heard = self.frames.iter().map(|frame| [frame.difference[band], frame.matched[band]]);
                 let audible = heard.filter(|[_, matched]| *matched > AUDIBLE * loudest && *matched > 0.0);
                 moments.extend(audible.map(|powers| powers.map(f64::from)));
-                null_depth_db(&mut moments).map(|db| db as f32)
+                null_depth_db(&mut moments)
             })
             .collect()
     }

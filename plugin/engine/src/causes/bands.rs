@@ -2,6 +2,7 @@
 
 use super::sides_of;
 use crate::matching::statistics::Frames;
+use crate::null_depth::NOBODY_DB;
 use crate::ring::Stereo;
 use crate::sizes::Sizes;
 use realfft::num_complex::Complex32;
@@ -118,6 +119,15 @@ impl Bands {
     /// Number of frames heard.
     pub fn num_frames(&self) -> usize {
         self.frames.len()
+    }
+
+    /// Number of frames in which somebody sings.
+    pub fn num_sung(&self) -> usize {
+        let silent = 10f32.powf(-0.1 * NOBODY_DB as f32);
+        let power = |cells: &[Cell], of: fn(&Cell) -> f32| cells.iter().map(of).sum::<f32>();
+        let is_sung =
+            |cells: &&Vec<Cell>| power(cells, |c| c.difference) > silent * power(cells, |c| c.matched);
+        self.frames.iter().filter(is_sung).count()
     }
 
     /// Lower edge of a band, Hz.
