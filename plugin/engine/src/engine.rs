@@ -1020,12 +1020,10 @@ impl Engine {
             cut.copy_from_slice(difference);
         }
         let heard = self.null_depth.add([&difference[0], &difference[1]], [&matched[0], &matched[1]]);
-        // The causes know nothing of the bands: while these are at work the null may be deeper than they allow.
-        let causes = if self.bands.is_at_work() { Causes::default() } else { self.readings.causes };
         let told = if output < self.placed_at.saturating_add(told_of) {
             Err(Untold::PlaceChanged)
         } else {
-            told(heard, &causes, self.knows_causes || settings.hold)
+            told(heard, &self.readings.causes, self.knows_causes || settings.hold)
         };
         (self.readings.null_depth_db, self.readings.untold) = match told {
             Ok(depth_db) => (Some(depth_db), Untold::default()),

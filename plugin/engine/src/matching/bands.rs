@@ -195,11 +195,6 @@ impl Bands {
         self.bands.iter_mut().for_each(|band| band.speeds.forget());
     }
 
-    /// Whether any band is corrected at present.
-    pub fn is_at_work(&self) -> bool {
-        self.is_at_work
-    }
-
     /// Takes one hop of mix and matched backing; gives what is to be added to the matched backing
     /// [`Bands::latency_samples`] ago. `engaged` lets the bands move at all.
     pub fn process(
@@ -486,7 +481,7 @@ mod tests {
         let mix = mixed(&song, &voice, |n| [1.0, 1.0 + 0.3 * (n as f32 * 3e-4).sin()]);
         let mut bands = fresh();
         let first = run(&mix, &song, &voice, &mut bands);
-        assert!(first.0 < -10.0 && bands.is_at_work(), "{first:?}");
+        assert!(first.0 < -10.0 && bands.is_at_work, "{first:?}");
         bands.reset();
         assert_eq!(run(&mix, &song, &voice, &mut bands), first);
     }
