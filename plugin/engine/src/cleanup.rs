@@ -5,7 +5,7 @@
 //! backing: the floor of the voice's own effects does not. A Wiener gain with decision-directed smoothing (Ephraim &
 //! Malah 1984) then lowers the cells in which residue prevails. Reading the share from two loudness classes is ours.
 
-use crate::ring::{Stereo, stereo};
+use crate::ring::{Stereo, advance, stereo};
 use crate::sizes::Sizes;
 use crate::spectrum::{Spectrum, hann};
 use realfft::num_complex::Complex32;
@@ -411,12 +411,7 @@ impl Cleanup {
 
     /// Adds what is to be removed of the frame before the newest to the output.
     fn remove(&mut self, amount: f32) {
-        let step = self.step;
-        for sum in &mut self.removed {
-            sum.copy_within(step.., 0);
-            let keep = sum.len() - step;
-            sum[keep..].fill(0.0);
-        }
+        advance(&mut self.removed, self.step);
         let mut any = false;
         for c in 0..2 {
             let turned = &mut self.bins[c];

@@ -26,6 +26,15 @@ pub fn stereo(len: usize) -> Stereo {
     [vec![0.0; len], vec![0.0; len]]
 }
 
+/// Lets the first `step` samples leave; as many silent ones follow the last.
+pub fn advance(signal: &mut Stereo, step: usize) {
+    for side in signal {
+        side.copy_within(step.., 0);
+        let keep = side.len() - step;
+        side[keep..].fill(0.0);
+    }
+}
+
 /// Keeps the last samples of a stereo signal.
 #[derive(Default)]
 pub struct Ring {

@@ -6,7 +6,7 @@
 use crate::lanes::{LANES, Lanes, Real, minus, power, scaled};
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
 use crate::matching::projection::{Analysis, Pair, Projection};
-use crate::ring::{Stereo, stereo};
+use crate::ring::{Stereo, advance, stereo};
 use crate::sizes::Sizes;
 use crate::spectrum::{TwinSpectrum, hann};
 use realfft::num_complex::{Complex, Complex32};
@@ -113,7 +113,6 @@ pub struct Bands {
     twin: Vec<Complex32>,
     /// Sum of the overlapping frames of the correction; leaves from the front.
     correction: Stereo,
-    is_at_work: bool,
     hop: usize,
     step: usize,
     hops: usize,
@@ -153,7 +152,6 @@ impl Bands {
             window: hann(len),
             twin: vec![Complex32::default(); len],
             correction: stereo(len + step),
-            is_at_work: false,
             hop,
             step,
             hops: 0,
@@ -173,7 +171,6 @@ impl Bands {
         self.hops = 0;
         self.recall(&[BandMovement::STILL; NUM_BANDS]);
         self.correction.iter_mut().for_each(|side| side.fill(0.0));
-        self.is_at_work = false;
     }
 
     /// Takes movements as known and starts the statistics over, for when the backing's place is another one.
@@ -341,17 +338,12 @@ impl Bands {
 
     /// Adds the correction of the oldest frame smoothed to the output.
     fn correct(&mut self, engaged: bool) {
-        let step = self.step;
-        for sum in &mut self.correction {
-            sum.copy_within(step.., 0);
-            let keep = sum.len() - step;
-            sum[keep..].fill(0.0);
-        }
+        advance(&mut self.correction, self.step);
+        let movements = self.movements();
         let frame = &self.frames[self.index(LOOK + 1)];
-        let level = |band: usize| if self.bands[band].pays > PAYS { frame.levels[band] as f32 } else { 0.0 };
+        let level = |band: usize| if movements[band].is_followed() { frame.levels[band] as f32 } else { 0.0 };
         let levels: [f32; NUM_BANDS] = std::array::from_fn(level);
-        self.is_at_work = engaged && levels.iter().any(|&level| level != 0.0);
-        if !self.is_at_work {
+        if !engaged || levels.iter().all(|&level| level == 0.0) {
             return;
         }
         let len = self.twin.len();
@@ -481,7 +473,7 @@ mod tests {
         let mix = mixed(&song, &voice, |n| [1.0, 1.0 + 0.3 * (n as f32 * 3e-4).sin()]);
         let mut bands = fresh();
         let first = run(&mix, &song, &voice, &mut bands);
-        assert!(first.0 < -10.0 && bands.is_at_work, "{first:?}");
+        assert!(first.0 < -10.0 && bands.movements().iter().any(BandMovement::is_followed), "{first:?}");
         bands.reset();
         assert_eq!(run(&mix, &song, &voice, &mut bands), first);
     }

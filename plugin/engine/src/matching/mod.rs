@@ -79,8 +79,8 @@ impl Match {
             && self.sections.is_sound()
             && self.taps.h.iter().flatten().flatten().all(|x| x.abs() <= 64.0)
             && (0.0..=3600.0).contains(&self.learned_s)
-            && self.movement.is_sound()
-            && self.bands.iter().all(|band| band.movement.is_sound() && band.pays.abs() <= 100.0)
+            && self.movement.is_sound(1e-2)
+            && self.bands.iter().all(|band| band.movement.is_sound(0.1) && band.pays.abs() <= 100.0)
             && self.leak.is_sound()
     }
 }

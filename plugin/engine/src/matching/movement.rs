@@ -46,9 +46,10 @@ impl Movement {
         self.process > STILL
     }
 
-    /// Whether every value is within what could have been learned.
-    pub fn is_sound(&self) -> bool {
-        (0.0..=0.1).contains(&self.process)
+    /// Whether every value is within what could have been learned, of a level that moves by at most `fastest`, variance per
+    /// frame.
+    pub fn is_sound(&self, fastest: f64) -> bool {
+        (0.0..=fastest).contains(&self.process)
             && (0.01..=100.0).contains(&self.tau_s)
             && (0.1..=100.0).contains(&self.measurement)
     }
