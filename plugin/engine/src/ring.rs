@@ -109,7 +109,14 @@ impl Ring {
 
 #[cfg(test)]
 mod tests {
-    use super::Ring;
+    use super::{Ring, advance};
+
+    #[test]
+    fn what_an_overlapping_sum_advances_to_is_silent() {
+        let mut sums = [0.0, 1.0].map(|from| (0..5).map(|n| from + n as f32).collect());
+        advance(&mut sums, 2);
+        assert_eq!(sums, [vec![2.0, 3.0, 4.0, 0.0, 0.0], vec![3.0, 4.0, 5.0, 0.0, 0.0]]);
+    }
 
     #[test]
     fn reads_back_what_is_remembered_and_silence_elsewhere() {
