@@ -162,14 +162,14 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         }
     };
     let mut watcher = request.report.is_some().then(|| Watcher::new(rate_hz, inputs.channels));
-    let learned_causes = first.as_ref().map_or(&[][..], |first| &first.causes);
+    let causes = first.as_ref().and_then(Pass::known_causes);
     let mut depth = Depth::default();
     let mut write =
         |out: &Path, listen: Listen, see: &mut dyn FnMut(&Block)| -> Result<(Pass, AudioWriter)> {
             let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
             let mut writer =
                 AudioWriter::create(out, inputs.channels[0], rate_hz, request.bits, request.overwrite)?;
-            let pass = subtract(&pair, start.as_ref(), from..to, &mut |block| {
+            let pass = subtract(&pair, start.as_ref(), causes, from..to, &mut |block| {
                 writer.write(block.output)?;
                 see(&block);
                 passes::report(progress, (passed + block.done) / num_passes as f64)
@@ -178,7 +178,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             Ok((pass, writer))
         };
     let (pass, writer) = write(&request.out, settings.listen, &mut |block| {
-        depth.take(block.readings, learned_causes);
+        depth.take(block.readings);
         if let Some(watcher) = &mut watcher {
             watcher.see(block);
         }
@@ -224,7 +224,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
     }
     if let (Some(file), Some(watcher)) = (&request.report, watcher) {
-        let series = pass.series.with_confidence_of(&learning.series).without_forbidden(&rendered.causes);
+        let series = pass.series.with_confidence_of(&learning.series);
         let page = watcher.page(request, &rendered, inputs.rates_hz, series);
         write_file(file, page.as_bytes(), request.overwrite)?;
     }

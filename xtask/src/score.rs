@@ -26,10 +26,7 @@ use crate::{
         vocal_loss::vocal_loss_db,
     },
     progress::Progress,
-    render::{
-        depth::Depth,
-        passes::{self, Pair, learn, subtract},
-    },
+    render::passes::{self, Pair, Pass, learn, subtract},
     si_sdr::si_sdr_db,
 };
 use told_depth::{Reading, ToldDepth};
@@ -289,12 +286,11 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let first = learn(&pair, &mut |done| progress(done / 2.0))?;
     let learned = first.as_ref().map(|first| &first.learned);
     let pair = Pair { settings: Settings { hold: true, ..settings }, ..pair };
-    let causes = first.as_ref().map_or(&[][..], |first| &first.causes);
-    let (mut signal, mut depths, mut depth) =
-        (vec![Vec::new(); case.mix.len()], Vec::new(), Depth::default());
-    let pass = subtract(&pair, learned, 0..u64::MAX, &mut |block| {
+    let causes = first.as_ref().and_then(Pass::known_causes);
+    let (mut signal, mut depths) = (vec![Vec::new(); case.mix.len()], Vec::new());
+    let pass = subtract(&pair, learned, causes, 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
-        depths.push(Reading { end: signal[0].len(), told_db: depth.take(block.readings, causes) });
+        depths.push(Reading { end: signal[0].len(), told_db: block.readings.null_depth_db });
         passes::report(progress, 0.5 + block.done / 2.0)
     })?;
     let told = Told {

@@ -29,7 +29,7 @@ use crate::matching::movement::Movement;
 use crate::matching::{Match, Taps};
 use crate::null_depth::{NULL_DEPTH_S, NullDepth};
 use crate::presence::{Presence, Verdict};
-use crate::readings::{Lock, Untold, told};
+use crate::readings::{Lock, Untold};
 use crate::ring::{Ring, Stereo, stereo};
 use crate::schedule::{Doubt, Due, Schedule};
 use crate::settings::{BackingKind, Follow, Listen, NUDGE_SAMPLES, Polarity, Tone};
@@ -142,8 +142,6 @@ pub struct Engine {
     level: [f32; 2],
     /// Position of the mix at which the backing's place, or what is known of its course, last gave way to another.
     placed_at: i64,
-    /// Whether what limits the null has been looked for beneath enough of a voice.
-    knows_causes: bool,
     readings: Readings,
 }
 
@@ -281,7 +279,6 @@ impl Engine {
             tone: Tone::default(),
             level: [0.0; 2],
             placed_at: i64::MIN,
-            knows_causes: false,
             readings: Readings::default(),
             sizes,
         };
@@ -354,7 +351,6 @@ impl Engine {
         self.schedule.reset(0);
         let revision = self.readings.match_revision;
         self.readings = Readings { match_revision: revision, ..Readings::default() };
-        self.knows_causes = false;
         self.take_up();
     }
 
@@ -718,8 +714,8 @@ impl Engine {
                     }
                     self.learner = Some(learner);
                     let stale = std::mem::take(&mut self.job_is_stale);
-                    if restart_at.is_none() && !stale && !hold {
-                        self.take_outcome();
+                    if restart_at.is_none() && !stale {
+                        self.take_outcome(hold);
                     }
                 }
                 None if self.restart_at.is_none() => {
@@ -747,7 +743,7 @@ impl Engine {
         }
         let within_reach = self.silent_hops < self.sizes.hops(EARLY_S);
         learner.hear_course(&self.course);
-        if hold || learner.end() < self.mix.end() || !within_reach {
+        if learner.end() < self.mix.end() || !within_reach {
             return;
         }
         let heard = (learner.end() - self.learn_from) / hop;
@@ -756,13 +752,24 @@ impl Engine {
             Verdict::Present => Doubt::None,
             Verdict::Doubtful | Verdict::Absent => Doubt::Elsewhere,
         };
-        let Some((due, after)) = self.schedule.due(self.now, self.place.state, doubt, heard as u64) else {
-            return;
+        let due = match hold {
+            true => self.schedule.due_on_hold(self.now, self.place.state),
+            false => self.schedule.due(self.now, self.place.state, doubt, heard as u64),
         };
+        let Some((due, after)) = due else { return };
         if due == Due::Look && self.drift.wander().moves() {
             return; // The tracker looks more closely.
         }
         let is_locked = self.place.state == Lock::Locked;
+        let given = Given {
+            delay_samples: self.place.delay_samples,
+            moving: self.drift.wander().moves(),
+            from: self.learn_from,
+            movement: self.follower.movement(),
+            tone: self.tone,
+            learned_s: self.learned.learned_s,
+            following_pays: self.learned.following_pays,
+        };
         learner.task = match due {
             Due::Search => Task::Search(Sought {
                 before: if is_locked { Some(self.place.delay_samples) } else { self.left },
@@ -772,15 +779,8 @@ impl Engine {
                 sections: self.learned.sections,
             }),
             Due::Look => Task::Look(self.place.delay_samples, self.learn_from),
-            Due::Match => Task::Match(Given {
-                delay_samples: self.place.delay_samples,
-                moving: self.drift.wander().moves(),
-                from: self.learn_from,
-                movement: self.follower.movement(),
-                tone: self.tone,
-                learned_s: self.learned.learned_s,
-                following_pays: self.learned.following_pays,
-            }),
+            Due::Match => Task::Match(given),
+            Due::Study => Task::Study(given),
         };
         learner.taps.clone_from(&self.in_force);
         if let Some(learner) = self.learner.take() {
@@ -789,10 +789,14 @@ impl Engine {
         }
     }
 
-    /// Acts on what a job found.
-    fn take_outcome(&mut self) {
+    /// Acts on what a job found; on hold, nothing that is in force may change.
+    fn take_outcome(&mut self, hold: bool) {
         let Some(learner) = &self.learner else { return };
         match learner.outcome {
+            // More was known.
+            Outcome::Studied if self.readings.knows_causes && !learner.knows_causes() => {}
+            Outcome::Studied => self.take_causes(),
+            _ if hold => {}
             Outcome::Searched(searched) => self.searched(searched),
             Outcome::Looked(looked) => _ = self.looked(looked),
             Outcome::Matched(matched) => {
@@ -800,9 +804,8 @@ impl Engine {
                     return; // What was learned round the old place is of no use.
                 }
                 self.schedule.matched(matched.gained.unwrap_or(0.0));
+                self.take_causes();
                 let Some(learner) = &self.learner else { return };
-                self.readings.causes = learner.causes();
-                self.knows_causes = learner.knows_causes();
                 if matched.shifted != 0.0 {
                     self.drift.shift(matched.shifted);
                     self.course.shift(matched.shifted);
@@ -950,9 +953,15 @@ impl Engine {
         self.verdict = Verdict::Present;
     }
 
+    fn take_causes(&mut self) {
+        let Some(learner) = &self.learner else { return };
+        self.readings.causes = learner.causes();
+        self.readings.knows_causes = learner.knows_causes();
+    }
+
     fn forget_causes(&mut self) {
         self.readings.causes = Causes::default();
-        self.knows_causes = false;
+        self.readings.knows_causes = false;
     }
 
     /// Mix minus matched backing, as far as that is not louder than the mix; and what is left of the backing in it.
@@ -1023,7 +1032,7 @@ impl Engine {
         let told = if output < self.placed_at.saturating_add(told_of) {
             Err(Untold::PlaceChanged)
         } else {
-            told(heard, &self.readings.causes, self.knows_causes || settings.hold)
+            self.readings.told(heard)
         };
         (self.readings.null_depth_db, self.readings.untold) = match told {
             Ok(depth_db) => (Some(depth_db), Untold::default()),
@@ -1128,6 +1137,12 @@ impl Engine {
         true
     }
 
+    /// Takes what limits the null as known, until it is known better. Real-time safe.
+    pub fn recall_causes(&mut self, causes: &Causes) {
+        self.readings.causes = *causes;
+        self.readings.knows_causes = true;
+    }
+
     /// Forgets the match and starts over. Real-time safe.
     pub fn relearn(&mut self) {
         self.learned.sections = Sections::default();
@@ -1188,8 +1203,10 @@ const LISTENS: [Listen; 3] = [Listen::Difference, Listen::Backing, Listen::Mix];
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::causes::Kind;
     use crate::job::Inline;
     use crate::noise::noise;
+    use std::ops::Range;
 
     fn play(engine: &mut Engine, mix: &[f32], backing: &[f32], worker: &mut Inline) -> Vec<f32> {
         let mut out = mix.to_vec();
@@ -1256,6 +1273,37 @@ mod tests {
         // To what the sinc that stands for the fraction is cut off at.
         assert!((readings.delay_samples - 20.37).abs() < 0.01, "{}", readings.delay_samples);
         assert!(readings.inverted);
+    }
+
+    /// On hold nothing is learned, but what limits the null is looked for; until it is known, what is recalled stands.
+    #[test]
+    fn causes_are_found_on_hold() {
+        let (song, voice) = (noise(160_000, 1), noise(160_000, 2));
+        // It rests in every other second: noise that never did would be noise.
+        let sung = |n: usize| if (n / 16_000).is_multiple_of(2) { voice[n] } else { 0.0 };
+        let mix: Vec<f32> = song.iter().enumerate().map(|(n, b)| 0.25 * (0.5 * b + sung(n))).collect();
+        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        play(&mut engine, &mix, &song, &mut worker);
+        engine.reset();
+        let (learned, revision) = (engine.learned().clone(), engine.readings().match_revision);
+        let recalled = Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0);
+        engine.recall_causes(&recalled);
+        let settings = Settings { hold: true, ..Settings::default() };
+        let mut held = |seconds: Range<usize>| {
+            let samples = 16_000 * seconds.start..16_000 * seconds.end;
+            let mut out = mix[samples.clone()].to_vec();
+            engine.process(&mut [&mut out], &[&song[samples]], &settings, &mut worker);
+            engine.readings().causes
+        };
+        assert_eq!(held(0..4), recalled);
+        let found = held(4..10);
+        let kinds: Vec<Kind> = found.iter().map(|cause| cause.kind).collect();
+        // 20 log10(0.25 * 0.5).
+        let is_level =
+            |kind: &Kind| matches!(kind, Kind::Level { sides_db } if (sides_db[0] + 18.06).abs() < 0.1);
+        assert!(matches!(&kinds[..], [kind] if is_level(kind)), "{kinds:?}");
+        assert!(engine.readings().knows_causes);
+        assert!(*engine.learned() == learned && engine.readings().match_revision == revision);
     }
 
     /// Hosts count in before the song starts, and a junk position is not worth a crash.

@@ -80,6 +80,8 @@ pub enum Task {
     Look(i64, i64),
     /// Learn the match.
     Match(Given),
+    /// Look what limits the null as it is.
+    Study(Given),
 }
 
 /// What a search starts from.
@@ -138,6 +140,8 @@ pub enum Outcome {
     Looked(Looked),
     /// Of [`Task::Match`]: the better filter, if there is one, lies in [`Learner::taps`].
     Matched(Matched),
+    /// Of [`Task::Study`]: see [`Learner::causes`].
+    Studied,
 }
 
 /// What a look found.
@@ -263,6 +267,7 @@ impl Learner {
             Task::Search(sought) => Outcome::Searched(self.search(&sought)),
             Task::Look(delay, from) => Outcome::Looked(self.looked(delay, from)),
             Task::Match(given) => Outcome::Matched(self.learn(given)),
+            Task::Study(given) => self.look_on(given),
         };
     }
 
@@ -365,11 +370,7 @@ impl Learner {
         if !given.moving {
             result.looked = self.looked(given.delay_samples, given.from);
         }
-        // Trials are made for one place; a delay that moves is one place.
-        let place = (!given.moving).then_some(given.delay_samples);
-        if place != self.place {
-            self.change_place(place);
-        }
+        self.enter(given);
         let Some(mut heard) = self.heard(given) else {
             return result;
         };
@@ -384,6 +385,27 @@ impl Learner {
             result.shifted = self.settle_delay();
         }
         result
+    }
+
+    /// Learns nothing.
+    fn look_on(&mut self, given: Given) -> Outcome {
+        self.enter(given);
+        if let Some(mut heard) = self.heard(given) {
+            if given.movement.moves() {
+                self.follow(&mut heard, &given);
+            }
+            self.study(&heard, given);
+            self.take_back(heard, given);
+        }
+        Outcome::Studied
+    }
+
+    /// Trials are made for one place; a delay that moves is one place.
+    fn enter(&mut self, given: Given) {
+        let place = (!given.moving).then_some(given.delay_samples);
+        if place != self.place {
+            self.change_place(place);
+        }
     }
 
     /// Trials of a place nearby stay good with the difference taken out of their delay.

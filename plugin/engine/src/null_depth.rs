@@ -55,9 +55,10 @@ const COHERENT: f64 = 0.1;
 const STEADY_DB: f64 = 1.5;
 
 /// Null depth in the rests of the voice, of moments each given by the powers of the difference and of the matched
-/// backing, if that can be told of powers alone. Sorts the moments. This is the rule for whoever looks at single bands.
-pub fn null_depth_db(moments: &mut [[f64; 2]]) -> Option<f32> {
-    Rests::among(moments, |&powers| powers).map(|rests| rests.heard.depth_db)
+/// backing, if that can be heard of powers alone. Sorts the moments. This is the rule for whoever looks at single bands;
+/// what may be told of it [`Readings::told`](crate::Readings::told) says.
+pub fn heard(moments: &mut [[f64; 2]]) -> Option<Heard> {
+    Rests::among(moments, |&powers| powers).map(|rests| rests.heard)
 }
 
 /// A null depth that was heard.

@@ -66,6 +66,8 @@ pub struct Readings {
     pub untold: Untold,
     /// What limits the null, as of the last job that looked.
     pub causes: Causes,
+    /// Whether that has been looked for beneath enough of a voice.
+    pub knows_causes: bool,
     /// Samples processed since `reset`, in whole hops.
     pub heard_samples: u64,
     /// Samples that were not finite and counted as silence, since `reset`.
@@ -76,17 +78,19 @@ pub struct Readings {
     pub match_revision: u64,
 }
 
-/// What may be told of the null depth that was heard. What is left may move with the voice, so that its rests tell
-/// nothing of it: that is known once the causes are. With Hold on nothing looks for them.
-pub(crate) fn told(heard: Option<Heard>, causes: &Causes, knows_causes: bool) -> Result<f32, Untold> {
-    let Heard { depth_db, beneath_voice } = heard.ok_or(Untold::NoRest)?;
-    if !beneath_voice {
-        return Ok(depth_db);
-    }
-    match causes.iter().find(|cause| cause.forbids(depth_db)) {
-        Some(cause) => Err(Untold::Forbidden(cause.kind)),
-        None if knows_causes => Ok(depth_db),
-        None => Err(Untold::CausesUnknown),
+impl Readings {
+    /// What may be told of a null depth that was heard, in all of the spectrum or in a part of it. What is left may move
+    /// with the voice, so that its rests tell nothing of it: that is known once the causes are.
+    pub fn told(&self, heard: Option<Heard>) -> Result<f32, Untold> {
+        let Heard { depth_db, beneath_voice } = heard.ok_or(Untold::NoRest)?;
+        if !beneath_voice {
+            return Ok(depth_db);
+        }
+        match self.causes.iter().find(|cause| cause.forbids(depth_db)) {
+            Some(cause) => Err(Untold::Forbidden(cause.kind)),
+            None if self.knows_causes => Ok(depth_db),
+            None => Err(Untold::CausesUnknown),
+        }
     }
 }
 
@@ -97,13 +101,15 @@ mod tests {
     /// A null of 60 dB beneath a voice: of clipping that leaves 20 dB, its rests tell nothing.
     #[test]
     fn a_depth_is_told_once_it_is_known_what_the_voice_may_hide() {
-        let (unlimited, clipped) = (Causes::default(), Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0));
         let heard = |beneath_voice| Some(Heard { depth_db: 60.0, beneath_voice });
-        assert_eq!(told(heard(true), &unlimited, true), Ok(60.0));
-        assert_eq!(told(heard(true), &unlimited, false), Err(Untold::CausesUnknown));
-        assert_eq!(told(heard(true), &clipped, true), Err(Untold::Forbidden(Kind::Clipping)));
+        let unknown = Readings::default();
+        let unlimited = Readings { knows_causes: true, ..unknown };
+        let clipped = Readings { causes: Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0), ..unlimited };
+        assert_eq!(unlimited.told(heard(true)), Ok(60.0));
+        assert_eq!(unknown.told(heard(true)), Err(Untold::CausesUnknown));
+        assert_eq!(clipped.told(heard(true)), Err(Untold::Forbidden(Kind::Clipping)));
         // Where nobody sings the voice hides nothing.
-        assert_eq!(told(heard(false), &clipped, false), Ok(60.0));
-        assert_eq!(told(None, &unlimited, true), Err(Untold::NoRest));
+        assert_eq!(clipped.told(heard(false)), Ok(60.0));
+        assert_eq!(unknown.told(None), Err(Untold::NoRest));
     }
 }

@@ -16,6 +16,8 @@ const SEARCH_EVERY_S: f64 = 0.5;
 const SEARCH_SELDOM_S: f64 = 2.0;
 const PATIENCE_S: f64 = 20.0;
 const LOOK_EVERY_S: f64 = 1.0;
+/// How often it is looked what limits the null while nothing is learned.
+const STUDY_EVERY_S: f64 = 4.0;
 /// How long it is waited between searches for a better place than one with a shallow null: longer each time.
 const BETTER_EVERY_S: (f64, f64) = (1.5, 24.0);
 
@@ -39,6 +41,8 @@ pub enum Due {
     Look,
     /// Learn the match.
     Match,
+    /// Look what limits the null.
+    Study,
 }
 
 /// The timetable, in hops.
@@ -51,6 +55,7 @@ pub struct Schedule {
     next_look: u64,
     locked_at: u64,
     num_matches: usize,
+    next_study: u64,
 }
 
 impl Schedule {
@@ -65,6 +70,7 @@ impl Schedule {
             next_look: 0,
             locked_at: 0,
             num_matches: 0,
+            next_study: 0,
         };
         schedule.reset(0);
         schedule
@@ -84,6 +90,7 @@ impl Schedule {
         self.next_better = now;
         self.better_wait = self.sizes.hops(BETTER_EVERY_S.0);
         self.next_look = now + self.sizes.hops(LOOK_EVERY_S);
+        self.next_study = now;
     }
 
     /// Has the match learned soon, and often for a while.
@@ -137,6 +144,15 @@ impl Schedule {
             Lock::Searching | Lock::Lost | Lock::TooLate if now >= self.next_search => self.search(now),
             _ => None,
         }
+    }
+
+    /// The same while nothing is learned.
+    pub fn due_on_hold(&mut self, now: u64, state: Lock) -> Option<(Due, u64)> {
+        if state != Lock::Locked || now < self.next_study {
+            return None;
+        }
+        self.next_study = now + self.sizes.hops(STUDY_EVERY_S);
+        Some((Due::Study, self.sizes.hops(1.0)))
     }
 
     fn search(&mut self, now: u64) -> Option<(Due, u64)> {

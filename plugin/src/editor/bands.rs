@@ -1,8 +1,8 @@
 //! Pictures over frequency: spectra, and the null depth band by band.
 
 use egui::{Ui, Vec2};
-use minuend_engine::Lock;
 use minuend_engine::spectra::{NUM_BANDS, band_edge_hz};
+use minuend_engine::{Lock, Untold};
 
 use super::history::History;
 use super::plot::{Pen, Plot};
@@ -55,22 +55,24 @@ pub fn spectra(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters
 /// Null depth by frequency.
 pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: &Meters) {
     let depths = history.depths_db();
+    let mut reasons = depths.iter().filter_map(|depth| depth.err());
+    let untold = reasons.find(|&untold| untold != Untold::NoRest).unwrap_or(meters.readings.untold);
     let told = match depths.iter().flatten().copied().reduce(f32::min) {
         Some(shallowest) => format!("{shallowest:.0} dB where it is shallowest"),
-        None => words::no_rest_yet(meters).into(),
+        None => words::no_depth_yet(meters, untold),
     };
     let mut plot = Plot::new(ui, theme, size, "Null depth by frequency, dB", told);
     plot.depth_scale(depths.iter().flatten().copied().fold(0.0, f32::max));
     marks(&plot);
     for (band, depth_db) in depths.iter().enumerate() {
-        if let Some(depth_db) = depth_db {
+        if let Ok(depth_db) = depth_db {
             let (from, to) = (edge(band), edge(band + 1));
             let gap = 0.12 * (to - from);
             plot.column(from + gap, to - gap, [0.0, *depth_db], theme.accent);
         }
     }
-    if depths.iter().all(Option::is_none) {
-        plot.say(words::no_rest_yet(meters));
+    if depths.iter().all(Result::is_err) {
+        plot.say(&words::no_depth_yet(meters, untold));
     }
     plot.response.on_hover_text(
         "How far the backing is down in the difference, band by band, over the last 10 s, where the voice rests in \

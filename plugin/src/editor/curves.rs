@@ -22,7 +22,7 @@ pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: 
     let pen = Pen { width: 2.0, colour: theme.accent, dashed: false };
     plot.curve(over_time(history, |point| point.depth_db), pen);
     if history.points().all(|point| point.depth_db.is_none()) {
-        plot.say(&words::no_depth_yet(meters));
+        plot.say(&words::no_depth_yet(meters, meters.readings.untold));
     }
     plot.response.on_hover_text(
         "How far the backing is down in the difference, over the last 30 s of music. Deeper is better. It is \

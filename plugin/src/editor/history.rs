@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use minuend_engine::spectra::NUM_BANDS;
-use minuend_engine::{Lock, Spectra, null_depth_db};
+use minuend_engine::{Lock, Readings, Spectra, Untold, heard};
 
 use crate::meters::Meters;
 
@@ -37,7 +37,7 @@ pub struct History {
     points: VecDeque<Point>,
     frames: VecDeque<Spectra>,
     average: Spectra,
-    depths_db: Vec<Option<f32>>,
+    depths_db: Vec<Result<f32, Untold>>,
     heard_s: f64,
     /// When the search began that goes on, s.
     searching_since_s: Option<f64>,
@@ -63,7 +63,7 @@ impl History {
         self.searching_since_s = searching.then(|| self.searching_since_s.unwrap_or(heard_s));
         self.take_levels(meters, passed_s);
         self.take_point(meters);
-        self.take_spectra(&meters.spectra);
+        self.take_spectra(&meters.spectra, &meters.readings);
     }
 
     fn take_levels(&mut self, meters: &Meters, passed_s: f64) {
@@ -94,15 +94,16 @@ impl History {
         }
     }
 
-    fn take_spectra(&mut self, spectra: &Spectra) {
+    fn take_spectra(&mut self, spectra: &Spectra, readings: &Readings) {
         let newest = self.frames.back().map_or(0, |frame| frame.num_frames);
         if spectra.num_frames == newest {
             return;
         }
-        if spectra.num_frames < newest {
+        let first = self.frames.is_empty() || spectra.num_frames < newest;
+        // Frames from before the backing changed its place tell nothing of the present one.
+        if first || readings.untold == Untold::PlaceChanged {
             self.frames.clear();
         }
-        let first = self.frames.is_empty();
         self.frames.push_back(*spectra);
         // A busy window misses frames: what counts is how old they are.
         while self.frames.front().is_some_and(|oldest| oldest.num_frames + NUM_FRAMES <= spectra.num_frames) {
@@ -117,20 +118,20 @@ impl History {
             average.iter_mut().zip(new).for_each(|(a, x)| *a += weight * (x - *a));
         }
         self.average.num_frames = spectra.num_frames;
-        self.depths_db = self.measure_depths();
+        self.depths_db = self.measure_depths(readings);
     }
 
-    /// How far the backing is down in each band of the difference where the voice rests there, by the engine's rule.
-    fn measure_depths(&self) -> Vec<Option<f32>> {
+    /// How far the backing is down in each band of the difference where the voice rests there, by the engine's rules.
+    fn measure_depths(&self, readings: &Readings) -> Vec<Result<f32, Untold>> {
         let loudest = self.frames.iter().flat_map(|frame| frame.matched).fold(0.0, f32::max);
         let mut moments = Vec::with_capacity(self.frames.len());
         (0..NUM_BANDS)
             .map(|band| {
                 moments.clear();
-                let heard = self.frames.iter().map(|frame| [frame.difference[band], frame.matched[band]]);
-                let audible = heard.filter(|[_, matched]| *matched > AUDIBLE * loudest && *matched > 0.0);
+                let powers = self.frames.iter().map(|frame| [frame.difference[band], frame.matched[band]]);
+                let audible = powers.filter(|[_, matched]| *matched > AUDIBLE * loudest && *matched > 0.0);
                 moments.extend(audible.map(|powers| powers.map(f64::from)));
-                null_depth_db(&mut moments)
+                readings.told(heard(&mut moments))
             })
             .collect()
     }
@@ -155,8 +156,8 @@ impl History {
         &self.average
     }
 
-    /// Null depth by band, dB, as far as it can be told; empty before anything was heard.
-    pub fn depths_db(&self) -> &[Option<f32>] {
+    /// Null depth by band, dB, or why it is not told; empty before anything was heard.
+    pub fn depths_db(&self) -> &[Result<f32, Untold>] {
         &self.depths_db
     }
 
@@ -236,6 +237,18 @@ mod tests {
 
     #[test]
     fn depth_by_band_is_measured_where_the_voice_rests() {
+        // Of what a voice may hide, nothing is told before it is known.
+        assert_eq!(sung_for_100_frames(locked(30.0)).depths_db()[10], Err(Untold::CausesUnknown));
+        let history = sung_for_100_frames(Readings { knows_causes: true, ..locked(30.0) });
+        let depths = history.depths_db();
+        assert!((depths[10].unwrap() - 30.0).abs() < 0.1, "{:?}", depths[10]);
+        assert_eq!((depths[20], depths[0]), (Err(Untold::NoRest), Err(Untold::NoRest)));
+        assert!((history.spectra().matched[10] - 1.0).abs() < 1e-6);
+        let changed = Readings { untold: Untold::PlaceChanged, knows_causes: true, ..locked(30.0) };
+        assert_eq!(sung_for_100_frames(changed).depths_db()[10], Err(Untold::NoRest));
+    }
+
+    fn sung_for_100_frames(readings: Readings) -> History {
         let mut history = History::default();
         for i in 1..=100 {
             let mut spectra = Spectra { num_frames: i, ..Spectra::default() };
@@ -245,12 +258,9 @@ mod tests {
             // Here it never does.
             spectra.matched[20] = 1.0;
             spectra.difference[20] = 1.0;
-            history.take(&Meters { spectra, ..at(0.09 * i as f64, locked(30.0)) });
+            history.take(&Meters { spectra, ..at(0.09 * i as f64, readings) });
         }
-        let depths = history.depths_db();
-        assert!((depths[10].unwrap() - 30.0).abs() < 0.1, "{:?}", depths[10]);
-        assert_eq!((depths[20], depths[0]), (None, None));
-        assert!((history.spectra().matched[10] - 1.0).abs() < 1e-6);
+        history
     }
 
     #[test]

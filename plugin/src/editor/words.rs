@@ -159,21 +159,13 @@ fn limit(cause: &Cause) -> String {
 }
 
 /// Why there is no null depth to draw.
-pub fn no_depth_yet(meters: &Meters) -> String {
-    match (meters.readings.lock, meters.readings.untold) {
-        (Lock::Locked, Untold::NoRest) if meters.sample_rate_hz > 0.0 => no_rest_yet(meters).into(),
-        (Lock::Locked, untold) if meters.sample_rate_hz > 0.0 => capital(why_untold(untold)) + ".",
-        _ => no_rest_yet(meters).into(),
+pub fn no_depth_yet(meters: &Meters, untold: Untold) -> String {
+    if meters.readings.lock != Lock::Locked || meters.sample_rate_hz == 0.0 {
+        return "Drawn once the backing is found.".into();
     }
-}
-
-/// Why there is no null depth by frequency to draw.
-pub fn no_rest_yet(meters: &Meters) -> &'static str {
-    match meters.readings.lock {
-        Lock::Locked if meters.sample_rate_hz > 0.0 => {
-            "Cannot tell yet: it takes a moment in which the voice rests."
-        }
-        _ => "Drawn once the backing is found.",
+    match untold {
+        Untold::NoRest => "Cannot tell yet: it takes a moment in which the voice rests.".into(),
+        untold => capital(why_untold(untold)) + ".",
     }
 }
 
@@ -342,11 +334,13 @@ mod tests {
         let deep = Readings { null_depth_db: Some(61.26), ..locked() };
         assert_eq!(null_depth(&shown(deep)).0, "61.3 dB");
         assert_eq!(null_depth(&shown(locked())).1, "cannot tell while the voice sings");
-        assert!(no_depth_yet(&shown(locked())).contains("in which the voice rests"));
+        assert!(no_depth_yet(&shown(locked()), Untold::NoRest).contains("in which the voice rests"));
+        assert!(no_depth_yet(&Meters::default(), Untold::NoRest).contains("once the backing is found"));
         let forbidden = Readings { untold: Untold::Forbidden(Kind::Clipping), ..locked() };
         let reason = "cannot tell: clipping or saturation leaves more beneath the voice than where it rests";
         assert_eq!(null_depth(&shown(forbidden)).1, reason);
-        assert_eq!(no_depth_yet(&shown(forbidden))[1..], format!("{reason}.")[1..]);
+        let drawn = no_depth_yet(&shown(forbidden), forbidden.untold);
+        assert_eq!(drawn[1..], format!("{reason}.")[1..]);
         assert_eq!(
             null_depth(&shown(Readings { lock: Lock::Searching, ..deep })).1,
             "nothing is subtracted yet"

@@ -1,6 +1,6 @@
 //! The null depth over a song, from what the engine tells of ten seconds at a time.
 
-use minuend_engine::{Cause, Readings, Untold};
+use minuend_engine::{Readings, Untold};
 
 /// Gathers readings.
 #[derive(Clone, Copy, Debug, Default)]
@@ -11,21 +11,13 @@ pub struct Depth {
 }
 
 impl Depth {
-    /// Takes a reading, unless it is forbidden by causes that are known from elsewhere: with Hold on the engine looks for
-    /// none.
-    pub fn take(&mut self, readings: &Readings, causes: &[Cause]) -> Option<f32> {
-        let told_db = readings.null_depth_db;
-        let forbids = |cause: &&Cause| told_db.is_some_and(|db| cause.forbids(db));
-        if let Some(cause) = causes.iter().find(forbids) {
-            self.untold = Untold::Forbidden(cause.kind);
-            return None;
-        }
-        match (told_db, readings.untold) {
+    /// Takes a reading.
+    pub fn take(&mut self, readings: &Readings) {
+        match (readings.null_depth_db, readings.untold) {
             (Some(db), _) => self.add(db.into()),
             (None, Untold::NoRest) => {}
             (None, untold) => self.untold = untold,
         }
-        told_db
     }
 
     /// Takes a null depth, dB.
@@ -61,26 +53,17 @@ mod tests {
         let mut depth = Depth::default();
         assert_eq!(depth.told_db(), None);
         for db in [Some(20.0), None, Some(40.0)] {
-            assert_eq!(depth.take(&reading(db, Untold::NoRest), &[]), db);
+            depth.take(&reading(db, Untold::NoRest));
         }
         assert!((depth.told_db().unwrap() - 22.967).abs() < 1e-3, "{depth:?}");
-    }
-
-    #[test]
-    fn what_the_causes_forbid_is_not_told() {
-        let causes = [Cause { kind: Kind::Clipping, depth_db: 20.0, worth_db: 9.0 }];
-        let mut depth = Depth::default();
-        assert_eq!(depth.take(&reading(Some(60.0), Untold::NoRest), &causes), None);
-        assert_eq!((depth.told_db(), depth.untold()), (None, Untold::Forbidden(Kind::Clipping)));
-        assert_eq!(depth.take(&reading(Some(20.0), Untold::NoRest), &causes), Some(20.0));
     }
 
     /// A voice that does not rest now hides no other reason.
     #[test]
     fn the_reason_that_can_be_told_stays() {
         let mut depth = Depth::default();
-        depth.take(&reading(None, Untold::Forbidden(Kind::Clipping)), &[]);
-        depth.take(&reading(None, Untold::NoRest), &[]);
+        depth.take(&reading(None, Untold::Forbidden(Kind::Clipping)));
+        depth.take(&reading(None, Untold::NoRest));
         assert_eq!(depth.untold(), Untold::Forbidden(Kind::Clipping));
     }
 }

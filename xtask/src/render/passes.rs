@@ -10,7 +10,7 @@ use std::{
 use anyhow::{Context, Result, bail, ensure};
 use minuend_engine::{
     Engine, Lock, Match, Readings, Settings,
-    causes::{Cause, Kind},
+    causes::{Cause, Causes, Kind},
 };
 
 use super::{ahead::Ahead, far::far_offset_samples, series::Series, worker::Threaded};
@@ -82,6 +82,13 @@ pub struct Pass {
     pub series: Series,
 }
 
+impl Pass {
+    /// What limits the null, if enough was heard to know.
+    pub fn known_causes(&self) -> Option<&Causes> {
+        self.readings.knows_causes.then_some(&self.readings.causes)
+    }
+}
+
 /// Learns over the whole song, moving the backing until it lies within reach of the engine's latency. `None` if the
 /// backing was never found.
 ///
@@ -117,7 +124,7 @@ fn learn_from(
     let mut moves = 0;
     loop {
         let mut late_samples = 0.0;
-        let pass = play(pair, advance_samples, None, 0..u64::MAX, &mut |block| {
+        let pass = play(pair, advance_samples, None, None, 0..u64::MAX, &mut |block| {
             if elsewhere.load(Relaxed) != 0 {
                 return Ok(ControlFlow::Break(()));
             }
@@ -135,11 +142,17 @@ fn learn_from(
     }
 }
 
-/// Plays both files through an engine, starting with what was learned, and hands out a part of the song, in samples of the
-/// mix: to the end, if that comes first.
-pub fn subtract(pair: &Pair, learned: Option<&Learned>, part: Range<u64>, each: &mut Each) -> Result<Pass> {
+/// Plays both files through an engine, starting with what was learned and with what is known to limit the null, and hands
+/// out a part of the song, in samples of the mix: to the end, if that comes first.
+pub fn subtract(
+    pair: &Pair,
+    learned: Option<&Learned>,
+    causes: Option<&Causes>,
+    part: Range<u64>,
+    each: &mut Each,
+) -> Result<Pass> {
     let advance_samples = learned.map_or(0, |learned| learned.advance_samples);
-    play(pair, advance_samples, learned.map(|learned| &learned.found), part, each)
+    play(pair, advance_samples, learned.map(|learned| &learned.found), causes, part, each)
 }
 
 /// Tells how much is done; an error if the user wants to stop.
@@ -152,10 +165,11 @@ fn play(
     pair: &Pair,
     advance_samples: i64,
     learned: Option<&Match>,
+    causes: Option<&Causes>,
     part: Range<u64>,
     each: &mut Each,
 ) -> Result<Pass> {
-    thread::scope(|scope| play_within(scope, pair, advance_samples, learned, part, each))
+    thread::scope(|scope| play_within(scope, pair, advance_samples, learned, causes, part, each))
 }
 
 fn play_within<'scope>(
@@ -163,6 +177,7 @@ fn play_within<'scope>(
     pair: &Pair,
     advance_samples: i64,
     learned: Option<&Match>,
+    causes: Option<&Causes>,
     part: Range<u64>,
     each: &mut Each,
 ) -> Result<Pass> {
@@ -173,6 +188,9 @@ fn play_within<'scope>(
     let mut backing = AudioReader::open_at(pair.backing, rate_hz)?;
     if let Some(learned) = learned {
         ensure!(engine.recall(learned), "the match that was learned is not usable");
+    }
+    if let Some(causes) = causes {
+        engine.recall_causes(causes);
     }
     let start = part.start.saturating_sub((LEAD_IN_S * f64::from(rate_hz)) as u64);
     let mut num_samples = mix.advance(start as i64)?;

@@ -1,6 +1,6 @@
 //! What the engine reported over the song, in as many points as a picture can show.
 
-use minuend_engine::{Cause, Lock, Readings};
+use minuend_engine::{Lock, Readings};
 
 /// Points are merged in pairs when there are more than this.
 const MAX_POINTS: usize = 2_000;
@@ -81,16 +81,6 @@ impl Series {
             point.confidence = confidence;
         }
         series
-    }
-
-    /// The same, but without null depths that these causes forbid: with Hold on the engine looks for none.
-    pub fn without_forbidden(mut self, causes: &[Cause]) -> Self {
-        for point in self.points.iter_mut().chain(&mut self.gathering) {
-            if causes.iter().any(|cause| cause.forbids(point.null_depth_db as f32)) {
-                point.null_depth_db = f64::NAN;
-            }
-        }
-        self
     }
 
     /// One value over time, in s.
