@@ -527,7 +527,8 @@ impl Engine {
         let follow = settings.follow != Follow::Off
             && settings.backing_kind == BackingKind::Recorded
             && self.learned.following_pays;
-        let gain = self.follower.process([mix_l, mix_r], [filtered_l, filtered_r], follow);
+        let steady = !self.drift.wander().moves();
+        let gain = self.follower.process([mix_l, mix_r], [filtered_l, filtered_r], steady, follow);
         let from = -((hop + self.follower.latency_samples()) as i64);
         self.matched.read_stereo(self.matched.end() + from, &mut self.scratch.matched);
         if gain.from != 1.0 || gain.to != 1.0 {

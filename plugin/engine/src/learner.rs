@@ -60,9 +60,9 @@ const JUDGED_S: f64 = 4.0;
 /// Jobs whose judgements are remembered.
 const JUDGED_JOBS: usize = 3;
 /// Improvement of the score, in nats, from which following the level counts as paying, and goes on doing so. True
-/// movements gave 0.12 and more, in moments 0.09; a clipper and codec noise, which no level describes, at most 0.10 (28
+/// movements gave 0.17 and more, in moments 0.09; a clipper and codec noise, which no level describes, at most 0.15 (28
 /// recordings).
-const PAYS: f64 = 0.11;
+const PAYS: f64 = 0.16;
 const STILL_PAYS: f64 = 0.05;
 /// Improvement of the score, in nats (0.4 dB), from which what is left is not what was left before.
 const OTHER: f64 = 0.1;
@@ -572,7 +572,7 @@ impl Learner {
     fn follow(&self, heard: &mut Stretch, given: &Given) -> Option<bool> {
         let score =
             |heard: &Stretch| mean(&heard.newest(self.sizes.samples(JUDGED_S)).score(&self.taps, self.sizes));
-        let (gains, still) = (self.level_track(heard, given.movement), score(heard));
+        let (gains, still) = (self.level_track(heard, given), score(heard));
         heard.backing.gains = Some(gains);
         let is_known = given.following_pays && given.learned_s > PAYS_FROM_S;
         if still - score(heard) > if is_known { STILL_PAYS } else { PAYS } {
@@ -583,10 +583,10 @@ impl Learner {
     }
 
     /// How the level moves, hop by hop.
-    fn level_track(&self, heard: &Stretch, movement: Movement) -> Vec<FollowerGain> {
+    fn level_track(&self, heard: &Stretch, given: &Given) -> Vec<FollowerGain> {
         let (hop, len) = (self.sizes.hop(), heard.mix.len);
         let mut follower = Follower::new(self.sizes);
-        follower.set_movement(movement, false);
+        follower.set_movement(given.movement, false);
         let mut convolver = Convolver::new(&self.taps);
         let (mut mix, mut matched, mut now) = (stereo(hop), stereo(0), stereo(hop));
         // Blocks of whole hops.
@@ -609,7 +609,7 @@ impl Learner {
                 mix[rest..].fill(0.0);
                 now[rest..].fill(0.0);
             }
-            let gain = follower.process([&mix[0], &mix[1]], [&now[0], &now[1]], true);
+            let gain = follower.process([&mix[0], &mix[1]], [&now[0], &now[1]], !given.moving, true);
             if at >= lag {
                 gains.push(gain);
             }
