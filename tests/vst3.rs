@@ -62,7 +62,9 @@ impl Vst3Host {
             self.path("out"),
         );
         let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("reference/vst3_host.py");
-        let output = Command::new(&self.python).arg(script).arg(job).output().expect("Python can be started");
+        // Without a display of its own the host takes the first there is, which may be another test's and end with it.
+        let host = Command::new(&self.python).arg(script).arg(job).env("DISPLAY", ":none").output();
+        let output = host.expect("Python can be started");
         let said = String::from_utf8_lossy(&output.stderr);
         assert!(output.status.success(), "the other host failed ({}): {said}", output.status);
         let printed = String::from_utf8_lossy(&output.stdout);
