@@ -14,8 +14,9 @@ use std::f64::consts::LN_2;
 const LOOK: usize = 32;
 /// Frames kept: those being smoothed and one neighbour on either side for the weights.
 const KEPT: usize = LOOK + 3;
-/// Frames after which a frame is weighted again with the level known by then, and again.
-const REWEIGHTS: [usize; 2] = [8, 16];
+/// Frames after which a frame is weighted again with the level known by then, and once more.
+const REWEIGHT: usize = 8;
+const REWEIGHT_LAST: usize = 16;
 /// Slowest movement on trial, variance per frame.
 const SLOWEST: f64 = 1e-8;
 /// Band in which the level is read: most codecs end above it.
@@ -156,16 +157,15 @@ impl Follower {
         self.take_frame(mix, matched);
         if self.num_frames >= 3 {
             self.weigh(1);
-            for (pass, age) in REWEIGHTS.into_iter().enumerate() {
-                if self.num_frames < age as u64 + 3 {
-                    continue;
+            if self.num_frames > REWEIGHT as u64 + 2 {
+                self.weigh(REWEIGHT);
+                if self.learning {
+                    self.speeds.hear(&self.frames[self.index(REWEIGHT)].halves);
                 }
-                let told = self.weigh(age);
-                match pass {
-                    0 if self.learning => self.speeds.hear(&self.frames[self.index(age)].halves),
-                    0 => {}
-                    _ => self.trust.hear(&told),
-                }
+            }
+            if self.num_frames > REWEIGHT_LAST as u64 + 2 {
+                let told = self.weigh(REWEIGHT_LAST);
+                self.trust.hear(&told);
             }
         }
         let target = if engaged && self.movement().moves() { self.smooth() } else { self.rest() };
