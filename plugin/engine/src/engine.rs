@@ -112,6 +112,8 @@ pub struct Engine {
     /// At home, or out as a job until `back_at`.
     learner: Option<Box<Learner>>,
     back_at: u64,
+    /// What limits the null was told from outside: nobody needs to look for it on hold.
+    causes_are_given: bool,
     /// Position from which the learner is to hear when it is back: the job that is out belongs to a past that was
     /// forgotten.
     restart_at: Option<i64>,
@@ -272,6 +274,7 @@ impl Engine {
             is_proven: false,
             left: None,
             job_is_stale: false,
+            causes_are_given: false,
             silent_hops: u64::MAX,
             learned: Match::unknown(sample_rate_hz, num_taps),
             silence: Taps::silent(num_taps),
@@ -754,6 +757,7 @@ impl Engine {
             Verdict::Doubtful | Verdict::Absent => Doubt::Elsewhere,
         };
         let due = match hold {
+            true if self.causes_are_given => None,
             true => self.schedule.due_on_hold(self.now, self.place.state),
             false => self.schedule.due(self.now, self.place.state, doubt, heard as u64),
         };
@@ -963,6 +967,7 @@ impl Engine {
     fn forget_causes(&mut self) {
         self.readings.causes = Causes::default();
         self.readings.knows_causes = false;
+        self.causes_are_given = false;
     }
 
     /// Mix minus matched backing, as far as that is not louder than the mix; and what is left of the backing in it.
@@ -1138,10 +1143,11 @@ impl Engine {
         true
     }
 
-    /// Takes what limits the null as known, until it is known better. Real-time safe.
+    /// Takes what limits the null as known, on hold for as long as the backing is not lost. Real-time safe.
     pub fn recall_causes(&mut self, causes: &Causes) {
         self.readings.causes = *causes;
         self.readings.knows_causes = true;
+        self.causes_are_given = true;
     }
 
     /// Forgets the match and starts over. Real-time safe.
@@ -1207,7 +1213,6 @@ mod tests {
     use crate::causes::Kind;
     use crate::job::Inline;
     use crate::noise::noise;
-    use std::ops::Range;
 
     fn play(engine: &mut Engine, mix: &[f32], backing: &[f32], worker: &mut Inline) -> Vec<f32> {
         let mut out = mix.to_vec();
@@ -1276,7 +1281,7 @@ mod tests {
         assert!(readings.inverted);
     }
 
-    /// On hold nothing is learned, but what limits the null is looked for; until it is known, what is recalled stands.
+    /// On hold nothing is learned, but what limits the null is looked for, unless it is given.
     #[test]
     fn causes_are_found_on_hold() {
         let (song, voice) = (noise(160_000, 1), noise(160_000, 2));
@@ -1287,17 +1292,18 @@ mod tests {
         play(&mut engine, &mix, &song, &mut worker);
         engine.reset();
         let (learned, revision) = (engine.learned().clone(), engine.readings().match_revision);
-        let recalled = Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0);
-        engine.recall_causes(&recalled);
         let settings = Settings { hold: true, ..Settings::default() };
-        let mut held = |seconds: Range<usize>| {
-            let samples = 16_000 * seconds.start..16_000 * seconds.end;
-            let mut out = mix[samples.clone()].to_vec();
-            engine.process(&mut [&mut out], &[&song[samples]], &settings, &mut worker);
+        let mut held = |engine: &mut Engine| {
+            let mut out = mix.clone();
+            engine.process(&mut [&mut out], &[&song], &settings, &mut worker);
             engine.readings().causes
         };
-        assert_eq!(held(0..4), recalled);
-        let found = held(4..10);
+        let given = Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0);
+        let mut told = Engine::new(16_000.0, 1).unwrap();
+        assert!(told.recall(&learned));
+        told.recall_causes(&given);
+        assert_eq!(held(&mut told), given);
+        let found = held(&mut engine);
         let kinds: Vec<Kind> = found.iter().map(|cause| cause.kind).collect();
         // 20 log10(0.25 * 0.5).
         let is_level =

@@ -47,6 +47,8 @@ const BETTER: f64 = 0.1;
 const EDGE_S: f64 = 8.0;
 /// Music from which a match is learned, seconds.
 const MEMORY_S: f64 = 30.0;
+/// Music in which is looked what limits the null, with as much again for the level to settle, seconds.
+const STUDIED_S: f64 = 2.0 * JUDGED_S;
 /// Least music a match is learned from, seconds.
 const LEAST_S: f64 = 0.4;
 /// Music from which filters are learned, and fine ones, seconds.
@@ -371,7 +373,7 @@ impl Learner {
             result.looked = self.looked(given.delay_samples, given.from);
         }
         self.enter(given);
-        let Some(mut heard) = self.heard(given) else {
+        let Some(mut heard) = self.heard(given, MEMORY_S) else {
             return result;
         };
         result.heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
@@ -390,7 +392,7 @@ impl Learner {
     /// Learns nothing.
     fn look_on(&mut self, given: Given) -> Outcome {
         self.enter(given);
-        if let Some(mut heard) = self.heard(given) {
+        if let Some(mut heard) = self.heard(given, STUDIED_S) {
             if given.movement.moves() {
                 self.follow(&mut heard, &given);
             }
@@ -508,9 +510,9 @@ impl Learner {
         self.judged.iter().flatten().any(|(judged, _)| *judged == rung)
     }
 
-    /// The newest stretch of which both signals are known, with room for the filter; to be given to
+    /// The newest stretch, at most so long, of which both signals are known, with room for the filter; to be given to
     /// [`Learner::take_back`].
-    fn heard(&mut self, given: Given) -> Option<Stretch> {
+    fn heard(&mut self, given: Given, memory_s: f64) -> Option<Stretch> {
         let margin = self.taps.num_taps() as i64 / 2;
         let hop = self.sizes.hop() as i64;
         let (mut begin, mut end) = (self.mix.begin().max(given.from), self.mix.end());
@@ -521,7 +523,7 @@ impl Learner {
             begin = begin.max(self.backing.begin() + given.delay_samples + margin);
             end = self.known_to(given.delay_samples);
         }
-        begin = begin.max(end - self.sizes.samples(MEMORY_S) as i64 / hop * hop);
+        begin = begin.max(end - self.sizes.samples(memory_s) as i64 / hop * hop);
         if end - begin < self.sizes.samples(LEAST_S) as i64 {
             return None;
         }
