@@ -704,6 +704,36 @@ mod tests {
     use crate::causes::Kind;
     use crate::noise::noise;
 
+    /// A level that moves so little that following it wins 0.09 nats is followed on, but not from then on.
+    #[test]
+    fn what_pays_a_little_is_not_given_up_but_not_begun() {
+        let (sizes, len) = (Sizes::new(16_000.0), 96_000);
+        let (song, voice) = (noise(len, 1), noise(len, 2));
+        let level = |n: usize| 1.0 + 0.04 * (n as f32 / 16_000.0 * 5.0).sin();
+        let mix: Vec<f32> =
+            song.iter().zip(&voice).enumerate().map(|(n, (b, v))| 0.25 * (level(n) * b + 0.1 * v)).collect();
+        let backing: Vec<f32> = song.iter().map(|b| 0.25 * b).collect();
+        let mut learner = Learner::new(sizes, sizes.scaled(4096));
+        learner.hear([&mix, &mix], [&backing, &backing]);
+        learner.taps = Taps::gains(learner.taps.num_taps(), [1.0; 2], 0.0);
+        let mut pays = |following_pays: bool| {
+            let given = Given {
+                delay_samples: 0,
+                moving: false,
+                from: 0,
+                movement: Movement { process: 1e-4, tau_s: 1.0, measurement: 2.0 },
+                learned_s: 4.0,
+                tone: Tone::default(),
+                following_pays,
+            };
+            let mut heard = learner.heard(given, MEMORY_S).unwrap();
+            let pays = learner.follow(&mut heard, &given);
+            learner.take_back(heard, given);
+            pays
+        };
+        assert_eq!([true, false].map(&mut pays), [Some(true), Some(false)]);
+    }
+
     /// The delay jumps by 3000 samples in the middle and stands still on either side: no clock is wrong, and none was
     /// told by a straight line through both places.
     #[test]
