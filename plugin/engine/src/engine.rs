@@ -354,6 +354,7 @@ impl Engine {
         self.schedule.reset(0);
         let revision = self.readings.match_revision;
         self.readings = Readings { match_revision: revision, ..Readings::default() };
+        self.forget_causes();
         self.take_up();
     }
 
@@ -1281,7 +1282,8 @@ mod tests {
         assert!(readings.inverted);
     }
 
-    /// On hold nothing is learned, but what limits the null is looked for, unless it is given.
+    /// On hold nothing is learned, but what limits the null is looked for, unless it is given; until it is known, what was
+    /// known stands.
     #[test]
     fn causes_are_found_on_hold() {
         let (song, voice) = (noise(160_000, 1), noise(160_000, 2));
@@ -1290,20 +1292,27 @@ mod tests {
         let mix: Vec<f32> = song.iter().enumerate().map(|(n, b)| 0.25 * (0.5 * b + sung(n))).collect();
         let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
         play(&mut engine, &mix, &song, &mut worker);
-        engine.reset();
-        let (learned, revision) = (engine.learned().clone(), engine.readings().match_revision);
+        let learned = engine.learned().clone();
         let settings = Settings { hold: true, ..Settings::default() };
-        let mut held = |engine: &mut Engine| {
-            let mut out = mix.clone();
-            engine.process(&mut [&mut out], &[&song], &settings, &mut worker);
+        let mut held = |engine: &mut Engine, seconds: usize| {
+            let mut out = mix[..16_000 * seconds].to_vec();
+            engine.process(&mut [&mut out], &[&song[..16_000 * seconds]], &settings, &mut worker);
             engine.readings().causes
         };
+        let known = engine.readings().causes;
+        assert!(engine.recall(&learned));
+        assert_eq!(held(&mut engine, 4), known);
+        assert!(engine.readings().knows_causes);
+        engine.reset();
+        let revision = engine.readings().match_revision;
         let given = Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0);
         let mut told = Engine::new(16_000.0, 1).unwrap();
         assert!(told.recall(&learned));
         told.recall_causes(&given);
-        assert_eq!(held(&mut told), given);
-        let found = held(&mut engine);
+        assert_eq!(held(&mut told, 10), given);
+        let found = held(&mut engine, 10);
+        told.reset();
+        assert_eq!(held(&mut told, 10), found);
         let kinds: Vec<Kind> = found.iter().map(|cause| cause.kind).collect();
         // 20 log10(0.25 * 0.5).
         let is_level =
