@@ -83,10 +83,12 @@ impl DelayLine {
     }
 }
 
-fn dot(a: &[f32], b: &[f32; TAPS]) -> f32 {
+/// Sum of products, as far as both reach.
+pub fn dot(a: &[f32], b: &[f32]) -> f32 {
     // Eight running sums let the compiler use vector registers.
     let mut sums = [0.0f32; 8];
-    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
+    let len = a.len().min(b.len());
+    for (a, b) in a[..len].chunks(8).zip(b[..len].chunks(8)) {
         for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
             *sum += a * b;
         }

@@ -1,6 +1,7 @@
 //! Finds the backing in the mix while a voice sings over it: generalised cross-correlation with phase transform
 //! (Knapp & Carter 1976), summed over both sides. The sign of its peak is the polarity.
 
+use crate::align::delay_line::{dot, windowed_sinc};
 use crate::ring::{Ring, Stereo, stereo};
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
@@ -139,7 +140,7 @@ fn decimated(signal: &Ring, start: i64, len: usize, step: usize) -> Option<Stere
     let kernel: Vec<f32> = (0..2 * half + 1)
         .map(|n| {
             let t = (n as f64 - half as f64) / step as f64;
-            (crate::align::delay_line::windowed_sinc(0.9 * t, 7.5, 6.0) * 0.9 / step as f64) as f32
+            (windowed_sinc(0.9 * t, 7.5, 6.0) * 0.9 / step as f64) as f32
         })
         .collect();
     Some(whole.map(|side| {
@@ -148,7 +149,7 @@ fn decimated(signal: &Ring, start: i64, len: usize, step: usize) -> Option<Stere
                 let centre = n * step;
                 let from = centre.saturating_sub(half);
                 let to = (centre + half + 1).min(len);
-                side[from..to].iter().zip(&kernel[from + half - centre..]).map(|(x, h)| x * h).sum()
+                dot(&side[from..to], &kernel[from + half - centre..])
             })
             .collect()
     }))
@@ -177,10 +178,11 @@ fn phat(x: &Stereo, y: &Stereo, band: (f64, f64), len: usize) -> Vec<f32> {
         cross.iter_mut().zip(x.iter().zip(y)).for_each(|(s, (x, y))| *s += x * y.conj());
     }
     // Bins far under the rest hold nothing but noise (above a codec's edge) and must not vote.
-    let gate = 1e-7 * cross.iter().map(|s| s.norm()).fold(0.0, f32::max);
+    let level = |s: &Complex32| s.norm_sqr().sqrt();
+    let gate = 1e-7 * cross.iter().map(level).fold(0.0, f32::max);
     let bins = (band.0 * len as f64).ceil() as usize..(band.1 * len as f64) as usize;
     for (k, s) in cross.iter_mut().enumerate() {
-        let level = s.norm();
+        let level = level(s);
         *s = if bins.contains(&k) && level > gate { *s / level } else { Complex32::default() };
     }
     spectrum.inverse(&cross).to_vec()

@@ -73,8 +73,8 @@ impl Score {
             let mut sum = 0.0;
             for k in (0..self.num_bins).filter(|&k| loudness[k] > 0.0) {
                 let left = (before[k] + now[k] + after[k]) / 3.0;
-                let cell = f64::from(left) + 1e-11 * f64::from(backing[k]) + 1e-13;
-                sum += f64::from(loudness[k]) * cell.ln();
+                let cell = left + 1e-11 * backing[k] + 1e-13;
+                sum += f64::from(loudness[k] * cell.ln());
             }
             sum / self.loudness_per_frame
         };

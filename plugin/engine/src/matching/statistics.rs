@@ -94,6 +94,16 @@ impl<'a, X: Signal, Y: Signal> Subtraction<'a, X, Y> {
         Self { mix, backing, convolver, from: 0, matched: stereo(0), residual: stereo(0) }
     }
 
+    /// Residual and matched backing in a part, or what there is of it.
+    fn read(&mut self, part: Range<usize>) -> [[&[f32]; 2]; 2] {
+        let end = self.from + self.matched[0].len();
+        if part.start < self.from || part.end.min(self.mix.num_samples()) > end {
+            self.have(part.start, part.end);
+        }
+        let at = part.start - self.from;
+        [&self.residual, &self.matched].map(|signal| signal.each_ref().map(|side| &side[at..]))
+    }
+
     /// Keeps from `from` on, and has what comes up to `to`, as far as the music reaches.
     fn have(&mut self, from: usize, to: usize) {
         let end = self.from + self.matched[0].len();
@@ -181,8 +191,8 @@ fn load_powers<X: Signal, Y: Signal>(
     spectra: &mut Spectra,
 ) {
     let part = frames.part(frame);
-    subtraction.have(part.start, part.end);
-    let twin = frames.twin_of([&subtraction.residual[0], &subtraction.residual[1]]);
+    let [residual, matched] = subtraction.read(part);
+    let twin = frames.twin_of(residual);
     let [left, right, ..] = spectra;
     split(twin, left, right);
     let num_bins = frames.num_bins();
@@ -194,7 +204,7 @@ fn load_powers<X: Signal, Y: Signal>(
         let cross = left * right.conj();
         (*re, *im) = (cross.re, cross.im);
     }
-    let twin = frames.twin_of([&subtraction.matched[0], &subtraction.matched[1]]);
+    let twin = frames.twin_of(matched);
     // Half of both sides together: the cross terms of a twin spectrum cancel between mirrored bins.
     let both = |x: Complex32, m: Complex32| 0.25 * (x.norm_sqr() + m.norm_sqr());
     backing[0] = both(twin[0], twin[0]);
