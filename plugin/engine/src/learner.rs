@@ -9,16 +9,15 @@ use crate::align::sections::Sections;
 use crate::causes::{Causes, Chain, Study};
 use crate::heard::{Heard, Part, Stretch};
 use crate::matching::Taps;
-use crate::matching::follower::{Follower, FollowerGain};
 use crate::matching::ladder::{
     RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
 };
 use crate::matching::movement::Movement;
 use crate::matching::score::mean;
 use crate::matching::statistics::{self, Statistics};
-use crate::matching::taps::Convolver;
 use crate::matching::tone::{STEPS, fit_filter};
-use crate::ring::{Ring, Signal, stereo};
+use crate::matching::track::Track;
+use crate::ring::{Ring, stereo};
 use crate::settings::Tone;
 use crate::sizes::Sizes;
 use crate::spectrum::Spectrum;
@@ -192,6 +191,8 @@ pub struct Learner {
     delay_line: DelayLine,
     /// The backing as read along the course, as far as jobs needed it.
     aligned: Option<Ring>,
+    /// The level so far, through a filter that left about as much as the one in force does.
+    track: Option<Track>,
     study: Study,
 }
 
@@ -216,6 +217,7 @@ impl Learner {
             course: Course::new(len / sizes.hop() + 1),
             delay_line: DelayLine::new(sizes.hop()),
             aligned: None,
+            track: None,
             study: Study::new(sizes),
         }
     }
@@ -235,6 +237,7 @@ impl Learner {
         self.judged.clear();
         self.judged_to = 0;
         (self.level, self.delayed) = Default::default();
+        self.track = None;
         self.study.forget();
     }
 
@@ -450,6 +453,7 @@ impl Learner {
             result.gained = Some(gained);
             self.taps = taps.clone();
             if gained > OTHER {
+                self.track = None;
                 self.study.hear_anew();
             }
         }
@@ -571,10 +575,16 @@ impl Learner {
     }
 
     /// Moves the backing's level as it moves in the mix, if that makes the difference smaller; whether it does.
-    fn follow(&self, heard: &mut Stretch, given: &Given) -> Option<bool> {
+    fn follow(&mut self, heard: &mut Stretch, given: &Given) -> Option<bool> {
+        let start = heard.mix.start;
+        if !self.track.as_ref().is_some_and(|track| track.covers(start)) {
+            self.track = None;
+        }
+        let track = self.track.get_or_insert_with(|| Track::new(self.sizes, start));
+        let gains = track.hear(heard, &self.taps, given.movement, !given.moving);
         let score =
             |heard: &Stretch| mean(&heard.newest(self.sizes.samples(JUDGED_S)).score(&self.taps, self.sizes));
-        let (gains, still) = (self.level_track(heard, given), score(heard));
+        let still = score(heard);
         heard.backing.gains = Some(gains);
         let is_known = given.following_pays && given.learned_s > PAYS_FROM_S;
         if still - score(heard) > if is_known { STILL_PAYS } else { PAYS } {
@@ -582,41 +592,6 @@ impl Learner {
         }
         heard.backing.gains = None;
         (heard.mix.len > self.sizes.samples(PAYS_FROM_S)).then_some(false)
-    }
-
-    /// How the level moves, hop by hop.
-    fn level_track(&self, heard: &Stretch, given: &Given) -> Vec<FollowerGain> {
-        let (hop, len) = (self.sizes.hop(), heard.mix.len);
-        let mut follower = Follower::new(self.sizes);
-        follower.set_movement(given.movement, false);
-        let mut convolver = Convolver::new(&self.taps);
-        let (mut mix, mut matched, mut now) = (stereo(hop), stereo(0), stereo(hop));
-        // Blocks of whole hops.
-        let block = convolver.block_samples() / hop * hop;
-        let mut gains = Vec::with_capacity(len / hop + 1);
-        // The gain lags; silence after the end lets the last of it out.
-        let lag = follower.latency_samples();
-        for at in (0..len + lag).step_by(hop) {
-            if at % block == 0 && at < len {
-                matched.iter_mut().for_each(Vec::clear);
-                convolver.run(&heard.backing, at..len.min(at + block), &mut matched);
-            }
-            let rest = hop.min(len.saturating_sub(at));
-            for side in 0..2 {
-                let (mix, now) = (&mut mix[side], &mut now[side]);
-                if rest > 0 {
-                    heard.mix.read(side, at, &mut mix[..rest]);
-                    now[..rest].copy_from_slice(&matched[side][at % block..][..rest]);
-                }
-                mix[rest..].fill(0.0);
-                now[rest..].fill(0.0);
-            }
-            let gain = follower.process([&mix[0], &mix[1]], [&now[0], &now[1]], !given.moving, true);
-            if at >= lag {
-                gains.push(gain);
-            }
-        }
-        gains
     }
 
     /// Scores the models of the last job on what was heard since: out of sample.

@@ -37,6 +37,7 @@ struct Frame {
 }
 
 /// The level follower.
+#[derive(Clone)]
 pub struct Follower {
     analysis: Analysis,
     projection: Projection,

@@ -10,6 +10,7 @@ pub mod score;
 pub mod statistics;
 pub mod taps;
 pub mod tone;
+pub mod track;
 pub mod trust;
 pub mod weights;
 

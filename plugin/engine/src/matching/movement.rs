@@ -79,6 +79,7 @@ pub struct Halves {
 }
 
 /// The speeds on trial, and the movement they told of.
+#[derive(Clone)]
 pub struct Speeds {
     frame_s: f64,
     /// Variance per frame.

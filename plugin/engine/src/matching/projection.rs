@@ -37,6 +37,7 @@ impl Pair {
 }
 
 /// Cuts mix and matched backing into overlapping frames under a Hann window.
+#[derive(Clone)]
 pub struct Analysis {
     spectrum: TwinSpectrum,
     window: Vec<f32>,
@@ -95,6 +96,7 @@ impl Analysis {
 }
 
 /// Weighted projections on the backing, bin by bin.
+#[derive(Clone)]
 pub struct Projection {
     /// Powers per bin over three frames, with one bin of room at either end.
     powers: [Vec<f32>; 5],

@@ -29,6 +29,7 @@ pub fn region(frequency_hz: f64) -> usize {
 }
 
 /// Trust in each region, 0 to 1.
+#[derive(Clone)]
 pub struct Trust {
     decay: f64,
     /// Sums of the disagreements with the others, and of their weights.
