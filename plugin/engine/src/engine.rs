@@ -314,6 +314,12 @@ impl Engine {
         self.follow_lag_samples() + self.bands.latency_samples()
     }
 
+    /// Promises that nobody hears the output: jobs may then be out for longer, so that the audio path and they are worked on
+    /// at the same time.
+    pub fn play_unheard(&mut self) {
+        self.schedule.unheard();
+    }
+
     /// Forgets all signals, keeps the match: an engine after `reset` equals a new one that recalls the match.
     /// Real-time safe.
     pub fn reset(&mut self) {

@@ -16,6 +16,9 @@ const SEARCH_EVERY_S: f64 = 0.5;
 const SEARCH_SELDOM_S: f64 = 2.0;
 const PATIENCE_S: f64 = 20.0;
 const LOOK_EVERY_S: f64 = 1.0;
+/// Music after which a match that hardly changes any more is taken back where nothing is heard, seconds: as long as a place
+/// that is given up meanwhile is still found from its beginning on, and every match is learned.
+const UNHEARD_S: f64 = 3.0;
 /// How often it is looked what limits the null while nothing is learned.
 const STUDY_EVERY_S: f64 = 4.0;
 /// How long it is waited between searches for a better place than one with a shallow null: longer each time.
@@ -56,6 +59,7 @@ pub struct Schedule {
     locked_at: u64,
     num_matches: usize,
     next_study: u64,
+    is_unheard: bool,
 }
 
 impl Schedule {
@@ -71,6 +75,7 @@ impl Schedule {
             locked_at: 0,
             num_matches: 0,
             next_study: 0,
+            is_unheard: false,
         };
         schedule.reset(0);
         schedule
@@ -81,6 +86,11 @@ impl Schedule {
         self.next_search = now + self.sizes.hops(FIRST_SEARCH_S);
         self.search_since = now;
         self.locked(now);
+    }
+
+    /// Nobody hears what is played: jobs may take long.
+    pub fn unheard(&mut self) {
+        self.is_unheard = true;
     }
 
     /// The place became known, or another one, at hop `now`.
@@ -134,7 +144,11 @@ impl Schedule {
             Lock::Locked if now >= self.next_match() => {
                 self.num_matches += 1;
                 // More music takes longer to learn from.
-                let after_s = if heard < self.sizes.hops(5.0) { 0.25 } else { 1.0 };
+                let after_s = match heard {
+                    heard if heard < self.sizes.hops(5.0) => 0.25,
+                    _ if self.is_unheard && self.num_matches > SETTLED_AFTER => UNHEARD_S,
+                    _ => 1.0,
+                };
                 Some((Due::Match, self.sizes.hops(after_s)))
             }
             Lock::Locked if now >= self.next_look => {
@@ -159,5 +173,35 @@ impl Schedule {
         let long = now - self.search_since > self.sizes.hops(PATIENCE_S);
         self.next_search = now + self.sizes.hops(if long { SEARCH_SELDOM_S } else { SEARCH_EVERY_S });
         Some((Due::Search, self.sizes.hops(0.25)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A match that hardly changes any more may take longer where nobody hears what is played; one that is needed may not.
+    #[test]
+    fn nobody_waits_for_a_match_unheard() {
+        let sizes = Sizes::new(16_000.0);
+        let times_s = |is_unheard: bool| -> Vec<f64> {
+            let mut schedule = Schedule::new(sizes);
+            if is_unheard {
+                schedule.unheard();
+            }
+            let (mut now, mut times_s) = (0, Vec::new());
+            while times_s.len() < 2 * SETTLED_AFTER {
+                if let Some((Due::Match, hops)) = schedule.due(now, Lock::Locked, Doubt::None, now) {
+                    times_s.push((hops as f64 / sizes.hops(1.0) as f64 * 100.0).round() / 100.0);
+                    now += hops;
+                }
+                now += 1;
+            }
+            times_s
+        };
+        let (heard, unheard) = (times_s(false), times_s(true));
+        assert_eq!(heard[..SETTLED_AFTER], unheard[..SETTLED_AFTER]);
+        assert!(heard[SETTLED_AFTER..].iter().all(|&s| s == 1.0));
+        assert!(unheard[SETTLED_AFTER..].iter().all(|&s| s == UNHEARD_S));
     }
 }

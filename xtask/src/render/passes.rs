@@ -124,7 +124,8 @@ fn learn_from(
     let mut moves = 0;
     loop {
         let mut late_samples = 0.0;
-        let pass = play(pair, advance_samples, None, None, 0..u64::MAX, &mut |block| {
+        let start = Start { advance_samples, is_heard: false, ..Start::default() };
+        let pass = play(pair, start, 0..u64::MAX, &mut |block| {
             if elsewhere.load(Relaxed) != 0 {
                 return Ok(ControlFlow::Break(()));
             }
@@ -152,7 +153,8 @@ pub fn subtract(
     each: &mut Each,
 ) -> Result<Pass> {
     let advance_samples = learned.map_or(0, |learned| learned.advance_samples);
-    play(pair, advance_samples, learned.map(|learned| &learned.found), causes, part, each)
+    let learned = learned.map(|learned| &learned.found);
+    play(pair, Start { advance_samples, learned, causes, is_heard: true }, part, each)
 }
 
 /// Tells how much is done; an error if the user wants to stop.
@@ -161,26 +163,29 @@ pub fn report(progress: &mut Progress, done: f64) -> Result<ControlFlow<()>> {
     Ok(ControlFlow::Continue(()))
 }
 
-fn play(
-    pair: &Pair,
+/// What a pass starts from.
+#[derive(Default)]
+struct Start<'a> {
+    /// By how much the backing is moved earlier.
     advance_samples: i64,
-    learned: Option<&Match>,
-    causes: Option<&Causes>,
-    part: Range<u64>,
-    each: &mut Each,
-) -> Result<Pass> {
-    thread::scope(|scope| play_within(scope, pair, advance_samples, learned, causes, part, each))
+    learned: Option<&'a Match>,
+    causes: Option<&'a Causes>,
+    /// Whether its output is of use.
+    is_heard: bool,
+}
+
+fn play(pair: &Pair, start: Start, part: Range<u64>, each: &mut Each) -> Result<Pass> {
+    thread::scope(|scope| play_within(scope, pair, start, part, each))
 }
 
 fn play_within<'scope>(
     scope: &'scope Scope<'scope, '_>,
     pair: &Pair,
-    advance_samples: i64,
-    learned: Option<&Match>,
-    causes: Option<&Causes>,
+    start: Start,
     part: Range<u64>,
     each: &mut Each,
 ) -> Result<Pass> {
+    let Start { advance_samples, learned, causes, is_heard } = start;
     let mut mix = AudioReader::open(pair.mix)?;
     let (rate_hz, num_channels) = (mix.sample_rate_hz(), mix.num_channels());
     let mut engine =
@@ -191,6 +196,9 @@ fn play_within<'scope>(
     }
     if let Some(causes) = causes {
         engine.recall_causes(causes);
+    }
+    if !is_heard {
+        engine.play_unheard();
     }
     let start = part.start.saturating_sub((LEAD_IN_S * f64::from(rate_hz)) as u64);
     let mut num_samples = mix.advance(start as i64)?;
