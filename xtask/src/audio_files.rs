@@ -11,6 +11,7 @@ mod place;
 mod read;
 mod resample;
 pub mod rf64;
+mod sbr;
 mod write;
 
 use std::path::Path;

@@ -1,6 +1,6 @@
 #!/bin/bash
-# Made the sound files in this folder once, with general-purpose encoders: ffmpeg 5.1, lame 3.100, opusenc 0.2 and
-# sox 14.4 of Debian 12. Half a second of two tones a side, by the formula that stands in audio_files/formats.rs;
+# Made the sound files in this folder once, with general-purpose encoders: ffmpeg 5.1, lame 3.100, opusenc 0.2,
+# sox 14.4 and fdkaac 1.0 of Debian 12. Half a second of two tones a side, by the formula that stands in audio_files/formats.rs;
 # files of plain samples are a twentieth of a second long.
 set -euo pipefail
 cd "$(dirname "$0")"
@@ -34,9 +34,16 @@ convert "$work/long.wav" -c:a libmp3lame -b:a 128k -write_xing 0 untagged.mp3
 convert "$work/long.wav" -c:a aac -b:a 160k aac.m4a
 convert "$work/long.wav" -c:a aac -b:a 160k -f adts bare.aac
 convert "$work/short.wav" -c:a alac -sample_fmt s16p alac.m4a
+convert "$work/short.wav" -c:a alac -sample_fmt s32p -bits_per_raw_sample 24 alac24.m4a
+fdkaac -S -p 2 -b 128k -o comment.m4a "$work/long16.wav"
+# With spectral band replication, which is refused.
+fdkaac -S -p 5 -b 48k -f 2 -o he.aac "$work/long16.wav"
+fdkaac -S -p 29 -b 32k -o he.m4a "$work/long16.wav"
 sox "$work/long.wav" -C 6 vorbis.ogg
 opusenc --quiet --bitrate 128 "$work/long48.wav" opus.opus
+convert opus.opus -c copy opus.mp4
 convert "$work/short.wav" -c:a flac -sample_fmt s16 16.flac
+convert "$work/short.wav" -c:a flac -sample_fmt s32 24.flac
 for format in u8 s16 s24 s32 f32 f64; do
     convert "$work/short.wav" -c:a "pcm_${format}$([ $format = u8 ] || echo le)" "$format.wav"
 done

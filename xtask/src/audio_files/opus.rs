@@ -16,8 +16,8 @@ use symphonia::core::{
     packet::PacketRef,
 };
 use unsafe_libopus::{
-    OPUS_RESET_STATE, OpusDecoder as State, opus_decode_float, opus_decoder_create, opus_decoder_ctl,
-    opus_decoder_destroy,
+    OPUS_RESET_STATE, OPUS_SET_GAIN_REQUEST, OpusDecoder as State, opus_decode_float, opus_decoder_create,
+    opus_decoder_ctl, opus_decoder_destroy,
 };
 
 /// Opus always decodes at this rate, Hz.
@@ -99,6 +99,22 @@ impl AudioDecoder for OpusDecoder {
     }
 }
 
+/// The gain with which a stream is to be played, in 256ths of a dB: in the identification header (RFC 7845, 5.1) after
+/// eight bytes of magic, version, channels, pre-skip and rate. MPEG-4 files have the same header, of version 0 and with the
+/// high bytes first ("Encapsulation of Opus in ISO Base Media File Format", opus-codec.org, 4.3.2).
+fn output_gain(header: &[u8]) -> i16 {
+    match header {
+        [_, _, _, _, _, _, _, _, version, _, _, _, _, _, _, _, a, b, ..] => {
+            if *version == 0 {
+                i16::from_be_bytes([*a, *b])
+            } else {
+                i16::from_le_bytes([*a, *b])
+            }
+        }
+        _ => 0,
+    }
+}
+
 impl RegisterableAudioDecoder for OpusDecoder {
     fn try_registry_new(
         parameters: &AudioCodecParameters,
@@ -112,8 +128,12 @@ impl RegisterableAudioDecoder for OpusDecoder {
         // SAFETY: the error code may be left out.
         let state = unsafe { opus_decoder_create(RATE_HZ as i32, num_channels as i32, ptr::null_mut()) };
         let Some(state) = NonNull::new(state) else { return unsupported_error("opus: no decoder") };
+        let state = Owned(state);
+        let gain = parameters.extra_data.as_deref().map_or(0, output_gain);
+        // SAFETY: the state is alive; this request takes a number of 32 bits.
+        unsafe { opus_decoder_ctl!(state.0.as_ptr(), OPUS_SET_GAIN_REQUEST, i32::from(gain)) };
         Ok(Box::new(Self {
-            state: Owned(state),
+            state,
             parameters: parameters.clone(),
             decoded: AudioBuffer::new(AudioSpec::new(RATE_HZ, channels), MAX_PACKET_SAMPLES),
             interleaved: vec![0.0; MAX_PACKET_SAMPLES * num_channels],

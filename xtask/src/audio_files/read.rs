@@ -25,7 +25,7 @@ use symphonia::core::{
     io::{MediaSource, MediaSourceStream},
 };
 
-use super::{mp4_edit, opus::OpusDecoder, resample::Resampler, rf64};
+use super::{mp4_edit, opus::OpusDecoder, resample::Resampler, rf64, sbr::SbrWatch};
 
 /// What can be read, in words.
 pub const FORMATS: &str = "WAV, AIFF, FLAC, MP3, M4A (AAC, ALAC), Ogg Vorbis or Opus";
@@ -201,6 +201,8 @@ struct Decoded {
     /// Whether a packet that cannot be decoded is left out, as players do, in formats that were made for it.
     forgiving: bool,
     forgiven: u32,
+    /// Looks at packets of AAC.
+    sbr: Option<SbrWatch>,
 }
 
 /// Damaged packets that are left out before a file is given up.
@@ -271,6 +273,7 @@ impl Decoded {
         let kind = format.format_info().format;
         let lossy = [FORMAT_ID_MP1, FORMAT_ID_MP2, FORMAT_ID_MP3, FORMAT_ID_ADTS].contains(&kind);
         let is_opus = parameters.codec == CODEC_ID_OPUS;
+        let sbr = (parameters.codec == CODEC_ID_AAC).then(SbrWatch::default);
         let (mut skip_left, mut end_samples) = (0, u64::MAX);
         // Without the tag of its encoder, an MP3's length is a guess.
         let exact = !lossy || (kind == FORMAT_ID_MP3 && track.delay.is_some());
@@ -279,7 +282,7 @@ impl Decoded {
         if let Some(long) = long {
             end_samples = long.num_samples;
             promised = Some(Promised::Exactly(end_samples));
-        } else if is_opus {
+        } else if is_opus && kind != FORMAT_ID_ISOMP4 {
             // The pre-skip, which the reader of the container leaves to the decoder, counts in the length.
             skip_left = track.delay.unwrap_or(0).into();
             promised = track.num_frames.map(|n| Promised::Exactly(n.saturating_sub(skip_left)));
@@ -306,6 +309,7 @@ impl Decoded {
             decoded_samples: 0,
             forgiving: lossy,
             forgiven: 0,
+            sbr,
         })
     }
 
@@ -324,12 +328,21 @@ impl Decoded {
                 Err(DecodeError::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
                     return self.check_end();
                 }
+                // What the reader of Ogg says where another stream begins.
+                Err(DecodeError::ResetRequired) => bail!(
+                    "{shown}: is several sounds in one file, the second after sample {}; convert it to WAV or FLAC",
+                    self.decoded_samples
+                ),
                 Err(e) => bail!(
                     "{shown}: is damaged after sample {} ({e}); copy, download or export it again",
                     self.decoded_samples
                 ),
             }
         };
+        if let Some(sbr) = &mut self.sbr {
+            sbr.see(&packet.data);
+        }
+        self.check_band(false)?;
         let decoded = match guarded(&self.path, || self.decoder.decode(&packet))? {
             Ok(decoded) => decoded,
             Err(DecodeError::DecodeError(_)) if self.forgiving && self.forgiven < MAX_FORGIVEN => {
@@ -363,8 +376,21 @@ impl Decoded {
         Ok(true)
     }
 
+    /// Refuses AAC of which only the lower half of the band would be read.
+    fn check_band(&self, at_end: bool) -> Result<()> {
+        ensure!(
+            !self.sbr.as_ref().is_some_and(|sbr| sbr.is_found(at_end)),
+            "{}: is AAC with spectral band replication (HE-AAC), of which half the band, up to {} Hz, would be read; \
+             convert it to WAV or FLAC",
+            self.path.display(),
+            self.sample_rate_hz / 2
+        );
+        Ok(())
+    }
+
     /// At the end of the file: false if it is as its header and checksum say.
     fn check_end(&mut self) -> Result<bool> {
+        self.check_band(true)?;
         let (shown, decoded) = (self.path.display(), self.decoded_samples);
         if let Some(Promised::Exactly(promised)) = self.promised
             && promised != decoded
