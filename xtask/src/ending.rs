@@ -27,7 +27,7 @@ impl Ending {
 
     /// Stopped by the user.
     pub fn stopped() -> Self {
-        Self::new(STOPPED, "stopped; nothing was written")
+        Self::new(STOPPED, "stopped; nothing was written of what was not finished")
     }
 
     /// The exit code of an error.

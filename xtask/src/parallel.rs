@@ -32,7 +32,7 @@ pub fn jobs_at_a_time(wanted: Option<NonZeroUsize>) -> usize {
 ///
 /// # Errors
 ///
-/// If `progress` breaks off; what was not finished by then comes to nothing.
+/// If `progress` breaks off before all is done; what was not finished by then comes to nothing.
 pub fn in_parallel<I: Sync, T: Send>(
     items: &[I],
     jobs: usize,
@@ -71,7 +71,8 @@ pub fn in_parallel<I: Sync, T: Send>(
                 News::Progress(part) => done[idx] = part,
                 News::Finished(result) => {
                     done[idx] = 1.0;
-                    if !stop.load(Relaxed) {
+                    // What was broken off is no news.
+                    if result.is_ok() || !stop.load(Relaxed) {
                         finished(idx, &result);
                     }
                     results[idx] = Some(result);
@@ -81,7 +82,8 @@ pub fn in_parallel<I: Sync, T: Send>(
                 stop.store(true, Relaxed);
             }
         }
-        ensure!(!stop.load(Relaxed), Ending::stopped());
+        let all_done = results.iter().all(|result| matches!(result, Some(Ok(_))));
+        ensure!(all_done || !stop.load(Relaxed), Ending::stopped());
         Ok(results.into_iter().flatten().collect())
     })
 }
@@ -136,5 +138,20 @@ mod tests {
         let stopped =
             in_parallel(&[1, 2], 2, &one, &mut |_, _| (), &mut |_| ControlFlow::Break(())).unwrap_err();
         assert_eq!(Ending::code_of(&stopped), crate::ending::STOPPED);
+    }
+
+    /// Told to stop when all is done, or too late for one that can no longer be stopped: that is done, and told.
+    #[test]
+    fn what_is_done_in_spite_of_stopping_is_done() {
+        let one = |item: &u32, progress: &mut Progress| {
+            _ = progress(0.5);
+            Ok(2 * item)
+        };
+        let mut told = Vec::new();
+        let results =
+            in_parallel(&[21], 1, &one, &mut |_, result| told.push(*result.as_ref().unwrap()), &mut |_| {
+                ControlFlow::Break(())
+            });
+        assert_eq!((results.unwrap().pop().unwrap().unwrap(), told), (42, vec![42]));
     }
 }

@@ -245,26 +245,91 @@ fn a_match_is_kept_and_used_again() {
     assert!(!folder.join("no.wav").exists());
 }
 
-/// Ctrl-C: the terminal sends SIGINT.
+/// Starts a render, presses Ctrl-C (the terminal sends SIGINT) when the time has come, and tells how it ended.
 #[cfg(unix)]
-#[test]
-fn stopped_by_the_user_it_leaves_nothing() {
-    let folder = tempfile::tempdir().unwrap();
-    let folder = folder.path();
-    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 600);
-    let before = listing(folder);
-    let arguments = ["mix.wav", "backing.wav", "--out", "out.wav", "--one-pass"];
-    let mut child = render(folder, &arguments).stderr(Stdio::piped()).spawn().unwrap();
-    // Once its temporary file is there.
-    while listing(folder) == before {
+fn interrupted(folder: &Path, arguments: &[&str], is_time: &dyn Fn(u32) -> bool) -> (Option<i32>, String) {
+    let mut child = render(folder, arguments).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    while !is_time(child.id()) {
         assert!(child.try_wait().unwrap().is_none(), "it ended before it could be stopped");
         std::thread::yield_now();
     }
     let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
     assert!(interrupt.success());
     let ended = child.wait_with_output().unwrap();
-    let errors = String::from_utf8_lossy(&ended.stderr).into_owned();
-    assert_eq!(ended.status.code(), Some(130), "{errors}");
-    assert!(errors.contains("nothing was written"), "{errors}");
+    (ended.status.code(), String::from_utf8_lossy(&ended.stderr).into_owned())
+}
+
+/// How many files are being written in a folder.
+#[cfg(unix)]
+fn num_begun(folder: &Path) -> usize {
+    listing(folder).iter().filter(|name| name.ends_with(".part")).count()
+}
+
+/// While the first file is written, and while the second is and the first waits for it.
+#[cfg(unix)]
+#[test]
+fn stopped_by_the_user_it_leaves_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 60);
+    let before = listing(folder);
+    let arguments = [
+        "mix.wav",
+        "backing.wav",
+        "--out",
+        "out.wav",
+        "--one-pass",
+        "--also",
+        "backing",
+        "--report",
+        "a.html",
+    ];
+    for begun in [1, 2] {
+        let (code, errors) = interrupted(folder, &arguments, &|_| num_begun(folder) == begun);
+        assert_eq!(code, Some(130), "{errors}");
+        assert!(errors.contains("nothing was written"), "{errors}");
+        assert_eq!(listing(folder), before);
+    }
+}
+
+/// While it learns, before there is anything to write; what was there stays.
+#[cfg(target_os = "linux")]
+#[test]
+fn stopped_while_it_learns_it_leaves_what_was_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 600);
+    fs::write(folder.join("out.wav"), "what was there").unwrap();
+    let before = listing(folder);
+    let reads = |pid: u32| {
+        let files = fs::read_dir(format!("/proc/{pid}/fd")).into_iter().flatten().flatten();
+        files.filter_map(|file| fs::read_link(file.path()).ok()).any(|file| file.ends_with("mix.wav"))
+    };
+    let (code, errors) =
+        interrupted(folder, &["mix.wav", "backing.wav", "--out", "out.wav", "--force"], &reads);
+    assert_eq!(code, Some(130), "{errors}");
     assert_eq!(listing(folder), before);
+    assert_eq!(fs::read(folder.join("out.wav")).unwrap(), b"what was there");
+}
+
+/// Of many songs, those that are done stay.
+#[cfg(unix)]
+#[test]
+fn stopped_among_many_songs_it_leaves_those_that_are_done() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    for (name, seconds) in [("long", 600), ("long too", 600), ("short", 12)] {
+        let [mix, backing] = ["mix", "backing"].map(|kind| folder.join(format!("{name} {kind}.wav")));
+        write_song(&mix, &backing, 1, seconds);
+    }
+    let mut expected = listing(folder);
+    let done = "short difference.wav".to_owned();
+    let (code, errors) = interrupted(folder, &[".", "--out", ".", "--one-pass", "--jobs", "3"], &|_| {
+        listing(folder).contains(&done)
+    });
+    assert_eq!(code, Some(130), "{errors}");
+    assert!(errors.contains("of what was not finished"), "{errors}");
+    expected.push(done);
+    expected.sort();
+    assert_eq!(listing(folder), expected);
 }
