@@ -75,9 +75,14 @@ impl Watcher {
         let (mix, backing) = (name(&request.mix), name(&request.backing));
 
         let mut body = format!("<h1>{mix} <span>minus</span> {backing}</h1>\n");
-        _ = writeln!(body, "<p class=\"verdict\">{}</p>", verdict(rendered));
-        let one_place = sections.iter().filter(|section| section.lock == Lock::Locked).count() <= 1;
-        body += &self.table(request, rendered, rates_hz, (from_s, end_s), one_place);
+        let jumps = sections.iter().filter(|section| section.lock == Lock::Locked).count() > 1;
+        let at_end = match (jumps, rendered.drift_ppm != 0.0) {
+            (true, _) => " The delay is that at the end: it jumps on the way.",
+            (false, true) => " The delay is that at the end: it drifts on the way.",
+            (false, false) => "",
+        };
+        _ = writeln!(body, "<p class=\"verdict\">{}{at_end}</p>", verdict(rendered));
+        body += &self.table(request, rendered, rates_hz, (from_s, end_s), jumps);
         body += &causes(rendered);
         _ = writeln!(body, "<h2>What to try next</h2>\n<ul>");
         for line in advice(&self.facts(request, rendered, rates_hz)) {
@@ -129,7 +134,7 @@ impl Watcher {
         rendered: &Rendered,
         rates_hz: [u32; 2],
         part_s: (f64, f64),
-        one_place: bool,
+        jumps: bool,
     ) -> String {
         let shown = |path: &Path| escaped(&path.display().to_string());
         let level = rendered.learned.found.taps.level();
@@ -154,7 +159,11 @@ impl Watcher {
                 format!(
                     "{}{}",
                     delay_words(rendered.delay_samples, self.sample_rate_hz),
-                    if one_place { "" } else { " at the end; see the sections" }
+                    match (jumps, rendered.drift_ppm != 0.0) {
+                        (true, _) => " at the end; see the sections",
+                        (false, true) => " at the end",
+                        (false, false) => "",
+                    }
                 ),
             ),
             ("Drift", drift),
@@ -182,7 +191,8 @@ impl Watcher {
         let ms = 1000.0 / self.sample_rate_hz;
         let mut charts = vec![chart(
             "Null depth, dB",
-            "How far the backing is down in the difference, measured where the voice rests; deeper is better.",
+            "How far the backing is down in the difference, measured where the voice rests; deeper is better. Without a line it could \
+             not be told.",
             self.series.over_time(|point| point.null_depth_db),
             10.0,
             true,
@@ -210,6 +220,10 @@ impl Watcher {
             2.0,
             false,
         ));
+        if let Some(movement) = charts.last_mut() {
+            // Where the music ends the level drops, which would flatten all the rest.
+            movement.up = Axis::over(most(&movement.lines[0].points), 2.0, Scale::Number);
+        }
         charts.push(chart(
             "Sureness of the place",
             "The highest peak of the correlation over the second highest; from 2 on the backing is held to be found.",
@@ -310,6 +324,15 @@ impl Watcher {
     }
 }
 
+/// All values but the lowest and the highest in a hundred.
+fn most(points: &[(f64, f64)]) -> impl Iterator<Item = f64> {
+    let mut values: Vec<f64> = points.iter().map(|point| point.1).filter(|value| value.is_finite()).collect();
+    values.sort_by(f64::total_cmp);
+    let outside = values.len() / 100;
+    let count = values.len() - 2 * outside;
+    values.into_iter().skip(outside).take(count)
+}
+
 /// The result in a sentence or two.
 fn verdict(rendered: &Rendered) -> String {
     let mut words = escaped(&describe(rendered));
@@ -334,8 +357,10 @@ fn causes(rendered: &Rendered) -> String {
             .collect();
         if lines.is_empty() { String::new() } else { format!("<h2>{title}</h2>\n<ul>\n{lines}</ul>\n") }
     };
-    let limits = list("What limits the null", true, &|cause| {
-        format!("Alone it limits the null to {:.0} dB.", cause.depth_db)
+    let limits = list("What limits the null", true, &|cause| match cause.kind {
+        // The null is measured where the voice rests.
+        Kind::Bleed { .. } => "As much of the voice goes with the backing.".to_owned(),
+        _ => format!("Alone it limits the null to {:.0} dB.", cause.depth_db),
     });
     let righted = list("What was put right", false, &|cause| {
         format!("Left as it is, it would cost {:.0} dB of the null.", cause.worth_db)
@@ -391,16 +416,18 @@ figure{margin:1.25rem 0;break-inside:avoid}
 figcaption{display:flex;flex-wrap:wrap;justify-content:space-between;gap:0 1.5rem;font-size:.95rem}
 .legend{display:flex;flex-wrap:wrap;gap:0 1.25rem;color:var(--faint)}
 .key{width:28px;height:8px;margin-right:.4rem;vertical-align:middle;overflow:visible}
-figure>svg{display:block;width:100%;height:auto}
+.plot{position:relative;height:11.5rem;margin:.7rem .9rem 2rem 3.2rem}
+.plot>svg{display:block;width:100%;height:100%;overflow:visible}
+.plot>span{position:absolute;color:var(--faint);font-size:.75rem;line-height:1;white-space:nowrap;font-variant-numeric:tabular-nums}
+.plot>.up{right:100%;margin-right:.4rem;transform:translateY(-50%)}
+.plot>.across{top:100%;margin-top:.75rem;transform:translateX(-50%)}
+@media (max-width:40rem){.more{visibility:hidden}}
 .note,footer{color:var(--faint);font-size:.875rem;margin:.1rem 0}
 footer{margin-top:2rem}
-text{fill:var(--faint);font-size:12px;font-variant-numeric:tabular-nums}
-.up{text-anchor:end}
-.across{text-anchor:middle}
-.grid{stroke:var(--rule);stroke-width:1;fill:none}
+.grid{stroke:var(--rule);stroke-width:1;fill:none;vector-effect:non-scaling-stroke}
 .shade{fill:var(--wash)}
-.line{fill:none;stroke-width:1.6;stroke-linejoin:round}
-.l0{stroke:var(--l0)}
+.line{fill:none;stroke-width:1.6;stroke-linejoin:round;vector-effect:non-scaling-stroke}
+.l0{stroke:var(--l0);stroke-linecap:round}
 .l1{stroke:var(--l1);stroke-dasharray:7 3}
 .l2{stroke:var(--l2);stroke-dasharray:2 2.5}
 .l3{stroke:var(--l3);stroke-dasharray:9 3 2 3}
@@ -414,6 +441,15 @@ mod tests {
     #[test]
     fn names_of_files_are_no_markup() {
         assert_eq!(escaped("<b> & \"c\""), "&lt;b&gt; &amp; &quot;c&quot;");
+    }
+
+    #[test]
+    fn a_drop_at_the_end_does_not_flatten_the_rest() {
+        let mut points: Vec<_> = (0..300).map(|n| (f64::from(n), f64::from(n % 2))).collect();
+        points.extend([(300.0, -60.0), (301.0, f64::NAN)]);
+        assert_eq!(Axis::over(most(&points), 0.1, Scale::Number).range, (-0.05, 1.05));
+        assert_eq!(most(&[(0.0, 3.0)]).collect::<Vec<_>>(), [3.0]);
+        assert_eq!(most(&[]).count(), 0);
     }
 
     /// Relative luminance and contrast by WCAG 2.2: text and lines reach 4.5 : 1 on either paper.

@@ -55,12 +55,9 @@ pub struct Chart {
     pub shades: Vec<Shade>,
 }
 
-const WIDTH: f64 = 880.0;
-const HEIGHT: f64 = 230.0;
-const LEFT: f64 = 60.0;
-const RIGHT: f64 = 12.0;
-const TOP: f64 = 12.0;
-const BOTTOM: f64 = 26.0;
+/// The picture's own units: the page stretches it to any width, lines and all but their thickness.
+const WIDTH: f64 = 1000.0;
+const HEIGHT: f64 = 200.0;
 
 impl Axis {
     /// Over the finite ones of some values, with a little room; at least `least` wide.
@@ -130,44 +127,56 @@ pub fn clock(s: f64, digits: usize) -> String {
 }
 
 impl Chart {
-    /// The chart as an SVG element; how it looks is in the page's style.
-    pub fn to_svg(&self) -> String {
-        let x = |value: f64| LEFT + self.across.place(value) * (WIDTH - LEFT - RIGHT);
-        let y = |value: f64| HEIGHT - BOTTOM - self.up.place(value) * (HEIGHT - TOP - BOTTOM);
-        let (right, bottom) = (WIDTH - RIGHT, HEIGHT - BOTTOM);
-        let mut svg =
-            format!("<svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" role=\"img\" aria-label=\"{}\">", self.title);
+    /// The lines as an SVG element; how they look is in the page's style.
+    fn to_svg(&self) -> String {
+        let x = |value: f64| self.across.place(value) * WIDTH;
+        let y = |value: f64| (1.0 - self.up.place(value)) * HEIGHT;
+        let mut svg = format!("<svg viewBox=\"0 0 {WIDTH} {HEIGHT}\" preserveAspectRatio=\"none\">");
         for Shade { range } in &self.shades {
             let (from, to) = (x(range.0), x(range.1));
-            let (width, height) = ((to - from).max(0.5), bottom - TOP);
+            let width = (to - from).max(0.5);
             _ = write!(
                 svg,
-                "<rect class=\"shade\" x=\"{from:.1}\" y=\"{TOP}\" width=\"{width:.1}\" height=\"{height}\"/>"
+                "<rect class=\"shade\" x=\"{from:.1}\" y=\"0\" width=\"{width:.1}\" height=\"{HEIGHT}\"/>"
             );
         }
-        for (value, text) in self.up.marks() {
-            let y = y(value);
-            _ = write!(svg, "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{right}\"/>");
-            _ = write!(svg, "<text class=\"up\" x=\"{}\" y=\"{:.1}\">{text}</text>", LEFT - 6.0, y + 4.0);
+        for (value, _) in self.up.marks() {
+            _ = write!(svg, "<path class=\"grid\" d=\"M0 {:.1}H{WIDTH}\"/>", y(value));
         }
-        for (value, text) in self.across.marks() {
-            let x = x(value);
-            _ = write!(svg, "<path class=\"grid\" d=\"M{x:.1} {TOP}V{bottom}\"/>");
-            _ = write!(svg, "<text class=\"across\" x=\"{x:.1}\" y=\"{}\">{text}</text>", HEIGHT - 8.0);
+        for (value, _) in self.across.marks() {
+            _ = write!(svg, "<path class=\"grid\" d=\"M{:.1} 0V{HEIGHT}\"/>", x(value));
         }
         for (idx, line) in self.lines.iter().enumerate() {
             let mut path = String::new();
             let mut pen_down = false;
             for &(across, up) in &line.points {
                 if up.is_finite() && across.is_finite() {
-                    let command = if pen_down { 'L' } else { 'M' };
-                    _ = write!(path, "{command}{:.1} {:.1}", x(across), y(up));
+                    // A point alone is a dot: a line that goes nowhere, with round ends.
+                    let (from, to) = if pen_down { ("L", "") } else { ("M", "h0") };
+                    _ = write!(path, "{from}{:.1} {:.1}{to}", x(across), y(up));
                 }
                 pen_down = up.is_finite() && across.is_finite();
             }
             _ = write!(svg, "<path class=\"line l{idx}\" d=\"{path}\"/>");
         }
         svg + "</svg>"
+    }
+
+    /// The lines with the axes' marks beside them, as text that keeps its size. Every second one across may go where it is
+    /// narrow.
+    fn to_plot(&self) -> String {
+        let mut plot =
+            format!("<div class=\"plot\" role=\"img\" aria-label=\"{}\">{}", self.title, self.to_svg());
+        for (value, text) in self.up.marks() {
+            let top = 100.0 * (1.0 - self.up.place(value));
+            _ = write!(plot, "<span class=\"up\" style=\"top:{top:.1}%\">{text}</span>");
+        }
+        for (idx, (value, text)) in self.across.marks().into_iter().enumerate() {
+            let left = 100.0 * self.across.place(value);
+            let more = if idx % 2 == 1 { " more" } else { "" };
+            _ = write!(plot, "<span class=\"across{more}\" style=\"left:{left:.1}%\">{text}</span>");
+        }
+        plot + "</div>"
     }
 
     /// The chart with its title, legend and note, as HTML.
@@ -188,7 +197,7 @@ impl Chart {
         format!(
             "<figure><figcaption><b>{}</b><span class=\"legend\">{legend}</span></figcaption>{}{note}</figure>\n",
             self.title,
-            self.to_svg()
+            self.to_plot()
         )
     }
 }
@@ -228,11 +237,19 @@ mod tests {
             shades: vec![Shade { range: (5.0, 10.0) }],
         };
         let svg = chart.to_svg();
-        assert!(svg.contains("d=\"M60.0 204.0L464.0 108.0M868.0 12.0\""), "{svg}");
+        assert!(svg.contains("d=\"M0.0 200.0h0L500.0 100.0M1000.0 0.0h0\""), "{svg}");
         assert!(
-            svg.contains("<rect class=\"shade\" x=\"464.0\" y=\"12\" width=\"404.0\" height=\"192\"/>"),
+            svg.contains("<rect class=\"shade\" x=\"500.0\" y=\"0\" width=\"500.0\" height=\"200\"/>"),
             "{svg}"
         );
+        let plot = chart.to_plot();
+        for mark in [
+            "<span class=\"up\" style=\"top:25.0%\">0.5</span>",
+            "<span class=\"across\" style=\"left:40.0%\">4</span>",
+            "<span class=\"across more\" style=\"left:60.0%\">6</span>",
+        ] {
+            assert!(plot.contains(mark), "{mark:?} not in {plot}");
+        }
     }
 
     #[test]
