@@ -1,7 +1,6 @@
 //! The window without a screen: what is in it, and what mouse and keyboard do, as the host hears of it.
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
 use std::rc::Rc;
 use std::sync::{Arc, Mutex};
 
@@ -112,6 +111,11 @@ impl Desk {
 
     fn slider<'a>(&'a self, name: &'a str) -> Node<'a> {
         self.harness.get_by_role_and_label(Role::Slider, name)
+    }
+
+    /// A number in its own unit.
+    fn number(&self, name: &str) -> f32 {
+        self.slider(name).accesskit_node().numeric_value().unwrap() as f32
     }
 
     /// A number as it is shown.
@@ -235,6 +239,10 @@ const NUMBERS: [(&str, f32); 5] =
 const CHOICES: [&str; 6] =
     ["Listen", "Polarity", "Backing is", "Tone match", "Level follow", "Low-cut slope"];
 
+const SWITCHES: [&str; 2] = ["Hold", "Bypass"];
+
+const BUTTON: &str = "Learn again";
+
 #[test]
 fn the_tab_key_goes_everywhere_and_comes_round() {
     let mut desk = Desk::new();
@@ -251,21 +259,25 @@ fn the_tab_key_goes_everywhere_and_comes_round() {
     assert!(desk.heard().is_empty());
 }
 
-/// Every parameter is somewhere in the window, under its own name.
+/// Every parameter is somewhere in the window, under its own name, and the tests below go through all of them.
 #[test]
 fn every_parameter_has_its_control() {
     let desk = Desk::new();
-    let names: Vec<String> = desk
+    let mut names: Vec<String> = desk
         .controls
         .param_map()
         .into_iter()
         // SAFETY: the parameters live as long as the desk.
         .map(|(_, param, _)| unsafe { param.name().to_owned() })
         .collect();
-    assert_eq!(names.len(), 14);
-    for name in names {
+    for name in &names {
         assert!(STOPS.contains(&name.as_str()), "{name}");
     }
+    let numbers = NUMBERS.map(|(name, _)| name);
+    let mut tested = [&numbers[..], &CHOICES, &SWITCHES, &[BUTTON]].concat();
+    tested.sort();
+    names.sort();
+    assert_eq!(tested, names);
 }
 
 #[test]
@@ -273,8 +285,7 @@ fn arrows_move_numbers_in_whole_gestures() {
     for (name, step) in NUMBERS {
         let mut desk = Desk::new();
         desk.focus(Role::Slider, name);
-        let value = |desk: &Desk| desk.slider(name).accesskit_node().numeric_value().unwrap() as f32;
-        let start = value(&desk);
+        let start = desk.number(name);
         for (modifiers, key, by) in [
             (Modifiers::NONE, Key::ArrowRight, step),
             (Modifiers::NONE, Key::ArrowUp, step),
@@ -283,16 +294,21 @@ fn arrows_move_numbers_in_whole_gestures() {
             (Modifiers::SHIFT, Key::ArrowRight, 0.1 * step),
             (Modifiers::SHIFT, Key::ArrowLeft, -0.1 * step),
         ] {
-            let before = value(&desk);
+            let before = desk.number(name);
             desk.press_with(modifiers, key);
             let values = desk.gesture(name);
             assert_eq!(values.len(), 1);
             assert!((values[0] - before - by).abs() < 0.02 * step, "{name} {key:?}: {before} {values:?}");
-            assert_eq!(values[0], value(&desk));
+            assert_eq!(values[0], desk.number(name));
         }
-        assert!((value(&desk) - start).abs() < 0.02 * step);
+        assert!((desk.number(name) - start).abs() < 0.02 * step);
         desk.press(Key::PageUp);
-        assert!(desk.gesture(name)[0] > start + step);
+        let paged = desk.gesture(name)[0];
+        assert!(paged > start + step);
+        desk.press(Key::PageDown);
+        assert!(desk.gesture(name)[0] < paged - step);
+        desk.press(Key::ArrowUp);
+        desk.heard();
         desk.press(Key::Delete);
         assert_eq!(desk.gesture(name), [start], "{name}: Delete resets");
     }
@@ -339,6 +355,32 @@ fn a_typed_value_is_taken_by_enter_and_left_by_escape() {
 }
 
 #[test]
+fn every_number_can_be_typed_by_keyboard_and_by_mouse() {
+    for ((name, _), (text, typed)) in
+        NUMBERS.into_iter().zip([("-3.5", -3.5), ("2.25", 2.25), ("+6", 6.0), ("35", 35.0), ("120", 120.0)])
+    {
+        let mut desk = Desk::new();
+        let default = desk.number(name);
+        desk.focus(Role::Slider, name);
+        desk.type_text(text);
+        assert!(desk.heard().is_empty(), "{name}: nothing moves while it is typed");
+        desk.press(Key::Enter);
+        let taken = desk.gesture(name);
+        // On the way to the host and back it is a single-precision share of the range.
+        assert!(taken.len() == 1 && (taken[0] - typed).abs() < 1e-3, "{name}: {taken:?}");
+        desk.press(Key::Backspace);
+        assert_eq!(desk.gesture(name), [default], "{name}: Backspace resets");
+
+        desk.click_at(desk.slider(name).rect().right_center() + vec2(60.0, 0.0));
+        desk.type_text(text);
+        assert!(desk.heard().is_empty(), "{name}: nothing moves while it is typed");
+        desk.press(Key::Enter);
+        assert_eq!(desk.gesture(name), taken);
+        assert_eq!(desk.number(name), taken[0]);
+    }
+}
+
+#[test]
 fn a_click_on_the_value_opens_an_entry_and_the_tab_key_takes_it() {
     let mut desk = Desk::new();
     let ruler = desk.slider("Low-cut").rect();
@@ -354,6 +396,7 @@ fn a_click_on_the_value_opens_an_entry_and_the_tab_key_takes_it() {
 fn a_drag_is_one_gesture_and_a_double_click_resets() {
     for (name, _) in NUMBERS {
         let mut desk = Desk::new();
+        let default = desk.number(name);
         let from = desk.slider(name).rect().center();
         desk.harness.drag_at(from);
         desk.harness.run();
@@ -371,8 +414,7 @@ fn a_drag_is_one_gesture_and_a_double_click_resets() {
         desk.click_at(at);
         assert!(desk.heard().is_empty(), "{name}: one click moves nothing");
         desk.click_at(at);
-        let reset = desk.gesture(name);
-        assert!(reset.len() == 1 && reset[0] < values[0], "{name}: {reset:?}");
+        assert_eq!(desk.gesture(name), [default], "{name}: a double click resets");
     }
 }
 
@@ -407,15 +449,34 @@ fn choices_are_made_by_click_and_by_arrow() {
         desk.heard();
         desk.press(Key::ArrowRight);
         assert_eq!(desk.gesture(name), [1.0]);
+
+        let default_idx = options.iter().position(|(option, _)| *option == default).unwrap();
+        let other_idx = if default_idx == 0 { 1 } else { 0 };
+        let other = options[other_idx].1.center();
+        let on_the_name = desk.group(name).rect().left_center() + vec2(10.0, 0.0);
+        for reset in [Key::Delete, Key::Backspace] {
+            desk.wait();
+            desk.click_at(other);
+            desk.heard();
+            desk.focus(Role::RadioGroup, name);
+            desk.press(reset);
+            assert_eq!(desk.gesture(name), [default_idx as f32], "{name}: {reset:?} resets");
+        }
+        desk.wait();
+        desk.click_at(other);
         desk.heard();
-        desk.press(Key::Delete);
-        assert_eq!(desk.group(name).value(), Some(default), "{name}: Delete resets");
+        desk.wait();
+        desk.click_at(on_the_name);
+        assert!(desk.heard().is_empty(), "{name}: one click on the name moves nothing");
+        desk.click_at(on_the_name);
+        assert_eq!(desk.gesture(name), [default_idx as f32], "{name}: a double click on the name resets");
+        assert_eq!(desk.group(name).value(), Some(default));
     }
 }
 
 #[test]
 fn switches_turn_by_click_by_space_and_by_enter() {
-    for name in ["Hold", "Bypass"] {
+    for name in SWITCHES {
         let mut desk = Desk::new();
         desk.switch(name).click();
         desk.harness.run();
@@ -428,20 +489,27 @@ fn switches_turn_by_click_by_space_and_by_enter() {
     }
 }
 
+/// It acts when it goes on, so a press turns it off before and lets it go after.
 #[test]
-fn learn_again_is_pressed_once() {
+fn learn_again_is_pressed_once_by_click_by_space_and_by_enter() {
     let mut desk = Desk::new();
-    desk.harness.get_by_label("Learn again").click();
-    desk.harness.run();
-    let presses = desk.controls.relearn_presses.load(std::sync::atomic::Ordering::Relaxed);
-    assert_eq!(presses, 1);
-    let mut counts = BTreeMap::new();
-    for (name, what) in desk.heard() {
-        assert_eq!(name, "Learn again");
-        *counts.entry(format!("{what:?}")).or_insert(0) += 1;
+    let presses = desk.controls.relearn_presses.clone();
+    for (idx, key) in [None, Some(Key::Space), Some(Key::Enter)].into_iter().enumerate() {
+        if let Some(key) = key {
+            desk.focus(Role::Button, BUTTON);
+            desk.press(key);
+        } else {
+            desk.harness.get_by_label(BUTTON).click();
+            desk.harness.run();
+        }
+        assert_eq!(presses.load(std::sync::atomic::Ordering::Relaxed), idx as u32 + 1);
+        let gesture = |value| [Move::Begin, Move::To(value), Move::End];
+        let expected = [0.0, 1.0, 0.0].map(gesture).concat();
+        let heard: Vec<_> = desk.heard();
+        assert!(heard.iter().all(|(name, _)| name == BUTTON));
+        assert_eq!(heard.into_iter().map(|(_, what)| what).collect::<Vec<_>>(), expected);
+        assert!(!desk.controls.relearn.value(), "it is let go");
     }
-    assert_eq!(counts["Begin"], counts["End"]);
-    assert!(!desk.controls.relearn.value(), "it is let go");
 }
 
 /// The mouse leaves the keyboard to the host: only the Tab key and an open entry take it.
@@ -503,11 +571,18 @@ fn pictures_and_values_are_told_in_words() {
 }
 
 #[test]
-fn a_screen_reader_can_move_a_number() {
-    let mut desk = Desk::new();
-    desk.slider("Output").increment_accesskit();
-    desk.harness.run();
-    assert_eq!(desk.gesture("Output"), [0.5]);
+fn a_screen_reader_can_move_every_number() {
+    for (name, step) in NUMBERS {
+        let mut desk = Desk::new();
+        let default = desk.number(name);
+        desk.slider(name).increment_accesskit();
+        desk.harness.run();
+        let raised = desk.gesture(name);
+        assert!(raised.len() == 1 && (raised[0] - default - step).abs() < 0.02 * step, "{name}: {raised:?}");
+        desk.slider(name).decrement_accesskit();
+        desk.harness.run();
+        assert!((desk.gesture(name)[0] - default).abs() < 0.02 * step, "{name}");
+    }
 }
 
 #[test]
