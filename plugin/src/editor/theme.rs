@@ -108,7 +108,7 @@ impl Theme {
         visuals.menu_corner_radius = CornerRadius::ZERO;
         visuals.popup_shadow = egui::Shadow::NONE;
         visuals.selection.bg_fill = self.ink;
-        visuals.selection.stroke = Stroke::new(1.5, self.accent);
+        visuals.selection.stroke = Stroke::new(1.5, self.page);
         for widget in [
             &mut visuals.widgets.noninteractive,
             &mut visuals.widgets.inactive,
@@ -176,9 +176,12 @@ mod tests {
                     assert!(ratio >= 4.5, "{name} on {behind:?}: {ratio:.2}");
                 }
             }
-            // What is chosen is written in the page's colour on ink.
+            // What is chosen is written in the page's colour on ink, and so is what is selected in an entry.
             assert!(contrast(theme.page, theme.ink) >= 4.5);
-            assert!(contrast(theme.page, theme.accent) >= 4.5);
+            let mut style = Style::default();
+            theme.apply(&mut style);
+            let selection = style.visuals.selection;
+            assert!(contrast(selection.stroke.color, selection.bg_fill) >= 4.5);
         }
     }
 }

@@ -208,6 +208,7 @@ impl Panel<'_> {
             ui.request_repaint();
         }
         let response = &output.response.response;
+        focus_ring(ui, self.theme, response, response.rect.shrink(1.0));
         response.widget_info(|| {
             let mut info = WidgetInfo::labeled(Role::TextInput, true, param.name());
             info.current_text_value = Some(entry.text.clone());
