@@ -101,7 +101,21 @@ pub fn findings(meters: &Meters) -> Vec<(&'static str, String)> {
     findings
 }
 
-/// A delay in both units, in words that say who is late.
+/// What a finding means, for whoever asks.
+pub fn meaning(finding: &str) -> &'static str {
+    match finding {
+        "Delay" => "How much later the mix plays than the backing. Below zero the backing is the later one.",
+        "Drift" => "How far the two clocks run apart, in millionths: 20 ppm are 1 ms in 50 s.",
+        "Polarity" => "Inverted: where the mix goes up, the backing goes down.",
+        "Sureness" => {
+            "How far the place found stands out from the next best one. The right song seldom reads less than 3 : 1."
+        }
+        "Matched level" => "By how much the backing is raised or lowered before it is subtracted.",
+        _ => "",
+    }
+}
+
+/// A delay in both units.
 fn delay(samples: f64, sample_rate_hz: f64) -> String {
     let ms = samples / sample_rate_hz * 1e3;
     format!("{} ms, {} samples", grouped(ms, 3), grouped(samples, 2))
@@ -319,6 +333,9 @@ mod tests {
                 ("Matched level", "+2.70 dB".to_owned()),
             ]
         );
+        for (name, _) in findings(&shown(found)) {
+            assert!(meaning(name).ends_with('.'), "{name} is explained");
+        }
         assert!(findings(&shown(Readings { lock: Lock::Searching, ..found })).is_empty());
         assert!(findings(&Meters::default()).is_empty());
         let early = Readings { delay_samples: -1.0, level: [1.0, 0.5], confidence: 2.2, ..locked() };
