@@ -226,7 +226,7 @@ impl Watcher {
         }
         charts.push(chart(
             "Sureness of the place",
-            "The highest peak of the correlation over the second highest; from 2 on the backing is held to be found.",
+            "The highest peak of the correlation over the second highest; from 1.7 on the backing is held to be found.",
             self.series.over_time(|point| point.confidence),
             2.0,
             true,
