@@ -66,10 +66,15 @@ impl Plugin {
 
     /// An active instance at [`RATE_HZ`] that goes on where a saved one stopped, with these settings on top.
     pub fn recalled(state: &[u8], settings: &[(&str, &str)]) -> Self {
+        Self::recalled_at(RATE_HZ, state, settings)
+    }
+
+    /// [`Self::recalled`] at another rate.
+    pub fn recalled_at(rate_hz: f64, state: &[u8], settings: &[(&str, &str)]) -> Self {
         let mut plugin = Self::new();
         plugin.host.load_state(state).expect("a state that the plug-in saved is accepted");
         plugin.set(settings);
-        plugin.activate(RATE_HZ);
+        plugin.activate(rate_hz);
         plugin
     }
 

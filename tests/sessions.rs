@@ -60,6 +60,61 @@ fn the_session_is_marked_changed_when_something_was_learned() {
     assert!(!plugin.host.take_dirty(), "changed although the match is held");
 }
 
+/// Whoever has saved is not asked to save again unless there is something else to keep. What a control is set to the host
+/// knows by itself.
+#[test]
+fn a_settled_match_marks_the_session_no_more_until_another_is_learned() {
+    const LOW_HZ: f64 = 8_000.0;
+    let song = Song::new(2, 110.0, LOW_HZ, 234, -0.7);
+    let mut plugin = Plugin::new();
+    plugin.activate(LOW_HZ);
+    let mut marks = |plugin: &mut Plugin, song: &Song, from_s: usize, to_s: usize| -> usize {
+        let [from, to] = [from_s, to_s].map(|s| s * LOW_HZ as usize);
+        (from..to)
+            .step_by(4_000)
+            .filter(|&at| {
+                let [mix, backing] = [&song.mix, &song.backing].map(|port| part(port, at, at + 4_000));
+                plugin.play(&mix, &backing);
+                plugin.host.take_dirty()
+            })
+            .count()
+    };
+    // Found within seconds; what leaks is known after some forty, when loud and soft moments have been heard for long enough.
+    assert!(marks(&mut plugin, &song, 0, 3) > 0, "what was found would be lost");
+    marks(&mut plugin, &song, 3, 46);
+    assert_eq!(marks(&mut plugin, &song, 46, 106), 0, "changed over a minute in which nothing did");
+
+    let all = [
+        ("listen", "Backing"),
+        ("trim", "2 dB"),
+        ("nudge", "3 samples"),
+        ("polarity", "Keep"),
+        ("follow", "Off"),
+        ("cleanup", "20 %"),
+        ("lowcut", "200 Hz"),
+        ("slope", "48 dB/oct"),
+        ("output", "-3 dB"),
+        ("backing_kind", "Estimated"),
+        ("tone", "Off"),
+        ("hold", "On"),
+    ];
+    for change in all {
+        plugin.set(&[change]);
+        assert!(!plugin.host.take_dirty(), "{change:?} is no learning");
+    }
+    assert_eq!(marks(&mut plugin, &song, 106, 108), 0, "changed by controls, with Hold on");
+
+    // The backing moves.
+    let mut plugin =
+        Plugin::recalled_at(LOW_HZ, &plugin.state(), &[("hold", "Off"), ("tone", "Across sides")]);
+    let moved = Song::new(2, 12.0, LOW_HZ, 1_234, -0.7);
+    assert!(marks(&mut plugin, &moved, 0, 10) > 0, "another place would be lost");
+    plugin.set(&[("hold", "On")]);
+    marks(&mut plugin, &moved, 10, 11);
+    plugin.set(&[("relearn", "On")]);
+    assert_eq!(marks(&mut plugin, &moved, 11, 12), 1, "forgotten is changed, once");
+}
+
 #[test]
 fn learning_goes_on_from_where_it_stopped() {
     // The second play starts from the match of the first: no search, so the first half second is down already.
