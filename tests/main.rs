@@ -10,5 +10,7 @@ mod render;
 mod sessions;
 mod signals;
 mod sound;
+#[cfg(target_os = "linux")]
+mod system_calls;
 mod vst3;
 mod window;

@@ -10,7 +10,10 @@ use clap_sys::events::{
     clap_event_param_value, clap_event_transport, clap_input_events, clap_output_events,
 };
 use clap_sys::ext::latency::{CLAP_EXT_LATENCY, clap_plugin_latency};
-use clap_sys::ext::render::{CLAP_EXT_RENDER, CLAP_RENDER_OFFLINE, clap_plugin_render};
+use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_plugin_params};
+use clap_sys::ext::render::{
+    CLAP_EXT_RENDER, CLAP_RENDER_OFFLINE, CLAP_RENDER_REALTIME, clap_plugin_render, clap_plugin_render_mode,
+};
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_plugin_state};
 use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
 use clap_sys::fixedpoint::CLAP_SECTIME_FACTOR;
@@ -19,6 +22,7 @@ use clap_sys::plugin::clap_plugin;
 use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process};
 use clap_sys::stream::clap_istream;
 use clap_sys::version::CLAP_VERSION;
+use nice_assert_no_alloc::assert_no_alloc;
 
 use crate::host::{MAX_BLOCK, Plugin, clap_id};
 use crate::signals::{Audio, Noise, RATE_HZ, Song, assert_same, part, peak, silence};
@@ -51,7 +55,7 @@ unsafe impl Sync for SharedHost {}
 
 /// What the host hands over for a port.
 #[derive(Clone, Copy, Debug, PartialEq)]
-enum Given {
+pub enum Given {
     /// All that was declared.
     Whole,
     /// Channels, but no list of them.
@@ -105,11 +109,22 @@ impl Given {
     }
 }
 
-/// An active instance.
-struct Raw(*const clap_plugin);
+/// An instance whose functions are called as they are. Those of the audio thread may not allocate, our rim round the
+/// framework included.
+pub struct Raw(*const clap_plugin);
 
 impl Raw {
-    fn new(state: &[u8]) -> Self {
+    /// An instance of a session, offline.
+    pub fn new(state: &[u8]) -> Self {
+        Self::rendering(CLAP_RENDER_OFFLINE, state)
+    }
+
+    /// An instance of a session, in real time.
+    pub fn live(state: &[u8]) -> Self {
+        Self::rendering(CLAP_RENDER_REALTIME, state)
+    }
+
+    fn rendering(mode: clap_plugin_render_mode, state: &[u8]) -> Self {
         // SAFETY: all functions are called in the order of the CLAP headers, on one thread.
         unsafe {
             let entry = &minuend::clap_entry;
@@ -120,11 +135,30 @@ impl Raw {
             assert!((*plugin).init.expect("there")(plugin));
             let raw = Self(plugin);
             let render = raw.extension::<clap_plugin_render>(CLAP_EXT_RENDER);
-            assert!(render.set.expect("there")(plugin, CLAP_RENDER_OFFLINE));
-            let mut rest = state;
-            let stream = clap_istream { ctx: (&raw mut rest).cast(), read: Some(read) };
-            assert!(raw.extension::<clap_plugin_state>(CLAP_EXT_STATE).load.expect("there")(plugin, &stream));
+            assert!(render.set.expect("there")(plugin, mode));
+            raw.load(state);
             raw
+        }
+    }
+
+    /// Opens a session.
+    pub fn load(&self, state: &[u8]) {
+        let mut rest = state;
+        // SAFETY: on the main thread; the type is the extension's, and the stream outlives the call.
+        unsafe {
+            let stream = clap_istream { ctx: (&raw mut rest).cast(), read: Some(read) };
+            assert!(self.extension::<clap_plugin_state>(CLAP_EXT_STATE).load.expect("there")(
+                self.0, &stream
+            ));
+        }
+    }
+
+    /// Sets parameters without playing, on the audio thread.
+    pub fn flush(&self, events: &Events) {
+        // SAFETY: active; the type is the extension's, and the lists outlive the call.
+        unsafe {
+            let flush = self.extension::<clap_plugin_params>(CLAP_EXT_PARAMS).flush.expect("there");
+            assert_no_alloc(|| flush(self.0, &events.list, &NO_EVENTS_OUT.0));
         }
     }
 
@@ -133,7 +167,8 @@ impl Raw {
         unsafe { &*(*self.0).get_extension.expect("there")(self.0, id.as_ptr()).cast() }
     }
 
-    fn start(&self, rate_hz: f64) {
+    /// Activates and starts.
+    pub fn start(&self, rate_hz: f64) {
         // SAFETY: not active.
         unsafe {
             assert!((*self.0).activate.expect("there")(self.0, rate_hz, 1, MAX_BLOCK));
@@ -141,7 +176,8 @@ impl Raw {
         }
     }
 
-    fn stop(&self) {
+    /// Stops and deactivates.
+    pub fn stop(&self) {
         // SAFETY: active.
         unsafe {
             (*self.0).stop_processing.expect("there")(self.0);
@@ -149,12 +185,17 @@ impl Raw {
         }
     }
 
-    fn reset(&self) {
+    /// Clears all signals.
+    pub fn reset(&self) {
         // SAFETY: active.
-        unsafe { (*self.0).reset.expect("there")(self.0) }
+        unsafe {
+            let reset = (*self.0).reset.expect("there");
+            assert_no_alloc(|| reset(self.0));
+        }
     }
 
-    fn latency(&self) -> usize {
+    /// Latency told, samples.
+    pub fn latency(&self) -> usize {
         // SAFETY: the type is the extension's.
         unsafe {
             self.extension::<clap_plugin_latency>(CLAP_EXT_LATENCY).get.expect("there")(self.0) as usize
@@ -162,7 +203,7 @@ impl Raw {
     }
 
     /// One block; what lies in the output if the host gave none is what it left there.
-    fn block(
+    pub fn block(
         &self,
         [mix, backing]: [&Audio; 2],
         [mix_given, backing_given, out_given]: [Given; 3],
@@ -196,7 +237,10 @@ impl Raw {
             out_events: &NO_EVENTS_OUT.0,
         };
         // SAFETY: what is counted and not null is there, but for what the test leaves out.
-        let status = unsafe { (*self.0).process.expect("there")(self.0, &process) };
+        let status = unsafe {
+            let call = (*self.0).process.expect("there");
+            assert_no_alloc(|| call(self.0, &process))
+        };
         assert_ne!(status, CLAP_PROCESS_ERROR);
         out.truncate(2);
         out
@@ -242,7 +286,7 @@ fn header<T>(time: u32, type_: u16) -> clap_event_header {
 }
 
 /// Parameters set within a block.
-struct Events {
+pub struct Events {
     list: clap_input_events,
     #[expect(clippy::box_collection, reason = "the list points to it")]
     _events: Box<Vec<clap_event_param_value>>,
@@ -250,7 +294,7 @@ struct Events {
 
 impl Events {
     /// Of time, parameter and value at the host's side.
-    fn new(events: &[(u32, &str, f64)]) -> Self {
+    pub fn new(events: &[(u32, &str, f64)]) -> Self {
         let event = |&(time, id, value): &(u32, &str, f64)| clap_event_param_value {
             header: header::<clap_event_param_value>(time, CLAP_EVENT_PARAM_VALUE),
             param_id: clap_id(id).get(),
@@ -269,7 +313,8 @@ impl Events {
         }
     }
 
-    fn none() -> Self {
+    /// None.
+    pub fn none() -> Self {
         Self::new(&[])
     }
 }
@@ -361,8 +406,11 @@ fn a_sidechain_late_by_our_own_latency_lets_the_mix_pass() {
     assert_same(&plugin.bounce(&song.mix, &song.backing), &song.mix, "late by the latency");
 }
 
-const CONTROLS: [(&str, f64); 12] = [
+/// Every control, and its highest value at the host's side.
+pub const CONTROLS: [(&str, f64); 14] = [
     ("listen", 2.0),
+    ("trim", 1.0),
+    ("output", 1.0),
     ("nudge", 1.0),
     ("polarity", 2.0),
     ("follow", 2.0),

@@ -5,7 +5,10 @@ use clack_host::events::io::InputEventBuffer;
 use clack_host::prelude::UnknownEvent;
 
 use crate::host::{Bare, Change, Plugin, random_blocks};
-use crate::signals::{Audio, Noise, RATE_HZ, Song, assert_same, join, level_db, part, silence};
+use crate::odd_hosts::{CONTROLS, Events, Given, Raw};
+use crate::signals::{
+    Audio, Noise, RATE_HZ, Song, assert_same, first_difference, join, level_db, part, peak, silence,
+};
 use crate::sound::{HELD, LEARN_S, assert_never_worse, learned};
 
 /// Automation that lands inside blocks, on their edges and twice on one sample.
@@ -127,6 +130,127 @@ fn activation_at_another_rate_starts_clean() {
         used.host.deactivate();
         assert_same(&run(&mut used), &expected, &format!("from {RATE_HZ} to {rate} Hz"));
     }
+}
+
+/// Runs with flush-to-zero and denormals-are-zero on (bits 15 and 6 of MXCSR; Intel 64 and IA-32 Architectures Software
+/// Developer's Manual, volume 1, 10.2.3), as many hosts have them on their audio threads.
+#[cfg(target_arch = "x86_64")]
+fn flushing<T>(run: impl FnOnce() -> T) -> T {
+    let mut before = 0_u32;
+    let set = |mode: &u32| {
+        // SAFETY: it reads a number and changes how this thread rounds to nothing, which is what is tried; the number
+        // has no bit that the processor does not know.
+        unsafe { std::arch::asm!("ldmxcsr [{}]", in(reg) mode, options(nostack)) };
+    };
+    // SAFETY: it writes the number.
+    unsafe { std::arch::asm!("stmxcsr [{}]", in(reg) &mut before, options(nostack)) };
+    set(&(before | 1 << 15 | 1 << 6));
+    let small = std::hint::black_box(f32::MIN_POSITIVE);
+    let is_flushed = std::hint::black_box(small * 0.5).to_bits() == 0;
+    let result = run();
+    set(&before);
+    assert!(is_flushed, "the mode is not on");
+    result
+}
+
+/// The processor may work out what is below a float's full precision, or take it for nothing: the host decides.
+#[test]
+#[cfg(target_arch = "x86_64")]
+fn denormals_sound_the_same_in_every_mode_of_the_processor() {
+    let song = Song::swaying(6.0);
+    let len = song.mix[0].len();
+    // Halved every 10 ms from the third second on, past all that a float can hold; silence; a song 200 dB down; numbers
+    // that are all too small; and the song as it is.
+    let (fade, quiet) = (144_000, 240_000);
+    let level = |n: usize| match n {
+        n if n < fade => 1.0,
+        n if n < quiet => 0.5_f64.powf((n - fade) as f64 / 480.0),
+        n if n < quiet + 12_000 => 0.0,
+        n if n < quiet + 36_000 => 1e-10,
+        _ => 1e-40,
+    };
+    let dying = |audio: &Audio| -> Audio {
+        let faded = |x: f32, n: usize| (f64::from(x) * level(n)) as f32;
+        audio.iter().map(|c| (0..len).map(|n| faded(c[n], n)).collect()).collect()
+    };
+    let [mix, backing] = [&song.mix, &song.backing].map(|port| join(&[&dying(port), port]));
+    assert!(mix[0].iter().filter(|x| x.is_subnormal()).count() > 10_000);
+    let settings = [
+        &[][..],
+        &[("cleanup", "100 %"), ("slope", "48 dB/oct"), ("lowcut", "20 Hz"), ("follow", "Level")],
+        &[("backing_kind", "Estimated"), ("trim", "-3 dB"), ("nudge", "2.37 samples")],
+    ];
+    for settings in settings {
+        let mut run = || {
+            let mut plugin = Plugin::playing(settings);
+            (plugin.play(&mix, &backing), plugin.state())
+        };
+        let (expected, learned) = run();
+        let (found, also_learned) = flushing(&mut run);
+        assert_same(&found, &expected, &format!("{settings:?}"));
+        assert!(learned == also_learned, "{settings:?}: something else was learned");
+        assert!(first_difference(&part(&expected, 0, len), &part(&mix, 0, len)).is_some());
+    }
+}
+
+/// In real time, with a thread that learns, everything that can befall a session on the audio thread: the mix is cut and
+/// found again, the transport jumps, stops and loops, every control goes everywhere by events and without playing, sessions are
+/// opened, one of them from another rate, all signals are cleared. That nothing is allocated for it is the guard's to say.
+#[test]
+fn edits_jumps_controls_and_sessions_allocate_nothing_live() {
+    let song = Song::new(2, 14.0, RATE_HZ, 1_234, -0.8);
+    // From the eighth second on the mix plays what the backing played two seconds before.
+    let (cut, back) = (8 * 48_000, 2 * 48_000);
+    let mix: Audio = song
+        .mix
+        .iter()
+        .map(|c| c[..cut].iter().chain(&c[cut - back..c.len() - back]).copied().collect())
+        .collect();
+    let other_rate = {
+        let song = Song::new(2, 6.0, 96_000.0, 10, 0.5);
+        let mut plugin = Plugin::new();
+        plugin.activate(96_000.0);
+        plugin.play(&song.mix, &song.backing);
+        plugin.state()
+    };
+    let raw = Raw::live(&Plugin::new().state());
+    raw.start(RATE_HZ);
+    let mut sounds = 0;
+    let mut play = |from_s: f64, to_s: f64, events: &dyn Fn(usize) -> Events, transport: bool| {
+        let [from, to] = [from_s, to_s].map(|s| (s * RATE_HZ) as usize / 480);
+        for block in from..to {
+            let [mix, backing] = [&mix, &song.backing].map(|port| part(port, block * 480, (block + 1) * 480));
+            let position_s = transport.then_some(block as f64 / 100.0);
+            let out = raw.block([&mix, &backing], [Given::Whole; 3], &events(block), position_s);
+            sounds += usize::from(peak(&out) > 0.01);
+            // A host's block takes its time, and jobs theirs.
+            std::thread::sleep(std::time::Duration::from_millis(1));
+        }
+    };
+    let none = |_| Events::none();
+    play(0.0, 14.0, &none, true);
+    for from_s in [1.0, 9.0, 3.0] {
+        play(from_s, from_s + 0.7, &none, true);
+    }
+    play(4.0, 4.5, &none, false);
+    let sweep = |block: usize| {
+        let (id, highest) = CONTROLS[block % CONTROLS.len()];
+        let value = highest * ((block / CONTROLS.len()) % 5) as f64 / 4.0;
+        Events::new(&[(0, id, value), (100, id, highest - value), (479, id, value)])
+    };
+    play(0.0, 4.0, &sweep, true);
+    for value in [0.0, 0.5, 1.0, 0.0] {
+        raw.flush(&Events::new(&CONTROLS.map(|(id, highest)| (0, id, (highest * value).floor()))));
+        play(5.0, 5.2, &none, true);
+    }
+    for session in [learned(), &other_rate, &Plugin::new().state(), learned()] {
+        raw.load(session);
+        play(5.0, 6.0, &none, true);
+        raw.reset();
+        play(6.0, 6.3, &none, true);
+    }
+    assert!(sounds > 1_000, "only {sounds} blocks had a sound");
+    raw.stop();
 }
 
 /// Indices that garbage falls on, in every kind of neighbourhood.
