@@ -181,12 +181,12 @@ fn denormals_sound_the_same_in_every_mode_of_the_processor() {
         &[("backing_kind", "Estimated"), ("trim", "-3 dB"), ("nudge", "2.37 samples")],
     ];
     for settings in settings {
-        let mut run = || {
+        let run = || {
             let mut plugin = Plugin::playing(settings);
             (plugin.play(&mix, &backing), plugin.state())
         };
         let (expected, learned) = run();
-        let (found, also_learned) = flushing(&mut run);
+        let (found, also_learned) = flushing(run);
         assert_same(&found, &expected, &format!("{settings:?}"));
         assert!(learned == also_learned, "{settings:?}: something else was learned");
         assert!(first_difference(&part(&expected, 0, len), &part(&mix, 0, len)).is_some());

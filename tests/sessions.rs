@@ -68,7 +68,7 @@ fn a_settled_match_marks_the_session_no_more_until_another_is_learned() {
     let song = Song::new(2, 110.0, LOW_HZ, 234, -0.7);
     let mut plugin = Plugin::new();
     plugin.activate(LOW_HZ);
-    let mut marks = |plugin: &mut Plugin, song: &Song, from_s: usize, to_s: usize| -> usize {
+    let marks = |plugin: &mut Plugin, song: &Song, from_s: usize, to_s: usize| -> usize {
         let [from, to] = [from_s, to_s].map(|s| s * LOW_HZ as usize);
         (from..to)
             .step_by(4_000)
