@@ -104,8 +104,8 @@ fn aac_that_needs_more_than_lc_is_refused() {
     let file = content("aac.m4a");
     let at = file.windows(lc.len()).position(|window| window == lc).unwrap();
     for (configuration, what) in [
-        ([0b00101_010, 0b0_0010_010, 0b0_00010_00, 0b0_0000000, 0], "AOT 5 with LC"),
-        ([0b11111_001, 0b010_0100_0, 0b010_00000, 0, 0], "AOT 42"),
+        ([0x2a, 0x12, 0x08, 0, 0], "type 5, rate 4, 2 channels, rate 4, type 2"),
+        ([0xf9, 0x48, 0x40, 0, 0], "type 42, rate 4, 2 channels"),
     ] {
         let mut file = file.clone();
         file[at..at + lc.len()].copy_from_slice(&configuration);
