@@ -4,6 +4,10 @@
 #[cfg(target_os = "linux")]
 pub mod display;
 #[cfg(target_os = "linux")]
+pub mod figures;
+#[cfg(target_os = "linux")]
+pub mod in_use;
+#[cfg(target_os = "linux")]
 pub mod screen;
 pub mod situation;
 #[cfg(target_os = "linux")]
@@ -37,6 +41,9 @@ pub struct WindowArguments {
     /// Play faster than the clock, write SITUATION.png (SITUATION@2x.png at another scale) into this folder, and close
     #[arg(long, value_name = "FOLDER")]
     screenshot: Option<PathBuf>,
+    /// Print how soon the window is seen, its share of the processor, and what hundred openings leave behind, and close
+    #[arg(long, conflicts_with_all = ["situation", "seconds", "size", "screenshot"])]
+    figures: bool,
     /// Open this bundle instead of building one
     #[arg(long, value_name = "FILE")]
     bundle: Option<PathBuf>,
@@ -52,8 +59,9 @@ impl WindowArguments {
     #[cfg(target_os = "linux")]
     pub fn run(self) -> Result<()> {
         use anyhow::{Context, ensure};
+        use figures::{Figures, Lengths};
 
-        if self.screenshot.is_some() && std::env::var_os("DISPLAY").is_none() {
+        if (self.figures || self.screenshot.is_some()) && std::env::var_os("DISPLAY").is_none() {
             return unseen();
         }
         ensure!((0.5..=4.0).contains(&self.scale), "a scale of {}: choose from 1 to 3", self.scale);
@@ -61,6 +69,10 @@ impl WindowArguments {
             Some(bundle) => bundle,
             None => crate::bundle::bundle_release()?.clap,
         };
+        if self.figures {
+            println!("{}", Figures::measure(&bundle, self.scale, Lengths::default())?);
+            return Ok(());
+        }
         if let Some(folder) = &self.screenshot {
             std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
         }
@@ -91,7 +103,7 @@ impl WindowArguments {
     }
 }
 
-/// Runs this same command on a display of its own.
+/// Runs this same command on a display that nobody sees.
 #[cfg(target_os = "linux")]
 fn unseen() -> Result<()> {
     let display = display::Display::start()?;
@@ -99,6 +111,6 @@ fn unseen() -> Result<()> {
         .args(std::env::args_os().skip(1))
         .env("DISPLAY", display.name())
         .status()?;
-    anyhow::ensure!(status.success(), "no pictures were made");
+    anyhow::ensure!(status.success(), "that did not work on a display of its own");
     Ok(())
 }

@@ -8,6 +8,8 @@ use x11rb::{
     connection::Connection,
     protocol::{
         Event,
+        damage::{ConnectionExt as _, ReportLevel},
+        res::{ClientIdMask, ClientIdSpec, ConnectionExt as _},
         xproto::{
             AtomEnum, ConfigureWindowAux, ConnectionExt, CreateWindowAux, EventMask, ImageFormat, PropMode,
             WindowClass,
@@ -25,6 +27,7 @@ pub struct Screen {
     pub id: u32,
     size: [u32; 2],
     delete_window: u32,
+    num_paints: usize,
 }
 
 /// What happened to a window.
@@ -64,7 +67,7 @@ impl Screen {
         connection.change_property32(PropMode::REPLACE, id, protocols, AtomEnum::ATOM, &[delete_window])?;
         connection.map_window(id)?;
         connection.sync()?;
-        Ok(Self { connection, root, id, size, delete_window })
+        Ok(Self { connection, root, id, size, delete_window, num_paints: 0 })
     }
 
     /// Size in pixels.
@@ -98,10 +101,41 @@ impl Screen {
                         events.push(ScreenEvent::Resized(size));
                     }
                 }
+                Event::DamageNotify(_) => self.num_paints += 1,
                 _ => {}
             }
         }
         Ok(events)
+    }
+
+    /// Counts from now on how often something is painted within the window, by whichever program.
+    pub fn watch_paints(&self) -> Result<()> {
+        self.connection.damage_query_version(1, 1)?.reply().context("the display does not tell of damage")?;
+        let watch = self.connection.generate_id()?;
+        self.connection.damage_create(watch, self.id, ReportLevel::RAW_RECTANGLES)?.check()?;
+        Ok(())
+    }
+
+    /// How often something was painted since the last call, as far as [`Screen::events`] has heard of it.
+    pub fn take_paints(&mut self) -> usize {
+        std::mem::take(&mut self.num_paints)
+    }
+
+    /// Connections of this process to the X server, and what it keeps for them.
+    pub fn num_connections_and_resources(&self) -> Result<[usize; 2]> {
+        self.connection.res_query_version(1, 2)?.reply().context("the display does not tell of resources")?;
+        let every = ClientIdSpec { client: x11rb::NONE, mask: ClientIdMask::LOCAL_CLIENT_PID };
+        let clients = self.connection.res_query_client_ids(&[every])?.reply()?.ids;
+        let (mut num_connections, mut num_resources) = (0, 0);
+        for client in clients.iter().filter(|client| client.value == [std::process::id()]) {
+            // One that has gone since keeps nothing.
+            if let Ok(kept) = self.connection.res_query_client_resources(client.spec.client)?.reply() {
+                num_connections += 1;
+                num_resources += kept.types.iter().map(|kind| kind.count as usize).sum::<usize>();
+            }
+        }
+        ensure!(num_connections > 0, "the display does not tell which programs are connected to it");
+        Ok([num_connections, num_resources])
     }
 
     /// Takes the mouse off the window, so that no tooltip stands in the picture.
@@ -109,17 +143,26 @@ impl Screen {
         let pointer = self.connection.query_pointer(self.id)?.reply()?;
         let inside = |at: i16, length: u32| (0..length as i32).contains(&i32::from(at));
         if inside(pointer.win_x, self.size[0]) && inside(pointer.win_y, self.size[1]) {
-            let [x, y] = self.size.map(|length| length as i16 + 8);
-            self.connection.warp_pointer(x11rb::NONE, self.id, 0, 0, 0, 0, x, y)?;
-            self.connection.sync()?;
+            self.move_mouse(self.size.map(|length| length as i16 + 8))?;
         }
         Ok(())
     }
 
+    /// Moves the mouse to a place in the window.
+    pub fn move_mouse(&self, [x, y]: [i16; 2]) -> Result<()> {
+        self.connection.warp_pointer(x11rb::NONE, self.id, 0, 0, 0, 0, x, y)?;
+        Ok(self.connection.sync()?)
+    }
+
     /// What is to be seen, three bytes a pixel: red, green, blue, row by row.
     pub fn pixels(&self) -> Result<Vec<u8>> {
+        self.top(self.size[1])
+    }
+
+    /// The same of so many rows at the top.
+    pub fn top(&self, num_rows: u32) -> Result<Vec<u8>> {
         let place = self.connection.translate_coordinates(self.id, self.root, 0, 0)?.reply()?;
-        let [width, height] = self.size.map(|n| n as u16);
+        let [width, height] = [self.size[0], num_rows.min(self.size[1])].map(|n| n as u16);
         // Of the root, since what other programs drew inside our window is not in our window's own image.
         let image = self
             .connection

@@ -20,6 +20,8 @@ const BLOCK_SAMPLES: usize = 512;
 const FAST: f64 = 4.0;
 /// Time the window gets to draw what it was last told.
 const SETTLE: Duration = Duration::from_millis(400);
+/// How often a host that plays nothing serves its windows: common practice, no source.
+const REST: Duration = Duration::from_millis(20);
 
 /// The plug-in, its window and the song.
 pub struct Stage {
@@ -32,13 +34,18 @@ pub struct Stage {
 impl Stage {
     /// Loads a bundle and opens its window.
     pub fn open(bundle: &Path, situation: Situation, scale: f64) -> Result<Self> {
+        let mut stage = Self::load(bundle, situation)?;
+        stage.open_window(scale)?;
+        Ok(stage)
+    }
+
+    /// Loads a bundle; its window is closed as yet.
+    pub fn load(bundle: &Path, situation: Situation) -> Result<Self> {
         let signals = situation.signals();
         let mut host = Host::load(bundle)?;
         host.activate(f64::from(signals.sample_rate_hz), BLOCK_SAMPLES as u32)?;
         let screen = Screen::open("Minuend")?;
-        let mut stage = Self { host, screen, signals, at: 0 };
-        stage.open_window(scale)?;
-        Ok(stage)
+        Ok(Self { host, screen, signals, at: 0 })
     }
 
     /// Opens the plug-in's window.
@@ -116,6 +123,19 @@ impl Stage {
         self.screen.move_mouse_away()?;
         self.play(Some(seconds), FAST)?;
         thread::sleep(SETTLE);
+        Ok(())
+    }
+
+    /// Stands still for so many seconds, as a host does in which nothing plays.
+    #[expect(
+        clippy::disallowed_methods,
+        reason = "what is watched goes by the clock; no sample depends on it"
+    )]
+    pub fn rest_in_time(&mut self, seconds: f64) -> Result<()> {
+        let start = Instant::now();
+        while start.elapsed().as_secs_f64() < seconds && self.serve()? {
+            thread::sleep(REST);
+        }
         Ok(())
     }
 
