@@ -76,7 +76,7 @@ fn play(waits: bool) {
         let [from, to] = [from_s, to_s].map(|s| (s * RATE_HZ) as usize / BLOCK);
         let mut heard = silence(2, 0);
         for block in from..to {
-            // Eight times as fast as a host, so that a job has time to come back; or so fast that it has none.
+            // Four times as fast as a host, so that a job has time to come back; or so fast that it has none.
             while paced && num_played >= DUE.load(Ordering::Acquire) {
                 std::hint::spin_loop();
             }
@@ -120,7 +120,7 @@ fn play(waits: bool) {
 /// Keeps the time, and ends the program with the audio thread.
 fn watch() -> ! {
     loop {
-        thread::sleep(Duration::from_millis(1));
+        thread::sleep(Duration::from_millis(2));
         DUE.fetch_add(1, Ordering::AcqRel);
         let result = RESULT.load(Ordering::Acquire);
         if result > 0 {
