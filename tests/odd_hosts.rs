@@ -418,8 +418,6 @@ fn a_sidechain_late_by_our_own_latency_lets_the_mix_pass() {
 /// Every control, and its highest value at the host's side.
 pub const CONTROLS: [(&str, f64); 14] = [
     ("listen", 2.0),
-    ("trim", 1.0),
-    ("output", 1.0),
     ("nudge", 1.0),
     ("polarity", 2.0),
     ("follow", 2.0),
@@ -431,7 +429,12 @@ pub const CONTROLS: [(&str, f64); 14] = [
     ("relearn", 1.0),
     ("backing_kind", 1.0),
     ("bypass", 1.0),
+    ("trim", 1.0),
+    ("output", 1.0),
 ];
+
+/// Those that make nothing louder by themselves.
+const NOT_LEVELS: usize = CONTROLS.len() - 2;
 
 /// Everything at once: blocks of any length, floods of parameters, bypass, loops, stops and
 /// starts, other rates, ports that come and go.
@@ -461,7 +464,7 @@ fn storm(seed: u64, session: &[u8], song: &Song) -> Audio {
         let num_events = if noise.between(0, 40) == 0 { 5_000 } else { noise.between(0, 6) };
         let mut events: Vec<_> = (0..num_events)
             .map(|_| {
-                let (id, highest) = CONTROLS[noise.between(0, CONTROLS.len() - 1)];
+                let (id, highest) = CONTROLS[noise.between(0, NOT_LEVELS - 1)];
                 let value = highest * (noise.between(0, 3) as f64 / 3.0);
                 (noise.between(0, block + 1) as u32, id, value)
             })
