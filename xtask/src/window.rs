@@ -41,7 +41,7 @@ pub struct WindowArguments {
     /// Play faster than the clock, write SITUATION.png (SITUATION@2x.png at another scale) into this folder, and close
     #[arg(long, value_name = "FOLDER")]
     screenshot: Option<PathBuf>,
-    /// Print how soon the window is seen, its share of the processor, and what hundred openings leave behind, and close
+    /// Print how soon the window is seen, its share of the processor, and what a hundred openings leave behind, and close
     #[arg(long, conflicts_with_all = ["situation", "seconds", "size", "screenshot"])]
     figures: bool,
     /// Open this bundle instead of building one

@@ -366,6 +366,12 @@ mod tests {
         assert!(readings(|n, _| 0.4 * sung[n]).iter().all(Option::is_none));
     }
 
+    /// A soft voice may sing all the time: what is left 15 dB down is not told, however even.
+    #[test]
+    fn a_shallow_null_without_a_rest_is_not_told() {
+        assert!(readings(|_, b| 0.18 * b).iter().all(Option::is_none));
+    }
+
     /// What is heard in the rests is the voice's own, 40 dB down and louder and softer with the breath: also where it
     /// begins together with the backing, after silence.
     #[test]

@@ -16,8 +16,9 @@ const SEARCH_EVERY_S: f64 = 0.5;
 const SEARCH_SELDOM_S: f64 = 2.0;
 const PATIENCE_S: f64 = 20.0;
 const LOOK_EVERY_S: f64 = 1.0;
-/// Music after which a match that hardly changes any more is taken back where nothing is heard, seconds: as long as a place
-/// that is given up meanwhile is still found from its beginning on, and every match is learned.
+/// Music after which a match is taken back where nobody hears what is played, seconds, once [`SETTLED_AFTER`] were learned:
+/// so long that files are worked on meanwhile, so short that a place given up is still found from its beginning on and every
+/// match is learned.
 const UNHEARD_S: f64 = 3.0;
 /// How often it is looked what limits the null while nothing is learned.
 const STUDY_EVERY_S: f64 = 4.0;
@@ -144,10 +145,12 @@ impl Schedule {
             Lock::Locked if now >= self.next_match() => {
                 self.num_matches += 1;
                 // More music takes longer to learn from.
-                let after_s = match heard {
-                    heard if heard < self.sizes.hops(5.0) => 0.25,
-                    _ if self.is_unheard && self.num_matches > SETTLED_AFTER => UNHEARD_S,
-                    _ => 1.0,
+                let after_s = if heard < self.sizes.hops(5.0) {
+                    0.25
+                } else if self.is_unheard && self.num_matches > SETTLED_AFTER {
+                    UNHEARD_S
+                } else {
+                    1.0
                 };
                 Some((Due::Match, self.sizes.hops(after_s)))
             }
@@ -180,28 +183,28 @@ impl Schedule {
 mod tests {
     use super::*;
 
-    /// A match that hardly changes any more may take longer where nobody hears what is played; one that is needed may not.
+    /// A match may take longer where nobody hears what is played, but not one of the first.
     #[test]
     fn nobody_waits_for_a_match_unheard() {
         let sizes = Sizes::new(16_000.0);
-        let times_s = |is_unheard: bool| -> Vec<f64> {
+        let times = |is_unheard: bool| -> Vec<u64> {
             let mut schedule = Schedule::new(sizes);
             if is_unheard {
                 schedule.unheard();
             }
-            let (mut now, mut times_s) = (0, Vec::new());
-            while times_s.len() < 2 * SETTLED_AFTER {
+            let (mut now, mut times) = (0, Vec::new());
+            while times.len() < 2 * SETTLED_AFTER {
                 if let Some((Due::Match, hops)) = schedule.due(now, Lock::Locked, Doubt::None, now) {
-                    times_s.push((hops as f64 / sizes.hops(1.0) as f64 * 100.0).round() / 100.0);
+                    times.push(hops);
                     now += hops;
                 }
                 now += 1;
             }
-            times_s
+            times
         };
-        let (heard, unheard) = (times_s(false), times_s(true));
+        let (heard, unheard) = (times(false), times(true));
         assert_eq!(heard[..SETTLED_AFTER], unheard[..SETTLED_AFTER]);
-        assert!(heard[SETTLED_AFTER..].iter().all(|&s| s == 1.0));
-        assert!(unheard[SETTLED_AFTER..].iter().all(|&s| s == UNHEARD_S));
+        assert!(heard[SETTLED_AFTER..].iter().all(|&hops| hops == sizes.hops(1.0)));
+        assert!(unheard[SETTLED_AFTER..].iter().all(|&hops| hops == sizes.hops(UNHEARD_S)));
     }
 }

@@ -85,15 +85,17 @@ impl DelayLine {
 
 /// Sum of products, as far as both reach.
 pub fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let len = a.len().min(b.len());
+    let (a, b) = (a[..len].chunks_exact(8), b[..len].chunks_exact(8));
+    let rest: f32 = a.remainder().iter().zip(b.remainder()).map(|(a, b)| a * b).sum();
     // Eight running sums let the compiler use vector registers.
     let mut sums = [0.0f32; 8];
-    let len = a.len().min(b.len());
-    for (a, b) in a[..len].chunks(8).zip(b[..len].chunks(8)) {
+    for (a, b) in a.zip(b) {
         for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
             *sum += a * b;
         }
     }
-    sums.iter().sum()
+    sums.iter().sum::<f32>() + rest
 }
 
 /// Kernel that reads `fraction` after the sample at tap index `HALF - 1`.
