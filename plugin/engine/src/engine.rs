@@ -64,6 +64,9 @@ const SHALLOW: f64 = 0.5;
 /// clock error or wow shows sooner and leaves less.
 const STOOD_S: f64 = 4.0;
 const WAS_DEEP: f64 = 3.0;
+/// Music that was learned from counts as so much of it once the backing was lost. In hours of noise with wrong songs and
+/// steps of the level between, a filter of a wrong level stood for half a minute at 1.
+const KEPT_TRUST: f64 = 0.5;
 /// Hops handed to the learner at once while it catches up after a job.
 const CATCH_UP_HOPS: usize = 4;
 /// Jumps of the transport that are remembered.
@@ -958,6 +961,10 @@ impl Engine {
     fn lose(&mut self) {
         self.disown();
         self.left = self.is_proven.then_some(self.place.delay_samples);
+        if self.is_proven {
+            // Part of what was learned may be of whatever displaced the backing.
+            self.learned.learned_s *= KEPT_TRUST;
+        }
         self.place.lose();
         self.forget_causes();
         self.filter.exchange(&self.silence);
@@ -1268,6 +1275,33 @@ mod tests {
         assert!(is_kept(0.7, &learned));
         assert!(!is_kept(0.7, &Match { learned_s: 0.0, ..learned.clone() }), "nothing was suggested");
         assert!(!is_kept(-0.7, &learned));
+    }
+
+    /// Who lost the backing corrects what was learned before sooner than after as much music again.
+    #[test]
+    fn a_match_is_doubted_once_the_backing_was_lost() {
+        let rate = 8_000;
+        let (song, voice, other) = (noise(14 * rate, 1), noise(14 * rate, 2), noise(3 * rate, 3));
+        let mix = |seconds: [usize; 2], level: f32| -> Vec<f32> {
+            (rate * seconds[0]..rate * seconds[1])
+                .map(|n| 0.25 * (level * song[n] + 0.5 * voice[n]))
+                .collect()
+        };
+        let (mut first, mut worker) = (Engine::new(8_000.0, 1).unwrap(), Inline::default());
+        play(&mut first, &mix([0, 4], 0.7), &song[..4 * rate], &mut worker);
+        let learned = Match { learned_s: 12.0, ..first.learned().clone() };
+        // Something else is on the sidechain for a while, and then the level in the mix has changed.
+        let corrects = |seconds: usize| {
+            let (mut engine, mut worker) = (Engine::new(8_000.0, 1).unwrap(), Inline::default());
+            assert!(engine.recall(&learned));
+            play(&mut engine, &mix([0, 2], 0.7), &song[..2 * rate], &mut worker);
+            play(&mut engine, &mix([2, 2 + seconds], 0.7), &other[..seconds * rate], &mut worker);
+            assert_eq!(engine.readings().lock == Lock::Lost, seconds > 0);
+            play(&mut engine, &mix([5, 14], 0.65), &song[5 * rate..14 * rate], &mut worker);
+            assert_eq!(engine.readings().lock, Lock::Locked);
+            engine.learned().taps != learned.taps
+        };
+        assert!(corrects(3) && !corrects(0));
     }
 
     /// With Hold on nothing looks at the place: what is told of it is what was recalled.
