@@ -383,7 +383,9 @@ impl Drift {
         self.hops = 0;
         let predicted = self.predicted();
         let base = predicted.round() as i64;
-        let known = end - self.sizes.scaled(FRAME) as i64 >= from;
+        // Where a delay stands still and nothing is learned, nobody asks.
+        let is_asked = learning || self.wander.moves();
+        let known = is_asked && end - self.sizes.scaled(FRAME) as i64 >= from;
         let measured =
             known.then(|| self.measure(mix, backing, end, base, predicted - base as f64)).flatten();
         let newest = end - self.sizes.scaled(FRAME) as i64 / 2;
@@ -513,11 +515,12 @@ impl Drift {
             let b = [self.backing[0][k], self.backing[1][k]];
             powers(std::array::from_fn(|side| self.mix[side][k] - b[side] * turn), b)
         };
-        let mut columns: [[f32; 5]; 5] = std::array::from_fn(|i| column(first + i));
+        // The newest of them, each at its bin modulo the room.
+        let mut columns = [[0.0; 5]; 8];
+        (first..first + 4).for_each(|k| columns[k % 8] = column(k));
         for k in first + 2..last - 2 {
-            each(k, std::array::from_fn(|i| columns.iter().map(|c| c[i]).sum::<f32>() / 5.0));
-            columns.rotate_left(1);
-            columns[4] = column(k + 3);
+            columns[(k + 2) % 8] = column(k + 2);
+            each(k, std::array::from_fn(|i| (k - 2..=k + 2).map(|k| columns[k % 8][i]).sum::<f32>() / 5.0));
         }
     }
 
