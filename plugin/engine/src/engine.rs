@@ -1375,6 +1375,25 @@ mod tests {
         assert_eq!(engine.readings().lock, Lock::Locked);
     }
 
+    /// However far from the start of the song a delay drifts, what is learned can be recalled.
+    #[test]
+    fn what_is_learned_anywhere_in_the_song_can_be_recalled() {
+        let (song, silence) = (noise(16_000, 1), vec![0.0; 16_000]);
+        for position in [i64::MIN, i64::MAX] {
+            let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+            let mut learned = engine.learned().clone();
+            let law = Law { delay_samples: 0.0, wander: Wander { process: 1e-9, rate: 1e-2 } };
+            assert!(learned.sections.push(Section { begin: i64::MIN, law: Some(law) }));
+            learned.taps = Taps::gains(learned.taps.num_taps(), [1.0; 2], 0.0);
+            assert!(engine.recall(&learned));
+            play(&mut engine, &song, &song, &mut worker);
+            engine.song_at(position);
+            play(&mut engine, &silence, &silence, &mut worker);
+            assert!(engine.learned() != &learned, "nothing was learned");
+            assert!(engine.learned().is_sound(), "{:?}", engine.learned().sections.as_slice());
+        }
+    }
+
     /// A mix that jumps back in the song in its middle: at the first play the new place is found within two seconds, and
     /// a second play changes places where the mix does.
     #[test]

@@ -4,8 +4,12 @@ use crate::align::drift::Wander;
 
 /// Most sections that are remembered.
 pub const MOST: usize = 32;
-/// Furthest that a section begins from the start of the song, samples: a thousand years at 192 kHz.
-pub const FURTHEST: i64 = 1 << 53;
+/// Furthest that a section begins from the start of the song, samples: four days at 192 kHz. By there the quickest drift
+/// has grown to less than [`LATEST`].
+pub const FURTHEST: i64 = 1 << 36;
+/// Longest delay, samples, and quickest drift, samples a sample, that can have been learned.
+const LATEST: f64 = 1e9;
+const QUICKEST: f64 = 1e-2;
 /// Delays that differ by less are one place, samples.
 const SAME_SAMPLES: f64 = 0.5;
 
@@ -32,9 +36,9 @@ impl Law {
 
     /// Whether both are finite and within what the engine itself could have learned.
     pub fn is_sound(&self) -> bool {
-        self.delay_samples.abs() < 1e9
+        self.delay_samples.abs() < LATEST
             && (0.0..=1.0).contains(&self.wander.process)
-            && self.wander.rate.abs() <= 1e-2
+            && self.wander.rate.abs() <= QUICKEST
     }
 
     fn is_near(&self, other: &Self, position: i64) -> bool {
