@@ -29,3 +29,19 @@ fn the_bundled_file_sounds_as_the_sources_do() {
     assert!(shipped.1 == linked.1, "the first play differs");
     assert!(shipped.2 == linked.2, "the second play differs");
 }
+
+/// Otherwise it would differ by where it was built, and tell it. Where cargo keeps what it downloads: The Cargo Book,
+/// "Cargo Home".
+#[test]
+fn the_bundled_file_names_no_folder_of_the_machine_that_built_it() {
+    let shipped = std::fs::read(bundle()).expect("the bundle can be read");
+    let shipped = String::from_utf8_lossy(&shipped);
+    let sources = xtask::bundle::workspace_root().join("plugin").join("src");
+    let built = xtask::bundle::target_folder().expect("cargo knows its folder").join("release");
+    let [packages, repositories] = [["registry", "src"], ["git", "checkouts"]].map(PathBuf::from_iter);
+    for folder in [sources, built, packages, repositories] {
+        let name = folder.to_str().expect("a name in Unicode");
+        let count = shipped.matches(name).count();
+        assert_eq!(count, 0, "of {name}; RUSTFLAGS in the environment would be the cause");
+    }
+}

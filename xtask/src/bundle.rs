@@ -1,6 +1,7 @@
 //! `cargo xtask bundle`: builds the plug-in and puts it into the folders that hosts expect.
 
 use std::{
+    collections::BTreeSet,
     env,
     path::{Path, PathBuf},
 };
@@ -22,15 +23,34 @@ pub fn target_folder() -> Result<PathBuf> {
 
 /// Runs the bundler: a package and the arguments of `cargo build` for it.
 pub fn bundle(args: &[String]) -> Result<()> {
+    let mut args = [&["bundle".to_owned()], args].concat();
+    if args.iter().any(|arg| arg == "--release") {
+        args.extend(placeless()?);
+    }
     // The bundler works from the workspace's root and leaves the process there.
     let here = env::current_dir().context("the present folder is gone")?;
     env::set_current_dir(workspace_root()).context("the checkout is gone")?;
-    let result = nice_plug_xtask::main_with_args(
-        "cargo xtask",
-        ["bundle".to_owned()].into_iter().chain(args.to_vec()),
-    );
+    let result = nice_plug_xtask::main_with_args("cargo xtask", args);
     env::set_current_dir(here)?;
     result
+}
+
+/// Arguments of `cargo build` that have messages name the files of packages without the folder they were downloaded to,
+/// so that a build is the same on every machine and tells nothing of it. Files of the checkout, and Rust's own, are named
+/// without their place anyway.
+fn placeless() -> Result<[String; 2]> {
+    if ["CARGO_ENCODED_RUSTFLAGS", "RUSTFLAGS"].iter().any(|name| env::var_os(name).is_some()) {
+        eprintln!(
+            "RUSTFLAGS is set, and cargo takes no flags besides: the bundle names folders of this machine"
+        );
+    }
+    let metadata = MetadataCommand::new().manifest_path(workspace_root().join("Cargo.toml")).exec()?;
+    let downloaded = metadata.packages.iter().filter(|package| package.source.is_some());
+    let folders: BTreeSet<_> =
+        downloaded.filter_map(|package| package.manifest_path.parent()?.parent()).collect();
+    let flags: Vec<_> = folders.iter().map(|folder| format!("--remap-path-prefix={folder}=")).collect();
+    // Flags for a target are joined to those that a user has set for one. An array of JSON is one of TOML.
+    Ok(["--config".to_owned(), format!("target.'cfg(all())'.rustflags={}", serde_json::json!(flags))])
 }
 
 /// The bundles of the shipped plug-in.
