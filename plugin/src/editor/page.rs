@@ -9,6 +9,7 @@ use nice_plug::prelude::ParamSetter;
 use super::controls::Panel;
 use super::history::History;
 use super::theme::{self, Theme};
+use super::words::Finding;
 use super::{bands, curves, words};
 use crate::meters::Meters;
 use crate::params::Controls;
@@ -100,8 +101,8 @@ impl Page<'_> {
         ui.add_space(2.0);
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing = vec2(20.0, 4.0);
-            for (finding, value) in findings {
-                let name = ui.painter().layout_no_wrap(finding.into(), theme::small(), self.theme.pale_ink);
+            for Finding { name, value, meaning } in findings {
+                let name = ui.painter().layout_no_wrap(name.into(), theme::small(), self.theme.pale_ink);
                 let value = ui.painter().layout_no_wrap(value, theme::figures(), self.theme.ink);
                 let size = vec2(name.size().x.max(value.size().x), name.size().y + value.size().y + 1.0);
                 let (rect, response) = ui.allocate_exact_size(size, Sense::HOVER);
@@ -111,7 +112,7 @@ impl Page<'_> {
                 let below = rect.left_bottom() - vec2(0.0, value.size().y);
                 ui.painter().galley(rect.left_top(), name, self.theme.pale_ink);
                 ui.painter().galley(below, value, self.theme.ink);
-                response.on_hover_text(words::meaning(finding));
+                response.on_hover_text(meaning);
             }
         });
     }

@@ -80,8 +80,19 @@ pub fn warning(readings: &Readings) -> Option<String> {
     }
 }
 
-/// What has been found, as pairs of a name and a value; empty until something has.
-pub fn findings(meters: &Meters) -> Vec<(&'static str, String)> {
+/// Something that has been found.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// What it is called.
+    pub name: &'static str,
+    /// What was found.
+    pub value: String,
+    /// What it means, for whoever asks: one or two sentences.
+    pub meaning: &'static str,
+}
+
+/// What has been found; empty until something has.
+pub fn findings(meters: &Meters) -> Vec<Finding> {
     let Meters { readings, sample_rate_hz, .. } = meters;
     if *sample_rate_hz == 0.0 || readings.confidence == 0.0 {
         return Vec::new();
@@ -90,29 +101,36 @@ pub fn findings(meters: &Meters) -> Vec<(&'static str, String)> {
         return Vec::new();
     }
     let mut findings = vec![
-        ("Delay", delay(readings.delay_samples, *sample_rate_hz)),
-        ("Drift", drift(readings.drift_ppm)),
-        ("Polarity", if readings.inverted { "inverted" } else { "as it came" }.into()),
-        ("Sureness", sureness(readings.confidence)),
+        Finding {
+            name: "Delay",
+            value: delay(readings.delay_samples, *sample_rate_hz),
+            meaning: "How much later the mix plays than the backing. Below zero the backing is the later one.",
+        },
+        Finding {
+            name: "Drift",
+            value: drift(readings.drift_ppm),
+            meaning: "How far the two clocks run apart, in millionths: 20 ppm are 1 ms in 50 s.",
+        },
+        Finding {
+            name: "Polarity",
+            value: if readings.inverted { "inverted" } else { "as it came" }.into(),
+            meaning: "Inverted: where the mix goes up, the backing goes down.",
+        },
+        Finding {
+            name: "Sureness",
+            value: sureness(readings.confidence),
+            meaning: "How far the place found stands out from the next best one. The right song seldom reads less than \
+                      3 : 1.",
+        },
     ];
     if readings.lock == Lock::Locked {
-        findings.push(("Matched level", level(readings.level)));
+        findings.push(Finding {
+            name: "Matched level",
+            value: level(readings.level),
+            meaning: "By how much the backing is raised or lowered before it is subtracted.",
+        });
     }
     findings
-}
-
-/// What a finding means, for whoever asks.
-pub fn meaning(finding: &str) -> &'static str {
-    match finding {
-        "Delay" => "How much later the mix plays than the backing. Below zero the backing is the later one.",
-        "Drift" => "How far the two clocks run apart, in millionths: 20 ppm are 1 ms in 50 s.",
-        "Polarity" => "Inverted: where the mix goes up, the backing goes down.",
-        "Sureness" => {
-            "How far the place found stands out from the next best one. The right song seldom reads less than 3 : 1."
-        }
-        "Matched level" => "By how much the backing is raised or lowered before it is subtracted.",
-        _ => "",
-    }
 }
 
 /// A delay in both units.
@@ -323,27 +341,30 @@ mod tests {
             level: [-1.3646, -1.3646],
             ..locked()
         };
-        assert_eq!(
-            findings(&shown(found)),
-            [
-                ("Delay", "400.008 ms, 17,640.37 samples".to_owned()),
-                ("Drift", "\u{2212}20.0 ppm".to_owned()),
-                ("Polarity", "inverted".to_owned()),
-                ("Sureness", "certain (6.4 : 1)".to_owned()),
-                ("Matched level", "+2.70 dB".to_owned()),
-            ]
+        let told = |readings| findings(&shown(readings)).into_iter().map(|found| (found.name, found.value));
+        let expected = [
+            ("Delay", "400.008 ms, 17,640.37 samples"),
+            ("Drift", "\u{2212}20.0 ppm"),
+            ("Polarity", "inverted"),
+            ("Sureness", "certain (6.4 : 1)"),
+            ("Matched level", "+2.70 dB"),
+        ];
+        assert!(
+            told(found).eq(expected.map(|(name, value)| (name, value.to_owned()))),
+            "{:?}",
+            findings(&shown(found))
         );
-        for (name, _) in findings(&shown(found)) {
-            assert!(meaning(name).ends_with('.'), "{name} is explained");
+        for Finding { name, meaning, .. } in findings(&shown(found)) {
+            assert!(meaning.ends_with('.') && !meaning.contains("  "), "{name} is explained");
         }
         assert!(findings(&shown(Readings { lock: Lock::Searching, ..found })).is_empty());
         assert!(findings(&Meters::default()).is_empty());
         let early = Readings { delay_samples: -1.0, level: [1.0, 0.5], confidence: 2.2, ..locked() };
-        let told: Vec<_> = findings(&shown(early)).into_iter().map(|(_, value)| value).collect();
-        assert_eq!(told[0], "\u{2212}0.023 ms, \u{2212}1.00 samples");
-        assert_eq!(told[1], "none");
-        assert_eq!(told[3], "probable (2.2 : 1)");
-        assert_eq!(told[4], "left +0.00, right \u{2212}6.02 dB");
+        let values: Vec<_> = told(early).map(|(_, value)| value).collect();
+        assert_eq!(values[0], "\u{2212}0.023 ms, \u{2212}1.00 samples");
+        assert_eq!(values[1], "none");
+        assert_eq!(values[3], "probable (2.2 : 1)");
+        assert_eq!(values[4], "left +0.00, right \u{2212}6.02 dB");
     }
 
     #[test]
