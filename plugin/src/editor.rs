@@ -8,7 +8,8 @@ use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::dpi::LogicalSize;
 use nice_plug::prelude::*;
 use nice_plug_egui::{
-    EguiEditorState, EguiNiceSettings, Frame, GraphicsConfig, NiceEguiApp, baseview, create_egui_editor,
+    EguiEditorState, EguiNiceSettings, Frame, GlConfig, GraphicsConfig, NiceEguiApp, baseview,
+    create_egui_editor,
 };
 use triple_buffer::Output;
 
@@ -39,17 +40,23 @@ use page::Page;
 const SIZE: LogicalSize<f32> = LogicalSize { width: 760.0, height: 720.0 };
 const MIN_SIZE: LogicalSize<f32> = LogicalSize { width: 480.0, height: 360.0 };
 
-/// How often the window looks whether there is something new to show. What the mouse and the keyboard do is shown at
-/// once, as often as the screen can.
-const LOOK_INTERVAL: Duration = Duration::from_millis(40);
+/// How often the window looks whether there is something new to show: 17 pictures a second while music plays. Spectra come
+/// every 93 ms and curves move every 100 ms, so each is seen, and figures that change oftener than this cannot be read.
+/// What the mouse and the keyboard do is shown at once, as often as the screen can.
+const LOOK_INTERVAL: Duration = Duration::from_millis(60);
 
 /// Makes the editor of one instance; the host opens and closes it at will.
 pub fn create(params: Arc<MinuendParams>, meters: Output<Meters>, repaint: Repaint) -> Option<ShownEditor> {
     let settings = EguiNiceSettings {
         title: "Minuend".into(),
         resize_hint: ResizeHint::resizable().with_min_logical_size(MIN_SIZE),
-        // Flat colours need no noise.
-        graphics: GraphicsConfig { dithering: false, ..GraphicsConfig::default() },
+        graphics: GraphicsConfig {
+            // Nothing is drawn by depth or through a stencil.
+            gl_config: GlConfig { depth_bits: 0, stencil_bits: 0, ..GlConfig::default() },
+            // Flat colours need no noise.
+            dithering: false,
+            ..GraphicsConfig::default()
+        },
         repaint_poll_interval: LOOK_INTERVAL,
     };
     let thread = GuiThread::default();
@@ -89,10 +96,11 @@ impl NiceEguiApp for Window {
         Ok(())
     }
 
-    fn ui(&mut self, ui: &mut Ui, _frame: &mut Frame) {
+    fn ui(&mut self, ui: &mut Ui, frame: &mut Frame) {
         let Some(host) = &self.host else { return };
         let meters = *self.meters.read();
         self.history.take(&meters);
+        frame.set_clear_color(self.view.theme().behind());
         show(ui, &mut self.view, &meters, &self.history, &self.controls, &host.param_setter());
     }
 }

@@ -42,10 +42,11 @@ impl Page<'_> {
     /// much each picture could be higher, points.
     pub fn show(&self, ui: &mut Ui, foot: impl FnOnce(&mut Ui)) -> f32 {
         let margin = egui::Margin::same(MARGIN as i8);
-        let frame = egui::Frame::NONE.fill(self.theme.page).inner_margin(margin);
+        // The window is cleared to the page's colour: to fill it once more would be half the work of a picture where no
+        // graphics card draws.
+        let frame = egui::Frame::NONE.inner_margin(margin);
         egui::Panel::top("lock").frame(frame).show_separator_line(false).show(ui, |ui| self.lock(ui));
-        let frame = egui::Frame::NONE.fill(self.theme.page);
-        let scrolled = egui::CentralPanel::default().frame(frame).show(ui, |ui| {
+        let scrolled = egui::CentralPanel::no_frame().show(ui, |ui| {
             ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
                 let body = egui::Frame::NONE.inner_margin(egui::Margin { top: 0, ..margin });
                 body.show(ui, |ui| {

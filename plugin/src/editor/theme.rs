@@ -2,7 +2,7 @@
 
 use egui::epaint::CornerRadius;
 use egui::style::WidgetVisuals;
-use egui::{Color32, FontFamily, FontId, Stroke, Style, TextStyle, Visuals, vec2};
+use egui::{Color32, FontFamily, FontId, Rgba, Stroke, Style, TextStyle, Visuals, vec2};
 
 /// Colours of one look. No colour carries a meaning alone: lines also differ in weight and dash, states in shape.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -80,6 +80,13 @@ pub fn large() -> FontId {
 }
 
 impl Theme {
+    /// The page's colour as the window library clears to it: not linear light but what goes to the screen, from 0 to 1.
+    pub fn behind(&self) -> Rgba {
+        let [red, green, blue] =
+            [self.page.r(), self.page.g(), self.page.b()].map(|level| f32::from(level) / 255.0);
+        Rgba::from_rgb(red, green, blue)
+    }
+
     /// Dresses egui's own parts.
     pub fn apply(&self, style: &mut Style) {
         style.text_styles = [
