@@ -182,6 +182,16 @@ impl Desk {
         values.iter().map(value).collect()
     }
 
+    /// All that has a name, or is text: what it is, its name, and where.
+    fn labelled(&self) -> Vec<(Role, String, Rect)> {
+        let nodes = self.harness.root().children_recursive().into_iter();
+        let named = nodes.filter_map(|node| {
+            let label = node.accesskit_node().label().or_else(|| node.value())?;
+            Some((node.accesskit_node().role(), label, node.rect()))
+        });
+        named.collect()
+    }
+
     fn focused(&self) -> Option<String> {
         let nodes = self.harness.root().children_recursive();
         let focused = nodes.into_iter().find(|node| node.accesskit_node().is_focused());
@@ -546,6 +556,50 @@ fn everything_is_within_reach_at_every_size_and_scale() {
                 let node = nodes.into_iter().find(|node| node.accesskit_node().is_focused()).unwrap();
                 let rect = node.rect();
                 assert!(screen.contains_rect(rect), "{stop} at {size}, {scale}: {rect}");
+            }
+        }
+    }
+}
+
+/// Whatever has something to say when the mouse rests on it says it whole, within the window.
+#[test]
+fn hover_texts_are_whole() {
+    const SAY_SOMETHING: [Role; 6] =
+        [Role::Image, Role::Slider, Role::RadioButton, Role::CheckBox, Role::Button, Role::Label];
+    for size in [vec2(480.0, 360.0), SIZE] {
+        for scale in [1.0, 3.0] {
+            let mut desk = Desk::showing(size, scale, locked());
+            // Texts come at once, to save steps.
+            desk.harness.ctx.all_styles_mut(|style| style.interaction.tooltip_delay = 0.0);
+            let screen = Rect::from_min_size(egui::Pos2::ZERO, size);
+            let at_rest = desk.labelled();
+            let mut told = Vec::new();
+            for (role, label, rect) in &at_rest {
+                if !SAY_SOMETHING.contains(role) || !screen.contains(rect.center()) {
+                    continue;
+                }
+                desk.harness.hover_at(rect.center());
+                // The mouse is at rest once it has not moved for a tenth of a second.
+                desk.harness.run_steps(9);
+                let tips = desk
+                    .labelled()
+                    .into_iter()
+                    .filter(|(_, tip, _)| at_rest.iter().all(|(_, label, _)| label != tip));
+                let tips: Vec<_> = tips.collect();
+                // Running text says all it has to say.
+                if *role == Role::Label && tips.is_empty() {
+                    continue;
+                }
+                assert_eq!(tips.len(), 1, "{label} at {size}, {scale}: {tips:?}");
+                assert!(screen.contains_rect(tips[0].2), "{label} at {size}, {scale}: {tips:?}");
+                told.push(label);
+            }
+            for finding in ["Delay", "Drift", "Polarity", "Sureness", "Matched level", "Levels"] {
+                let name = format!("{finding}: ");
+                assert!(
+                    told.iter().any(|label| label.starts_with(&name)),
+                    "{finding} at {size}, {scale}: {told:?}"
+                );
             }
         }
     }
