@@ -20,6 +20,9 @@ const TWO_PICTURES: f32 = 560.0;
 const SUM_WIDTH: f32 = 170.0;
 /// Space at the window's edges, points.
 const MARGIN: f32 = 14.0;
+/// Least room for the null depth and what limits it, points: for a reason of two lines or three limits, so that the pictures
+/// below stand still while these come and go.
+const NULL_HEIGHT: f32 = 52.0;
 
 /// Everything that is shown.
 pub struct Page<'a> {
@@ -177,17 +180,17 @@ impl Page<'_> {
         let two = ui.available_width() >= TWO_PICTURES;
         if two {
             ui.horizontal_top(|ui| {
-                let room = vec2(0.5 * (ui.available_width() - theme::GAP), 0.0);
+                let room = vec2(0.5 * (ui.available_width() - theme::GAP), NULL_HEIGHT);
                 for part in [Self::depth, Self::limits] {
                     ui.allocate_ui_with_layout(room, Layout::top_down(Align::Min), |ui| {
-                        ui.set_min_width(room.x);
+                        ui.set_min_size(room);
                         part(self, ui);
                     });
                 }
             });
         } else {
             self.depth(ui);
-            self.limits(ui);
+            ui.vertical(|ui| self.limits(ui));
         }
         let width = if two { 0.5 * (ui.available_width() - theme::GAP) } else { ui.available_width() };
         let size = vec2(width, self.picture_height);
