@@ -51,7 +51,7 @@ pub fn sentence(cause: &Cause) -> String {
 /// Why no null depth is told, as a sentence without a full stop.
 pub fn why_untold(untold: Untold) -> String {
     let by = match untold {
-        Untold::NoRest => return "cannot tell while the voice sings".to_owned(),
+        Untold::NoRest => return "cannot tell: the voice sings, or the null is uneven".to_owned(),
         Untold::PlaceChanged => return "cannot tell so soon after the backing changed its place".to_owned(),
         Untold::CausesUnknown => return "cannot tell before more of the voice is heard".to_owned(),
         Untold::Forbidden(kind) => match kind {
@@ -90,7 +90,7 @@ mod tests {
 
     #[test]
     fn the_true_reason_is_told_for_a_depth_that_is_not() {
-        assert_eq!(why_untold(Untold::NoRest), "cannot tell while the voice sings");
+        assert_eq!(why_untold(Untold::NoRest), "cannot tell: the voice sings, or the null is uneven");
         assert_eq!(why_untold(Untold::CausesUnknown), "cannot tell before more of the voice is heard");
         assert!(why_untold(Untold::PlaceChanged).contains("changed its place"));
         for (kind, by) in [

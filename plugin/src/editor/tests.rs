@@ -650,7 +650,7 @@ fn empty_states_say_what_to_do() {
     desk.harness.get_by_label("Not running");
     let sings = Meters { readings: Readings { null_depth_db: None, ..locked().readings }, ..locked() };
     let desk = Desk::showing(SIZE, 1.0, sings);
-    desk.harness.get_by_label("cannot tell while the voice sings");
+    desk.harness.get_by_label("cannot tell: the voice sings, or the null is uneven");
 }
 
 #[test]

@@ -196,7 +196,9 @@ pub fn no_depth_yet(meters: &Meters, untold: Untold) -> String {
         return "Drawn once the backing is found.".into();
     }
     match untold {
-        Untold::NoRest => "Cannot tell yet: it takes a moment in which the voice rests.".into(),
+        Untold::NoRest => {
+            "Cannot tell yet: it takes a moment in which the voice rests and the null is even.".into()
+        }
         untold => capital(why_untold(untold)) + ".",
     }
 }
@@ -371,7 +373,7 @@ mod tests {
     fn a_null_depth_is_told_only_while_there_is_one() {
         let deep = Readings { null_depth_db: Some(61.26), ..locked() };
         assert_eq!(null_depth(&shown(deep)).0, "61.3 dB");
-        assert_eq!(null_depth(&shown(locked())).1, "cannot tell while the voice sings");
+        assert_eq!(null_depth(&shown(locked())).1, "cannot tell: the voice sings, or the null is uneven");
         assert!(no_depth_yet(&shown(locked()), Untold::NoRest).contains("in which the voice rests"));
         assert!(no_depth_yet(&Meters::default(), Untold::NoRest).contains("once the backing is found"));
         let forbidden = Readings { untold: Untold::Forbidden(Kind::Clipping), ..locked() };
