@@ -184,7 +184,7 @@ impl Desk {
 
     /// All that has a name, or is text: what it is, its name, and where.
     fn labelled(&self) -> Vec<(Role, String, Rect)> {
-        let nodes = self.harness.root().children_recursive().into_iter();
+        let nodes = self.harness.root().children_recursive();
         let named = nodes.filter_map(|node| {
             let label = node.accesskit_node().label().or_else(|| node.value())?;
             Some((node.accesskit_node().role(), label, node.rect()))
