@@ -990,13 +990,17 @@ impl Engine {
         let sign = if self.is_turned(settings.polarity) { -1.0 } else { 1.0 };
         let first = self.now == (lag / self.sizes.hop()) as u64;
         let Scratch { mix, matched, difference, levels, removed, .. } = &mut self.scratch;
-        for ((d, x), b) in difference.iter_mut().zip(&*mix).zip(&*matched) {
-            d.iter_mut().zip(x.iter().zip(b)).for_each(|(d, (x, b))| *d = x - b);
-        }
         // Whoever turns the backing away from where it was found wants to hear just that.
         let by_hand = settings.nudge_samples != 0.0;
-        let allowed = self.guard.process(mix, matched, by_hand);
-        let amount = if allowed { settings.cleanup_percent / 50.0 } else { 0.0 };
+        self.guard.process(mix, matched, by_hand);
+        // The clean-up hears what the match leaves of the backing, whatever Trim adds; but none that is not subtracted.
+        for ((d, x), b) in difference.iter_mut().zip(&*mix).zip(&mut *matched) {
+            for (((d, x), b), gain) in d.iter_mut().zip(x).zip(b).zip(&self.guard.gains) {
+                *b *= gain;
+                *d = x - *b;
+            }
+        }
+        let amount = settings.cleanup_percent / 50.0;
         let residue = match settings.backing_kind {
             BackingKind::Recorded => Residue::AsHeard,
             BackingKind::Estimated => Residue::Share(ESTIMATED_SHARE),
@@ -1010,7 +1014,7 @@ impl Engine {
             glides.polarity.set(sign);
         }
         for n in 0..mix[0].len() {
-            let gain = glides.trim.next(levels[0][n]) * glides.polarity.next(sign) * self.guard.gains[n];
+            let gain = glides.trim.next(levels[0][n]) * glides.polarity.next(sign);
             for ((d, x), b) in difference.iter_mut().zip(&*mix).zip(&mut *matched) {
                 b[n] *= gain;
                 d[n] = x[n] - b[n];
@@ -1227,6 +1231,7 @@ mod tests {
     use crate::causes::Kind;
     use crate::job::Inline;
     use crate::noise::noise;
+    use crate::settings::Slope;
 
     fn play(engine: &mut Engine, mix: &[f32], backing: &[f32], worker: &mut Inline) -> Vec<f32> {
         let mut out = mix.to_vec();
@@ -1302,6 +1307,28 @@ mod tests {
             engine.learned().taps != learned.taps
         };
         assert!(corrects(3) && !corrects(0));
+    }
+
+    /// A backing too loud to be subtracted comes and goes over a soft mix: what is not subtracted leaves no residue that
+    /// could be taken out.
+    #[test]
+    fn what_is_not_subtracted_is_not_cleaned_up_either() {
+        let rate = 16_000;
+        let (song, voice) = (noise(7 * rate, 1), noise(7 * rate, 2));
+        let soft = 4 * rate;
+        let level = |n: usize| if n / 800 % 2 == 0 { 100.0 } else { 1e-4 };
+        let mix = |n: usize| if n < soft { 0.25 * (song[n] + 0.5 * voice[n]) } else { 1e-3 * voice[n] };
+        let given = |n: usize| if n < soft { 0.25 * song[n] } else { level(n) * song[n] };
+        let mix: Vec<f32> = (0..song.len()).map(mix).collect();
+        let given: Vec<f32> = (0..song.len()).map(given).collect();
+        let mut engine = Engine::new(rate as f64, 1).unwrap();
+        let settings =
+            Settings { backing_kind: BackingKind::Estimated, slope: Slope::Off, ..Settings::default() };
+        let mut out = mix.clone();
+        engine.process(&mut [&mut out], &[&given], &settings, &mut Inline::default());
+        let power = |x: &[f32]| -> f32 { x.iter().map(|x| x * x).sum::<f32>() / x.len() as f32 };
+        let louder = power(&out[soft + engine.latency_samples()..]) / power(&mix[soft..]);
+        assert!(louder < 1.26, "louder by a factor of {louder}");
     }
 
     /// With Hold on nothing looks at the place: what is told of it is what was recalled.

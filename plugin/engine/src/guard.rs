@@ -73,9 +73,9 @@ impl Guard {
         }
     }
 
-    /// Takes the hop that is about to leave and finds the backing's gains; true if it may be subtracted. `by_hand`: all
-    /// of it shall be, whatever comes of that.
-    pub fn process(&mut self, mix: &Stereo, matched: &Stereo, by_hand: bool) -> bool {
+    /// Takes the hop that is about to leave and finds the backing's gains. `by_hand`: all of it shall be subtracted,
+    /// whatever comes of that.
+    pub fn process(&mut self, mix: &Stereo, matched: &Stereo, by_hand: bool) {
         // The last hop before a sound is its beginning.
         let is_silent = self.ahead.iter().take(2).all(|&energy| energy <= self.inaudible);
         let is_louder = excess(mix, matched, 1.0, 1.0) > self.inaudible;
@@ -104,7 +104,6 @@ impl Guard {
         let len = self.gains.len();
         self.gains.iter_mut().zip(ramp(self.gain, target, len)).for_each(|(to, gain)| *to = gain);
         self.gain = target;
-        !is_shut
     }
 }
 
