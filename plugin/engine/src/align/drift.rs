@@ -58,6 +58,9 @@ const NOISE: (f64, f64) = (1e-4, 100.0);
 const PLACE_ERROR: f64 = 3.0;
 const RATE_ERROR: f64 = 4e-4;
 
+/// Quickest drift that is learned, samples a sample.
+pub const QUICKEST: f64 = 1e-2;
+
 /// How a delay moves.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Wander {
@@ -357,7 +360,8 @@ impl Drift {
     pub fn law(&self, at: i64) -> (f64, Wander) {
         let step = self.sizes.scaled(STEP) as f64;
         let (offset, slope) = self.line.fit();
-        let rate = slope / step;
+        // The slope through a course that was followed by mistake can be any.
+        let rate = (slope / step).clamp(-QUICKEST, QUICKEST);
         let newest = self.course[KEPT - 1].centre;
         (self.delay + offset + rate * (at - newest) as f64, Wander { rate, ..self.wander })
     }
@@ -670,6 +674,14 @@ mod tests {
         (0..500).for_each(|n| line.add(3.0 + 0.25 * f64::from(n)));
         let (newest, slope) = line.fit();
         assert!((newest - (3.0 + 0.25 * 499.0)).abs() < 1e-9 && (slope - 0.25).abs() < 1e-12);
+    }
+
+    #[test]
+    fn no_course_makes_a_law_that_cannot_be_recalled() {
+        let mut drift = Drift::new(Sizes::new(16_000.0));
+        let step = drift.sizes.scaled(STEP) as f64;
+        (0..500).for_each(|n| drift.line.add(-0.02 * step * f64::from(n)));
+        assert_eq!(drift.law(0).1.rate, -QUICKEST);
     }
 
     /// Noise read at a delay that moves by a known law, with another noise of the same level over it.

@@ -1,15 +1,14 @@
 //! Where in the song the backing lies at which delay: a song that was cut or rearranged has several places.
 
-use crate::align::drift::Wander;
+use crate::align::drift::{QUICKEST, Wander};
 
 /// Most sections that are remembered.
 pub const MOST: usize = 32;
 /// Furthest that a section begins from the start of the song, samples: four days at 192 kHz. By there the quickest drift
 /// has grown to less than [`LATEST`].
 pub const FURTHEST: i64 = 1 << 36;
-/// Longest delay, samples, and quickest drift, samples a sample, that can have been learned.
+/// Longest delay that can have been learned, samples.
 const LATEST: f64 = 1e9;
-const QUICKEST: f64 = 1e-2;
 /// Delays that differ by less are one place, samples.
 const SAME_SAMPLES: f64 = 0.5;
 
