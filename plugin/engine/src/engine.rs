@@ -1316,7 +1316,7 @@ mod tests {
         let rate = 16_000;
         let (song, voice) = (noise(7 * rate, 1), noise(7 * rate, 2));
         let soft = 4 * rate;
-        let level = |n: usize| if n / 800 % 2 == 0 { 100.0 } else { 1e-4 };
+        let level = |n: usize| if (n / 800).is_multiple_of(2) { 100.0 } else { 1e-4 };
         let mix = |n: usize| if n < soft { 0.25 * (song[n] + 0.5 * voice[n]) } else { 1e-3 * voice[n] };
         let given = |n: usize| if n < soft { 0.25 * song[n] } else { level(n) * song[n] };
         let mix: Vec<f32> = (0..song.len()).map(mix).collect();
