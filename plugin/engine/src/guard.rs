@@ -23,7 +23,8 @@ const RELEASE_S: f64 = 0.03;
 pub struct Guard {
     /// Energies of the hops of the mix from the one that is about to leave to the newest.
     ahead: VecDeque<f64>,
-    /// Energies of the hops of the mix by which the difference is measured; those that sound, up to the newest heard.
+    /// Energies of the hops of the mix by which the difference is measured: those that sound, the last of them a window
+    /// after the one that is about to leave.
     following: VecDeque<f64>,
     /// Largest excess of any stretch of the output that ends here, over the mix.
     excess: f64,
@@ -67,9 +68,10 @@ impl Guard {
         let energy = mix.iter().flatten().map(|&x| f64::from(x).powi(2)).sum();
         self.ahead.pop_front();
         self.ahead.push_back(energy);
-        if energy > self.inaudible {
+        let last = self.ahead[self.following.len()];
+        if last > self.inaudible {
             self.following.pop_front();
-            self.following.push_back(energy);
+            self.following.push_back(last);
         }
     }
 
@@ -131,7 +133,8 @@ mod tests {
     use crate::noise::noise;
 
     const HOP: usize = 128;
-    const AHEAD: usize = 148;
+    /// Longer than the window.
+    const AHEAD: usize = 208;
     const LEN: usize = 1000 * HOP;
     /// Where something happens; not where a hop ends.
     const CUT: usize = 500 * HOP + 37;
