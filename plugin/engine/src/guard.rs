@@ -219,6 +219,21 @@ mod tests {
         }
     }
 
+    /// Music that begins after the half second is no excuse for an excess in it.
+    #[test]
+    fn a_loud_part_that_is_yet_to_come_allows_nothing() {
+        let mix: Vec<f32> =
+            noise(LEN, 1).into_iter().enumerate().map(|(n, x)| if n < CUT { 0.1 * x } else { x }).collect();
+        // A burst while the loud part is known already, but lies further ahead than half a second.
+        let burst = 500 - AHEAD + 12..500 - 24_000 / HOP - 1;
+        let is_loud = |n: usize| burst.contains(&(n / HOP));
+        let backing: Vec<f32> =
+            noise(LEN, 2).into_iter().enumerate().map(|(n, x)| if is_loud(n) { x } else { 0.0 }).collect();
+        let subtracted = run(&mix, &backing);
+        let louder_db = louder_db(&mix[..500 * HOP], &subtracted[..500 * HOP]);
+        assert!(louder_db < 1.0, "{louder_db} dB");
+    }
+
     /// The mix falls silent over the backing: from the end of the next hop on nothing is subtracted, and all of it before.
     #[test]
     fn nothing_is_subtracted_from_silence() {
