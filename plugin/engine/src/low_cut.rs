@@ -6,6 +6,7 @@
 
 use crate::settings::Slope;
 use crate::smooth::Glide;
+use multiversion::multiversion;
 
 const SLOPES: [(Slope, usize); 3] = [(Slope::Db12, 1), (Slope::Db24, 2), (Slope::Db48, 4)];
 const NUM_SECTIONS: usize = 7;
@@ -70,48 +71,53 @@ impl LowCut {
 
     /// Filters a block of both channels in place.
     pub fn process(&mut self, block: &mut [Vec<f32>; 2], corner_hz: f32, slope: Slope) {
-        let target = |idx: usize| match idx {
-            0 => f32::from(slope == Slope::Off),
-            _ => f32::from(slope == SLOPES[idx - 1].0),
-        };
-        if std::mem::take(&mut self.fresh) {
-            self.corner.set(corner_hz);
-            self.weights.iter_mut().enumerate().for_each(|(idx, w)| w.set(target(idx)));
+        cut(self, block, corner_hz, slope);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn cut(low_cut: &mut LowCut, block: &mut [Vec<f32>; 2], corner_hz: f32, slope: Slope) {
+    let target = |idx: usize| match idx {
+        0 => f32::from(slope == Slope::Off),
+        _ => f32::from(slope == SLOPES[idx - 1].0),
+    };
+    if std::mem::take(&mut low_cut.fresh) {
+        low_cut.corner.set(corner_hz);
+        low_cut.weights.iter_mut().enumerate().for_each(|(idx, w)| w.set(target(idx)));
+    }
+    let [left, right] = block;
+    // Made anew only while the corner moves.
+    let (mut made_for, mut g, mut a1) = (f64::NAN, 0.0, [0.0; NUM_SECTIONS]);
+    for (left, right) in left.iter_mut().zip(right) {
+        let corner_hz = f64::from(low_cut.corner.next(corner_hz)).min(0.45 * low_cut.sample_rate_hz);
+        if corner_hz != made_for {
+            made_for = corner_hz;
+            g = (std::f64::consts::PI * corner_hz / low_cut.sample_rate_hz).tan();
+            for (a1, k) in a1.iter_mut().zip(low_cut.inverse_q) {
+                *a1 = 1.0 / (1.0 + g * (g + k));
+            }
         }
-        let [left, right] = block;
-        // Made anew only while the corner moves.
-        let (mut made_for, mut g, mut a1) = (f64::NAN, 0.0, [0.0; NUM_SECTIONS]);
-        for (left, right) in left.iter_mut().zip(right) {
-            let corner_hz = f64::from(self.corner.next(corner_hz)).min(0.45 * self.sample_rate_hz);
-            if corner_hz != made_for {
-                made_for = corner_hz;
-                g = (std::f64::consts::PI * corner_hz / self.sample_rate_hz).tan();
-                for (a1, k) in a1.iter_mut().zip(self.inverse_q) {
-                    *a1 = 1.0 / (1.0 + g * (g + k));
-                }
-            }
-            let mut weights = [0.0; 4];
-            for (idx, (to, weight)) in weights.iter_mut().zip(&mut self.weights).enumerate() {
-                *to = weight.next(target(idx));
-            }
-            let dry = [*left, *right];
-            let mut sum = dry.map(|dry| if weights[0] == 0.0 { 0.0 } else { weights[0] * dry });
-            let mut at = 0;
-            for ((_, count), weight) in SLOPES.into_iter().zip(&weights[1..]) {
-                let mut y = dry.map(f64::from);
-                for section in at..at + count {
-                    y = self.sections[section].high_pass(y, g, self.inverse_q[section], a1[section]);
-                }
-                at += count;
-                sum.iter_mut().zip(y).for_each(|(sum, y)| *sum += weight * y as f32);
-            }
-            [*left, *right] = sum;
+        let mut weights = [0.0; 4];
+        for (idx, (to, weight)) in weights.iter_mut().zip(&mut low_cut.weights).enumerate() {
+            *to = weight.next(target(idx));
         }
-        // A decaying tail must not sink into slow denormal numbers.
-        for state in self.sections.iter_mut().flat_map(|s| &mut s.state).flatten() {
-            if state.abs() < 1e-25 {
-                *state = 0.0;
+        let dry = [*left, *right];
+        let mut sum = dry.map(|dry| if weights[0] == 0.0 { 0.0 } else { weights[0] * dry });
+        let mut at = 0;
+        for ((_, count), weight) in SLOPES.into_iter().zip(&weights[1..]) {
+            let mut y = dry.map(f64::from);
+            for section in at..at + count {
+                y = low_cut.sections[section].high_pass(y, g, low_cut.inverse_q[section], a1[section]);
             }
+            at += count;
+            sum.iter_mut().zip(y).for_each(|(sum, y)| *sum += weight * y as f32);
+        }
+        [*left, *right] = sum;
+    }
+    // A decaying tail must not sink into slow denormal numbers.
+    for state in low_cut.sections.iter_mut().flat_map(|s| &mut s.state).flatten() {
+        if state.abs() < 1e-25 {
+            *state = 0.0;
         }
     }
 }

@@ -9,6 +9,7 @@ use crate::matching::projection::{Analysis, Pair, Projection};
 use crate::ring::{Stereo, advance, stereo};
 use crate::sizes::Sizes;
 use crate::spectrum::{TwinSpectrum, hann};
+use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 
 /// Frame and step at 44.1 and 48 kHz, samples.
@@ -227,9 +228,9 @@ impl Bands {
         self.frames[newest].measured = [Estimate::NONE; NUM_BANDS];
         self.predict();
         if self.num_frames >= 3 {
-            self.weigh(1);
+            weigh(self, 1);
             if self.num_frames > REWEIGHT as u64 + 2 {
-                self.weigh(REWEIGHT);
+                weigh(self, REWEIGHT);
                 let frame = &self.frames[self.index(REWEIGHT)];
                 for (band, halves) in self.bands.iter_mut().zip(&frame.halves) {
                     band.speeds.hear(halves);
@@ -253,41 +254,6 @@ impl Bands {
         let mut levels = self.frames[self.index(1)].levels;
         levels.iter_mut().zip(&self.bands).for_each(|(level, band)| *level *= band.speeds.decay());
         self.frames[self.newest].levels = levels;
-    }
-
-    /// Measures the levels in the frame `age` frames back, with weights from the residual around it.
-    fn weigh(&mut self, age: usize) {
-        let around = [self.index(age + 1), self.index(age), self.index(age - 1)];
-        let frames = around.map(|frame| &self.frames[frame]);
-        let num_lanes = self.num_read.div_ceil(LANES);
-        for (gains, frame) in self.gains.iter_mut().zip(frames) {
-            let levels = frame.levels.map(|level| level as f32);
-            for (gains, places) in gains[..num_lanes].iter_mut().zip(self.places.chunks(LANES)) {
-                gains.0.iter_mut().zip(places).for_each(|(gain, place)| *gain = 1.0 + place.level(&levels));
-            }
-        }
-        let gains = &self.gains;
-        self.projection.project(frames.map(|frame| &frame.pair), |frame, k| gains[frame][k]);
-        // Difference and backing by band, in either half and in all.
-        let mut sums = [[[0.0f64; 2]; 3]; NUM_BANDS];
-        let Projection { difference, backing, .. } = &self.projection;
-        for (bin, &Place { band, share, half }) in self.places[..self.num_read].iter().enumerate().skip(1) {
-            let projected = [f64::from(difference[bin]), f64::from(backing[bin])];
-            let share = f64::from(share);
-            for (band, share) in [(band, 1.0 - share), (band + 1, share)] {
-                for part in half.into_iter().chain([2]) {
-                    (0..2).for_each(|i| sums[band][part][i] += share * projected[i]);
-                }
-            }
-        }
-        let frame = &mut self.frames[around[1]];
-        for (band, [low, high, all]) in sums.into_iter().enumerate() {
-            let information = all[1] + 1e-9;
-            frame.measured[band] = Estimate { level: all[0] / information, variance: 1.0 / information };
-            let information = [low[1] + 1e-9, high[1] + 1e-9];
-            let levels = [low[0] / information[0], high[0] / information[1]].map(|x| x.clamp(-0.7, 0.7));
-            frame.halves[band] = Halves { levels, information };
-        }
     }
 
     /// Whether the levels that either half of the spectrum is told by the other make less of what is left there.
@@ -365,6 +331,42 @@ impl Bands {
             *left += scale * window * twin.re;
             *right += scale * window * twin.im;
         }
+    }
+}
+
+/// Measures the levels in the frame `age` frames back, with weights from the residual around it.
+#[multiversion(targets("x86_64+avx2"))]
+fn weigh(bands: &mut Bands, age: usize) {
+    let around = [bands.index(age + 1), bands.index(age), bands.index(age - 1)];
+    let frames = around.map(|frame| &bands.frames[frame]);
+    let num_lanes = bands.num_read.div_ceil(LANES);
+    for (gains, frame) in bands.gains.iter_mut().zip(frames) {
+        let levels = frame.levels.map(|level| level as f32);
+        for (gains, places) in gains[..num_lanes].iter_mut().zip(bands.places.chunks(LANES)) {
+            gains.0.iter_mut().zip(places).for_each(|(gain, place)| *gain = 1.0 + place.level(&levels));
+        }
+    }
+    let gains = &bands.gains;
+    bands.projection.project(frames.map(|frame| &frame.pair), |frame, k| gains[frame][k]);
+    // Difference and backing by band, in either half and in all.
+    let mut sums = [[[0.0f64; 2]; 3]; NUM_BANDS];
+    let Projection { difference, backing, .. } = &bands.projection;
+    for (bin, &Place { band, share, half }) in bands.places[..bands.num_read].iter().enumerate().skip(1) {
+        let projected = [f64::from(difference[bin]), f64::from(backing[bin])];
+        let share = f64::from(share);
+        for (band, share) in [(band, 1.0 - share), (band + 1, share)] {
+            for part in half.into_iter().chain([2]) {
+                (0..2).for_each(|i| sums[band][part][i] += share * projected[i]);
+            }
+        }
+    }
+    let frame = &mut bands.frames[around[1]];
+    for (band, [low, high, all]) in sums.into_iter().enumerate() {
+        let information = all[1] + 1e-9;
+        frame.measured[band] = Estimate { level: all[0] / information, variance: 1.0 / information };
+        let information = [low[1] + 1e-9, high[1] + 1e-9];
+        let levels = [low[0] / information[0], high[0] / information[1]].map(|x| x.clamp(-0.7, 0.7));
+        frame.halves[band] = Halves { levels, information };
     }
 }
 

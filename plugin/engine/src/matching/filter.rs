@@ -5,6 +5,7 @@ use crate::lanes::{LANES, Lanes, plus, times};
 use crate::matching::Taps;
 use crate::ring::{Stereo, stereo};
 use crate::spectrum::Spectrum;
+use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 
 /// Hops over which a new filter fades in.
@@ -42,6 +43,7 @@ impl Slots {
         }
     }
 
+    #[inline(always)]
     fn group(&self, group: usize) -> &[Complex<Lanes>] {
         &self.groups[group * self.num_slots..(group + 1) * self.num_slots]
     }
@@ -240,27 +242,33 @@ impl Filter {
             out.fill(0.0);
             return;
         }
-        for (group, sums) in sum.chunks_mut(LANES).enumerate() {
-            let mut total = Complex { re: Lanes::default(), im: Lanes::default() };
-            for from in 0..2 {
-                if from != side && !partitions.across {
-                    continue;
-                }
-                // The newest input meets the first partition.
-                let (newer, older) = history[from].group(group).split_at(slot + 1);
-                let (first, rest) = partitions.responses[side][from].group(group).split_at(slot + 1);
-                for (h, x) in [(first, newer), (rest, older)] {
-                    for (&h, &x) in h.iter().zip(x.iter().rev()) {
-                        total = plus(total, times(h, x));
-                    }
-                }
-            }
-            for (lane, sum) in sums.iter_mut().enumerate() {
-                *sum = Complex32::new(total.re.0[lane], total.im.0[lane]);
-            }
-        }
+        meet(partitions, side, history, slot, sum);
         let len = out.len();
         out.copy_from_slice(&spectrum.inverse(sum)[len..]);
+    }
+}
+
+/// Spectrum of what the last inputs give on one side.
+#[multiversion(targets("x86_64+avx2"))]
+fn meet(partitions: &Partitions, side: usize, history: &[Slots; 2], slot: usize, sum: &mut [Complex32]) {
+    for (group, sums) in sum.chunks_mut(LANES).enumerate() {
+        let mut total = Complex { re: Lanes::default(), im: Lanes::default() };
+        for from in 0..2 {
+            if from != side && !partitions.across {
+                continue;
+            }
+            // The newest input meets the first partition.
+            let (newer, older) = history[from].group(group).split_at(slot + 1);
+            let (first, rest) = partitions.responses[side][from].group(group).split_at(slot + 1);
+            for (h, x) in [(first, newer), (rest, older)] {
+                for (&h, &x) in h.iter().zip(x.iter().rev()) {
+                    total = plus(total, times(h, x));
+                }
+            }
+        }
+        for (lane, sum) in sums.iter_mut().enumerate() {
+            *sum = Complex32::new(total.re.0[lane], total.im.0[lane]);
+        }
     }
 }
 

@@ -8,6 +8,7 @@ use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
 use crate::matching::projection::{Analysis, Pair, Projection};
 use crate::matching::trust::{NUM_REGIONS, Told, Trust, region};
 use crate::sizes::Sizes;
+use multiversion::multiversion;
 use std::f64::consts::LN_2;
 
 /// Fixed lag of the smoother, frames of one hop.
@@ -157,15 +158,15 @@ impl Follower {
         self.num_read = if steady { self.region_of_bin.len() } else { self.num_unsteady };
         self.take_frame(mix, matched);
         if self.num_frames >= 3 {
-            self.weigh(1);
+            weigh(self, 1);
             if self.num_frames > REWEIGHT as u64 + 2 {
-                self.weigh(REWEIGHT);
+                weigh(self, REWEIGHT);
                 if self.learning {
                     self.speeds.hear(&self.frames[self.index(REWEIGHT)].halves);
                 }
             }
             if self.num_frames > REWEIGHT_LAST as u64 + 2 {
-                let told = self.weigh(REWEIGHT_LAST);
+                let told = weigh(self, REWEIGHT_LAST);
                 self.trust.hear(&told);
             }
         }
@@ -186,37 +187,6 @@ impl Follower {
         (frame.level, frame.measured) = (predicted, Estimate::NONE);
         self.analysis.hear(mix, matched);
         self.analysis.analyse(&mut frame.pair);
-    }
-
-    /// Measures the level in the frame `age` frames back, with weights from the residual around it; what each region of
-    /// the spectrum tells.
-    fn weigh(&mut self, age: usize) -> [Told; NUM_REGIONS] {
-        let around = [self.index(age + 1), self.index(age), self.index(age - 1)];
-        let frames = around.map(|frame| &self.frames[frame]);
-        let gains = frames.map(|frame| Lanes::all(1.0 + frame.level as f32));
-        self.projection.project(frames.map(|frame| &frame.pair), |frame, _| gains[frame]);
-        let (mut halves, mut told) = ([[0.0f64; 2]; 2], [[0.0f64; 2]; NUM_REGIONS]);
-        let Projection { difference, backing, .. } = &self.projection;
-        let bins = difference.iter().zip(backing).zip(&self.half_of_bin).zip(&self.region_of_bin);
-        for (((&n, &d), half), &region) in bins.take(self.num_read).skip(1) {
-            let (n, d) = (f64::from(n), f64::from(d));
-            told[region][0] += n;
-            told[region][1] += d;
-            if let Some(half) = *half {
-                let trust = self.trust.factors[region];
-                halves[half][0] += trust * n;
-                halves[half][1] += trust * d;
-            }
-        }
-        let [num, information] = self.trust.sum(&told);
-        let frame = &mut self.frames[around[1]];
-        frame.measured = Estimate { level: num / (information + 1e-9), variance: 1.0 / (information + 1e-9) };
-        for half in 0..2 {
-            let information = halves[half][1] + 1e-9;
-            frame.halves.information[half] = information;
-            frame.halves.levels[half] = (halves[half][0] / information).clamp(-0.7, 0.7);
-        }
-        told
     }
 
     /// Fixed-lag smoothing; returns the movement at the oldest frame.
@@ -242,6 +212,38 @@ impl Follower {
         let level = f64::from(self.output) * 0.85;
         if level.abs() < 1e-6 { 0.0 } else { level }
     }
+}
+
+/// Measures the level in the frame `age` frames back, with weights from the residual around it; what each region of
+/// the spectrum tells.
+#[multiversion(targets("x86_64+avx2"))]
+fn weigh(follower: &mut Follower, age: usize) -> [Told; NUM_REGIONS] {
+    let around = [follower.index(age + 1), follower.index(age), follower.index(age - 1)];
+    let frames = around.map(|frame| &follower.frames[frame]);
+    let gains = frames.map(|frame| Lanes::all(1.0 + frame.level as f32));
+    follower.projection.project(frames.map(|frame| &frame.pair), |frame, _| gains[frame]);
+    let (mut halves, mut told) = ([[0.0f64; 2]; 2], [[0.0f64; 2]; NUM_REGIONS]);
+    let Projection { difference, backing, .. } = &follower.projection;
+    let bins = difference.iter().zip(backing).zip(&follower.half_of_bin).zip(&follower.region_of_bin);
+    for (((&n, &d), half), &region) in bins.take(follower.num_read).skip(1) {
+        let (n, d) = (f64::from(n), f64::from(d));
+        told[region][0] += n;
+        told[region][1] += d;
+        if let Some(half) = *half {
+            let trust = follower.trust.factors[region];
+            halves[half][0] += trust * n;
+            halves[half][1] += trust * d;
+        }
+    }
+    let [num, information] = follower.trust.sum(&told);
+    let frame = &mut follower.frames[around[1]];
+    frame.measured = Estimate { level: num / (information + 1e-9), variance: 1.0 / (information + 1e-9) };
+    for half in 0..2 {
+        let information = halves[half][1] + 1e-9;
+        frame.halves.information[half] = information;
+        frame.halves.levels[half] = (halves[half][0] / information).clamp(-0.7, 0.7);
+    }
+    told
 }
 
 /// Interleaved quarter-octave cells, at least 12 bins wide and 2 bins apart: the half of the spectrum each bin

@@ -4,6 +4,7 @@
 use crate::lanes::{LANES, Lanes, Real, minus, scaled};
 use crate::matching::weights::{Covariance, powers};
 use crate::spectrum::{TwinSpectrum, hann, sides};
+use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 
 /// Floor of the voice's power re the backing's in the weights.
@@ -79,17 +80,22 @@ impl Analysis {
 
     /// Spectra of the newest frame.
     pub fn analyse(&mut self, pair: &mut Pair) {
-        let len = self.window.len();
-        for (history, spectra) in self.history.iter().zip([&mut pair.mix, &mut pair.backing]) {
-            self.twin.iter_mut().zip(&self.window).zip(history).for_each(|((x, &w), h)| *x = h * w);
-            self.spectrum.forward(&mut self.twin);
-            for k in 0..self.num_bins {
-                let bin = self.first_bin + k;
-                let sides = sides(self.twin[bin], self.twin[(len - bin) % len]);
-                for (spectrum, side) in spectra.iter_mut().zip(sides) {
-                    let lanes = &mut spectrum[k / LANES];
-                    (lanes.re.0[k % LANES], lanes.im.0[k % LANES]) = (side.re, side.im);
-                }
+        analyse(self, pair);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn analyse(analysis: &mut Analysis, pair: &mut Pair) {
+    let len = analysis.window.len();
+    for (history, spectra) in analysis.history.iter().zip([&mut pair.mix, &mut pair.backing]) {
+        analysis.twin.iter_mut().zip(&analysis.window).zip(history).for_each(|((x, &w), h)| *x = h * w);
+        analysis.spectrum.forward(&mut analysis.twin);
+        for k in 0..analysis.num_bins {
+            let bin = analysis.first_bin + k;
+            let sides = sides(analysis.twin[bin], analysis.twin[(len - bin) % len]);
+            for (spectrum, side) in spectra.iter_mut().zip(sides) {
+                let lanes = &mut spectrum[k / LANES];
+                (lanes.re.0[k % LANES], lanes.im.0[k % LANES]) = (side.re, side.im);
             }
         }
     }
@@ -119,6 +125,7 @@ impl Projection {
 
     /// Projects the middle one of three frames that follow each other. `gain` is the level known so far, by frame
     /// and lanes.
+    #[inline(always)]
     pub fn project(&mut self, frames: [&Pair; 3], gain: impl Fn(usize, usize) -> Lanes) {
         let num_lanes = self.backing.len() / LANES;
         // Power and cross power of the residual per bin over the three frames.

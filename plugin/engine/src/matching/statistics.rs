@@ -11,6 +11,7 @@ use crate::matching::taps::Convolver;
 use crate::matching::weights::Covariance;
 use crate::ring::{Signal, Stereo, stereo};
 use crate::spectrum::{TwinSpectrum, hann, sides};
+use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
 use std::sync::Arc;
@@ -229,6 +230,7 @@ fn split(twin: &[Complex32], left: &mut [Complex32], right: &mut [Complex32]) {
 }
 
 /// Mean over three frames and three bins.
+#[multiversion(targets("x86_64+avx2"))]
 fn smooth(powers: &[Powers; 3], mean: &mut Powers) {
     let [before, now, after] = powers;
     for (((mean, a), b), c) in mean.iter_mut().zip(before).zip(now).zip(after) {
@@ -242,6 +244,7 @@ fn smooth(powers: &[Powers; 3], mean: &mut Powers) {
 }
 
 /// Adds one frame, weighted by the inverse covariance of the voice.
+#[multiversion(targets("x86_64+avx2"))]
 fn add(sums: &mut [Sums], mean: &Powers, spectra: &Spectra, floor: f32) {
     let [p11, p22, re, im, backing] = mean;
     let [e0, e1, y0, y1] = spectra;
@@ -307,6 +310,14 @@ fn floor<X: Signal, Y: Signal>(
     quantile.clamp(FLOOR.0, FLOOR.1)
 }
 
+/// Left and right under a window as real and imaginary parts.
+#[multiversion(targets("x86_64+avx2"))]
+fn twin_under(window: &[f32], left: &[f32], right: &[f32], twin: &mut [Complex32]) {
+    for (((twin, w), l), r) in twin.iter_mut().zip(window).zip(left).zip(right) {
+        *twin = Complex32::new(w * l, w * r);
+    }
+}
+
 /// Windowed frames, half overlapping, of a stereo signal that may be shorter than one.
 #[derive(Clone)]
 pub struct Frames {
@@ -355,9 +366,7 @@ impl Frames {
         let (rest, twin) = self.twin.split_at_mut(len - heard);
         rest.fill(Complex32::default());
         let [left, right] = signal.map(|side| &side[..heard]);
-        for (((twin, w), l), r) in twin.iter_mut().zip(&self.window[len - heard..]).zip(left).zip(right) {
-            *twin = Complex32::new(w * l, w * r);
-        }
+        twin_under(&self.window[len - heard..], left, right, twin);
         self.spectrum.forward(&mut self.twin);
         &self.twin
     }
