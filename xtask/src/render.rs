@@ -6,9 +6,11 @@ pub mod command;
 pub mod depth;
 mod far;
 pub mod passes;
+mod player;
 mod report;
 mod saved;
 mod series;
+mod stretches;
 mod worker;
 
 use std::{
@@ -183,12 +185,14 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             watcher.see(block);
         }
     })?;
-    let num_samples = pass.num_samples.min(to).saturating_sub(from);
+    // What was searched and studied was in the pass that learned, and that went over all of the files.
+    let learning = first.as_ref().unwrap_or(&pass);
+    let num_samples = learning.num_samples.min(to).saturating_sub(from);
     ensure!(
         num_samples > 0,
         "{}: ends at {:.3} s, before the part from {:.3} s on; choose an earlier part",
         request.mix.display(),
-        pass.num_samples as f64 / f64::from(rate_hz),
+        learning.num_samples as f64 / f64::from(rate_hz),
         request.part_s.start
     );
     let also = match &request.matched_backing {
@@ -196,8 +200,6 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         None => None,
     };
 
-    // What was searched and studied was in the pass that learned.
-    let learning = first.as_ref().unwrap_or(&pass);
     let mut rendered = Rendered {
         sample_rate_hz: rate_hz,
         num_samples,
@@ -211,7 +213,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             Lock::TooLate => pass.readings.late_samples / f64::from(rate_hz),
             _ => 0.0,
         },
-        bad_samples: pass.readings.bad_samples,
+        bad_samples: learning.readings.bad_samples,
         clipped_samples: 0,
         causes: learning.causes.clone(),
         learned: learning.learned.clone(),

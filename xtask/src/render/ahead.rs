@@ -32,18 +32,27 @@ impl Ahead {
         [mut mix, mut backing]: [AudioReader; 2],
         block_samples: usize,
     ) -> Self {
-        let (blocks, ahead) = sync_channel(AHEAD_BLOCKS);
-        scope.spawn(move || {
-            let silence = |reader: &AudioReader| vec![vec![0.0; block_samples]; reader.num_channels()];
-            let mut read = || -> Result<Inputs> {
+        let silence = move |reader: &AudioReader| vec![vec![0.0; block_samples]; reader.num_channels()];
+        // After the end there is silence for as long as somebody wants it.
+        Self::of(
+            scope,
+            std::iter::repeat_with(move || {
                 let mut inputs = Inputs { mix: silence(&mix), backing: silence(&backing), num_samples: 0 };
                 inputs.num_samples = mix.read(&mut inputs.mix)?;
                 backing.read(&mut inputs.backing)?;
                 Ok(inputs)
-            };
-            // After the end there is silence for as long as somebody wants it.
-            loop {
-                let inputs = read();
+            }),
+        )
+    }
+
+    /// Starts making blocks, up to the first that fails.
+    pub fn of<'scope>(
+        scope: &'scope Scope<'scope, '_>,
+        inputs: impl Iterator<Item = Result<Inputs>> + Send + 'scope,
+    ) -> Self {
+        let (blocks, ahead) = sync_channel(AHEAD_BLOCKS);
+        scope.spawn(move || {
+            for inputs in inputs {
                 let failed = inputs.is_err();
                 if blocks.send(inputs).is_err() || failed {
                     break;

@@ -7,24 +7,24 @@ use std::{
     thread::{self, Scope},
 };
 
-use anyhow::{Context, Result, bail, ensure};
+use anyhow::{Result, bail, ensure};
 use minuend_engine::{
-    Engine, Lock, Match, Readings, Settings,
+    Lock, Match, Readings, Settings,
     causes::{Cause, Causes, Kind},
 };
 
-use super::{ahead::Ahead, far::far_offset_samples, series::Series, worker::Threaded};
+use super::{
+    ahead::{Ahead, Inputs},
+    far::far_offset_samples,
+    player::{BLOCK_SAMPLES, Format, Output, Player, Start, lead_in},
+    series::Series,
+    stretches::{Played, Stretches},
+};
 use crate::{audio_files::AudioReader, ending::Ending, progress::Progress};
-
-/// Samples a step; the output does not depend on it.
-const BLOCK_SAMPLES: usize = 4096;
 
 /// How often the backing may be moved before its place is given up: once brings it inside the engine's latency, unless
 /// the reading was still settling.
 const MAX_MOVES: usize = 3;
-
-/// What is played before a part of a song, so that the engine's stages have settled, s.
-const LEAD_IN_S: f64 = 5.0;
 
 /// Two files and how they are played.
 pub struct Pair<'a> {
@@ -143,8 +143,9 @@ fn learn_from(
     }
 }
 
-/// Plays both files through an engine, starting with what was learned and with what is known to limit the null, and hands
-/// out a part of the song, in samples of the mix: to the end, if that comes first.
+/// Plays both files through the engine, starting with what was learned and with what is known to limit the null, and hands
+/// out a part of the song, in samples of the mix: to the end, if that comes first. With all of it known nothing is learned
+/// any more, and the part is played in stretches, two at a time.
 pub fn subtract(
     pair: &Pair,
     learned: Option<&Learned>,
@@ -154,7 +155,11 @@ pub fn subtract(
 ) -> Result<Pass> {
     let advance_samples = learned.map_or(0, |learned| learned.advance_samples);
     let learned = learned.map(|learned| &learned.found);
-    play(pair, Start { advance_samples, learned, causes, is_heard: true }, part, each)
+    let start = Start { advance_samples, learned, causes, is_heard: true };
+    match (learned, causes) {
+        (Some(learned), Some(_)) => play_in_stretches(pair, start, learned, part, each),
+        _ => play(pair, start, part, each),
+    }
 }
 
 /// Tells how much is done; an error if the user wants to stop.
@@ -163,116 +168,141 @@ pub fn report(progress: &mut Progress, done: f64) -> Result<ControlFlow<()>> {
     Ok(ControlFlow::Continue(()))
 }
 
-/// What a pass starts from.
-#[derive(Default)]
-struct Start<'a> {
-    /// By how much the backing is moved earlier.
+/// Both files on their way, from where a part is to be played.
+struct Opened {
+    ahead: Ahead,
+    format: Format,
+    /// Position in the mix of the first block, and how much of it was passed over, samples.
+    from: u64,
+    num_samples: u64,
+    /// Length of the mix, samples, if its file says so.
+    promised_samples: Option<u64>,
+}
+
+impl Opened {
+    fn new<'scope>(
+        scope: &'scope Scope<'scope, '_>,
+        pair: &Pair,
+        advance_samples: i64,
+        part: &Range<u64>,
+    ) -> Result<Self> {
+        let mut mix = AudioReader::open(pair.mix)?;
+        let format = Format { rate_hz: mix.sample_rate_hz(), num_channels: mix.num_channels() };
+        let mut backing = AudioReader::open_at(pair.backing, format.rate_hz)?;
+        let from = lead_in(part.start, format.rate_hz);
+        let num_samples = mix.advance(from as i64)?;
+        backing.advance(advance_samples + from as i64)?;
+        let promised_samples = mix.promised_samples();
+        let ahead = Ahead::start(scope, [mix, backing], BLOCK_SAMPLES);
+        Ok(Self { ahead, format, from, num_samples, promised_samples })
+    }
+}
+
+/// What is kept of the blocks that were played.
+struct Record {
     advance_samples: i64,
-    learned: Option<&'a Match>,
-    causes: Option<&'a Causes>,
-    /// Whether its output is of use.
-    is_heard: bool,
+    rate_hz: f64,
+    part: Range<u64>,
+    promised_samples: Option<u64>,
+    readings: Readings,
+    course: Course,
+    series: Series,
+    backed_blocks: usize,
+    locked_blocks: usize,
 }
 
+impl Record {
+    fn new(start: &Start, part: Range<u64>, opened: &Opened) -> Self {
+        Self {
+            advance_samples: start.advance_samples,
+            rate_hz: f64::from(opened.format.rate_hz),
+            part,
+            promised_samples: opened.promised_samples,
+            readings: Readings::default(),
+            course: Course::default(),
+            series: Series::default(),
+            backed_blocks: 0,
+            locked_blocks: 0,
+        }
+    }
+
+    /// Takes the readings at the end of a block of which so much belongs to the part; how much of the part is done then, 0
+    /// to 1.
+    fn take(&mut self, readings: &Readings, at_sample: u64, samples: usize) -> f64 {
+        self.readings = *readings;
+        let locked = readings.lock == Lock::Locked;
+        self.backed_blocks += usize::from(readings.lock != Lock::NoBacking);
+        self.locked_blocks += usize::from(locked);
+        self.course.follow(locked.then_some(readings.delay_samples));
+        // Before that the engine's latency passes.
+        if samples > 0 {
+            self.series.add(at_sample as f64 / self.rate_hz, readings, self.advance_samples);
+        }
+        let end = at_sample + samples as u64;
+        let expected = self.promised_samples.unwrap_or(end).max(end).min(self.part.end);
+        let [done, all] = [end, expected].map(|end| end.saturating_sub(self.part.start));
+        (done as f64 / all.max(1) as f64).min(1.0)
+    }
+
+    fn end(self, found: Match, num_samples: u64) -> Pass {
+        let mut readings = self.readings;
+        readings.delay_samples -= self.advance_samples as f64;
+        Pass {
+            readings,
+            causes: readings.causes.iter().map(|&cause| between_files(cause, self.advance_samples)).collect(),
+            drift_ppm: self.course.drift_ppm(),
+            learned: Learned { found, advance_samples: self.advance_samples },
+            num_samples,
+            locked: self.locked_blocks as f64 / self.backed_blocks.max(1) as f64,
+            series: self.series,
+        }
+    }
+}
+
+/// Plays a part with one engine.
 fn play(pair: &Pair, start: Start, part: Range<u64>, each: &mut Each) -> Result<Pass> {
-    thread::scope(|scope| play_within(scope, pair, start, part, each))
+    thread::scope(|scope| {
+        let opened = Opened::new(scope, pair, start.advance_samples, &part)?;
+        let mut record = Record::new(&start, part.clone(), &opened);
+        let Opened { ahead, format, from, num_samples, .. } = opened;
+        let mut player = Player::new(pair, format, &start, from, num_samples, part)?;
+        while !player.is_done() {
+            let inputs = ahead.next()?;
+            let Output { at_sample, channels, readings } = player.play(&inputs);
+            let done = record.take(readings, at_sample, channels[0].len());
+            let Inputs { mix, backing, .. } = &inputs;
+            if each(Block { output: &channels, mix, backing, readings, at_sample, done })?.is_break() {
+                break;
+            }
+        }
+        Ok(record.end(player.learned()?.clone(), player.num_samples()))
+    })
 }
 
-fn play_within<'scope>(
-    scope: &'scope Scope<'scope, '_>,
+/// Plays a part in stretches side by side, with a match and causes that stand.
+fn play_in_stretches(
     pair: &Pair,
     start: Start,
+    learned: &Match,
     part: Range<u64>,
     each: &mut Each,
 ) -> Result<Pass> {
-    let Start { advance_samples, learned, causes, is_heard } = start;
-    let mut mix = AudioReader::open(pair.mix)?;
-    let (rate_hz, num_channels) = (mix.sample_rate_hz(), mix.num_channels());
-    let mut engine =
-        Engine::new(f64::from(rate_hz), num_channels).with_context(|| pair.mix.display().to_string())?;
-    let mut backing = AudioReader::open_at(pair.backing, rate_hz)?;
-    if let Some(learned) = learned {
-        ensure!(engine.recall(learned), "the match that was learned is not usable");
-    }
-    if let Some(causes) = causes {
-        engine.recall_causes(causes);
-    }
-    if !is_heard {
-        engine.play_unheard();
-    }
-    let start = part.start.saturating_sub((LEAD_IN_S * f64::from(rate_hz)) as u64);
-    let mut num_samples = mix.advance(start as i64)?;
-    backing.advance(advance_samples + start as i64)?;
-    engine.song_at(start as i64);
-
-    let promised_samples = mix.promised_samples();
-    let ahead = Ahead::start(scope, [mix, backing], BLOCK_SAMPLES);
-    let mut output_block = vec![vec![0.0; BLOCK_SAMPLES]; num_channels];
-    let mut worker = Threaded::new()?;
-    // Output still to be dropped at the start, and output already handed out.
-    let mut left_out = engine.latency_samples() as u64 + (part.start - start);
-    let mut written_samples = 0;
-    let mut mix_ended = false;
-    let (mut backed_blocks, mut locked_blocks) = (0, 0);
-    let (mut course, mut series) = (Course::default(), Series::default());
-    loop {
-        let wanted = num_samples.min(part.end).saturating_sub(part.start);
-        let is_whole = mix_ended || num_samples >= part.end;
-        if is_whole && written_samples >= wanted {
-            break;
+    thread::scope(|scope| {
+        let opened = Opened::new(scope, pair, start.advance_samples, &part)?;
+        let mut record = Record::new(&start, part.clone(), &opened);
+        let mut num_samples = part.start;
+        let mut stretches = Stretches::start(scope, pair, opened.format, start, part, opened.ahead);
+        while let Some(Played { at_sample, output, inputs, readings }) = stretches.next()? {
+            let output: Vec<_> = output.iter().map(Vec::as_slice).collect();
+            let done = record.take(&readings, at_sample, output[0].len());
+            num_samples = at_sample + output[0].len() as u64;
+            let Inputs { mix, backing, .. } = &*inputs;
+            let block = Block { output: &output, mix, backing, readings: &readings, at_sample, done };
+            if each(block)?.is_break() {
+                break;
+            }
         }
-        let inputs = ahead.next()?;
-        num_samples += inputs.num_samples as u64;
-        mix_ended = inputs.num_samples < BLOCK_SAMPLES;
-
-        output_block.clone_from(&inputs.mix);
-        let mut in_and_out: Vec<_> = output_block.iter_mut().map(|channel| channel.as_mut_slice()).collect();
-        let backing_channels: Vec<_> = inputs.backing.iter().map(|channel| channel.as_slice()).collect();
-        engine.process(&mut in_and_out, &backing_channels, &pair.settings, &mut worker);
-
-        let lock = engine.readings().lock;
-        backed_blocks += usize::from(lock != Lock::NoBacking);
-        locked_blocks += usize::from(lock == Lock::Locked);
-        course.follow((lock == Lock::Locked).then_some(engine.readings().delay_samples));
-        let wanted = num_samples.min(part.end).saturating_sub(part.start);
-        let from = left_out.min(BLOCK_SAMPLES as u64) as usize;
-        left_out -= from as u64;
-        let to = BLOCK_SAMPLES.min(from + wanted.saturating_sub(written_samples) as usize);
-        let output: Vec<_> = output_block.iter().map(|channel| &channel[from..to]).collect();
-        let at_sample = part.start + written_samples;
-        // Before that the engine's latency passes.
-        if from < to {
-            series.add(at_sample as f64 / f64::from(rate_hz), engine.readings(), advance_samples);
-        }
-        written_samples += (to - from) as u64;
-        let expected = promised_samples.unwrap_or(num_samples).max(num_samples).min(part.end);
-        let done = written_samples as f64 / expected.saturating_sub(part.start).max(1) as f64;
-        let block = Block {
-            output: &output,
-            mix: &inputs.mix,
-            backing: &inputs.backing,
-            readings: engine.readings(),
-            at_sample,
-            done: done.min(1.0),
-        };
-        if each(block)?.is_break() {
-            break;
-        }
-    }
-    let mut readings = *engine.readings();
-    ensure!(
-        readings.late_jobs == 0,
-        "learning broke off by a fault of this program; please report it with both files"
-    );
-    readings.delay_samples -= advance_samples as f64;
-    Ok(Pass {
-        readings,
-        causes: readings.causes.iter().map(|&cause| between_files(cause, advance_samples)).collect(),
-        drift_ppm: course.drift_ppm(),
-        learned: Learned { found: engine.learned().clone(), advance_samples },
-        num_samples,
-        locked: locked_blocks as f64 / backed_blocks.max(1) as f64,
-        series,
+        Ok(record.end(learned.clone(), num_samples))
     })
 }
 
@@ -314,10 +344,10 @@ fn between_files(mut cause: Cause, advance_samples: i64) -> Cause {
 
 #[cfg(test)]
 mod tests {
-    use minuend_engine::{Inline, Settings};
+    use minuend_engine::{Engine, Inline, Settings};
 
     use super::*;
-    use crate::noise::samples;
+    use crate::{noise::samples, render::worker::Threaded};
 
     #[test]
     fn drift_is_told_from_settling_and_from_jumps() {
