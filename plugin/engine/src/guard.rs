@@ -96,7 +96,7 @@ impl Guard {
         let is_shut = !by_hand && (self.closed_hops > 0 || is_silent && is_louder);
         let target = if is_shut { 0.0 } else { 1.0 };
         let mut fading = excess(mix, matched, self.gain, target);
-        let fades = if is_silent { !self.was_silent } else { self.excess + fading <= MOST_EXCESS * measure };
+        let fades = !(is_silent && self.was_silent) && self.excess + fading <= MOST_EXCESS * measure;
         if is_shut && !fades {
             // Even a fade would be too loud.
             (self.gain, fading) = (0.0, 0.0);
@@ -246,6 +246,16 @@ mod tests {
         let subtracted = run(&mix, &backing);
         assert!(subtracted[..498 * HOP].iter().all(|&b| b == 0.0));
         assert!(subtracted[499 * HOP..] == backing[499 * HOP..]);
+    }
+
+    /// Where the mix falls silent a backing far too loud does not fade, it stops: the fade alone would be a blast.
+    #[test]
+    fn silence_is_no_room_for_a_blast() {
+        let is_sounding = |n: usize| n < 500 * HOP;
+        let song = noise(LEN, 1);
+        let mix: Vec<f32> = (0..LEN).map(|n| if is_sounding(n) { song[n] } else { 0.0 }).collect();
+        let backing: Vec<f32> = (0..LEN).map(|n| if is_sounding(n) { song[n] } else { 1e4 }).collect();
+        assert!(run(&mix, &backing) == mix);
     }
 
     /// What a filter lets ring ahead of the music is no reason to let its first moments pass.
