@@ -76,7 +76,6 @@ const JUMPS: usize = 4;
 pub struct Engine {
     sizes: Sizes,
     framing: Framing,
-    is_heard: bool,
     /// Hops processed since the last reset.
     now: u64,
     mix: Ring,
@@ -219,7 +218,6 @@ impl Engine {
         let glide = |value, time_ms| Glide::new(value, time_ms, sample_rate_hz);
         let mut engine = Self {
             framing: Framing::new(hop),
-            is_heard: true,
             now: 0,
             // The learner reads from these as well; it is never longer away than a few seconds.
             mix: Ring::new(sizes.samples(LATE_S)),
@@ -322,7 +320,6 @@ impl Engine {
     /// Promises that nobody hears the output, which is silence from now on. Jobs may then be out for longer, so that the audio
     /// path and they are worked on at the same time.
     pub fn play_unheard(&mut self) {
-        self.is_heard = false;
         self.schedule.unheard();
     }
 
@@ -591,7 +588,7 @@ impl Engine {
 
         // Clean up, cut the lows, choose what is heard.
         let lag = self.lag_samples();
-        if self.is_heard && self.now >= (lag / hop) as u64 {
+        if !self.schedule.is_unheard() && self.now >= (lag / hop) as u64 {
             self.mix.read_stereo(self.mix.end() - (hop + lag) as i64, &mut self.scratch.mix);
             self.levels.read_stereo(self.levels.end() - (hop + lag) as i64, &mut self.scratch.levels);
             self.finish(lag);

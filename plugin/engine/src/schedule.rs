@@ -82,6 +82,11 @@ impl Schedule {
         schedule
     }
 
+    /// Whether nobody hears what is played.
+    pub fn is_unheard(&self) -> bool {
+        self.is_unheard
+    }
+
     /// Starts over at hop `now`.
     pub fn reset(&mut self, now: u64) {
         self.next_search = now + self.sizes.hops(FIRST_SEARCH_S);
