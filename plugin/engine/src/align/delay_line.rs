@@ -160,6 +160,18 @@ mod tests {
         }
     }
 
+    /// Of any length, and as far as the shorter one reaches: sums of the first squares, n (n + 1) (2n + 1) / 6, which a
+    /// float holds exactly.
+    #[test]
+    fn every_product_is_in_the_sum() {
+        let numbers: Vec<f32> = (1..=19).map(|n| n as f32).collect();
+        for n in [0, 1, 7, 8, 9, 16, 19] {
+            let sum = (n * (n + 1) * (2 * n + 1) / 6) as f32;
+            assert_eq!(dot(&numbers[..n], &numbers), sum, "{n}");
+            assert_eq!(dot(&numbers, &numbers[..n]), sum, "{n}");
+        }
+    }
+
     #[test]
     fn whole_delays_copy_exactly() {
         let ring = sine_ring(0.1, 1024);
