@@ -678,10 +678,12 @@ mod tests {
 
     #[test]
     fn no_course_makes_a_law_that_cannot_be_recalled() {
-        let mut drift = Drift::new(Sizes::new(16_000.0));
-        let step = drift.sizes.scaled(STEP) as f64;
-        (0..500).for_each(|n| drift.line.add(-0.02 * step * f64::from(n)));
-        assert_eq!(drift.law(0).1.rate, -QUICKEST);
+        for sign in [-1.0, 1.0] {
+            let mut drift = Drift::new(Sizes::new(16_000.0));
+            let step = drift.sizes.scaled(STEP) as f64;
+            (0..500).for_each(|n| drift.line.add(sign * 0.02 * step * f64::from(n)));
+            assert_eq!(drift.law(0).1.rate, sign * QUICKEST);
+        }
     }
 
     /// Noise read at a delay that moves by a known law, with another noise of the same level over it.

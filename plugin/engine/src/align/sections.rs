@@ -199,6 +199,32 @@ mod tests {
         assert_eq!(sections.end(0), 9000);
     }
 
+    /// All that can have been learned, to the bounds of it, and nothing beyond them.
+    #[test]
+    fn only_what_can_have_been_learned_is_sound() {
+        let is_sound = |begin, delay_samples, process, rate| {
+            let mut sections = Sections::default();
+            assert!(sections.push(Section { begin: i64::MIN, law: None }));
+            let law = Law { delay_samples, wander: Wander { process, rate } };
+            assert!(sections.push(Section { begin, law: Some(law) }));
+            sections.is_sound()
+        };
+        assert!(is_sound(FURTHEST, LATEST - 1.0, 1.0, QUICKEST));
+        assert!(is_sound(-FURTHEST, 1.0 - LATEST, 0.0, -QUICKEST));
+        for begin in [FURTHEST + 1, -FURTHEST - 1] {
+            assert!(!is_sound(begin, 0.0, 0.0, 0.0), "begins at {begin}");
+        }
+        for delay_samples in [LATEST, -LATEST, f64::NAN] {
+            assert!(!is_sound(0, delay_samples, 0.0, 0.0), "{delay_samples} samples");
+        }
+        for process in [1.01, -1e-12, f64::NAN] {
+            assert!(!is_sound(0, 0.0, process, 0.0), "restless by {process}");
+        }
+        for rate in [1.01 * QUICKEST, -1.01 * QUICKEST, f64::NAN] {
+            assert!(!is_sound(0, 0.0, 1e-9, rate), "{rate} samples a sample");
+        }
+    }
+
     #[test]
     fn never_outgrows_its_room() {
         let mut sections = Sections::default();
