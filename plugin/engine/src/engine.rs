@@ -1469,13 +1469,10 @@ mod tests {
             [(&song, 2.8, 0.375, 3 * rate..4 * rate, 11.0), (&low, 6.0, 0.125, 5 * rate..8 * rate, 15.0)]
         {
             let wow = |n: f64| wow_samples * (n * std::f64::consts::TAU * 0.55 / rate as f64).sin();
-            let mut source = Ring::new(song.len());
-            source.push([song, song]);
-            let (mut line, mut read, mut mix) = (DelayLine::new(64), stereo(64), Vec::new());
-            for at in (0..song.len()).step_by(64) {
-                line.read(&source, at as i64, 30.0 + wow((at + 64) as f64), &mut read);
-                mix.extend(read[0].iter().zip(&voice[at..]).map(|(b, v)| 0.175 * b + voice_gain * v));
-            }
+            let mix: Vec<f32> = delayed(song, |n| 30.0 + wow(n))
+                .zip(&voice)
+                .map(|(b, v)| 0.175 * b + voice_gain * v)
+                .collect();
             let mut engine = Engine::new(rate as f64, 1).unwrap();
             let out = play_all(&mut engine, &mix, song);
             let out = &out[engine.latency_samples()..];
@@ -1484,6 +1481,82 @@ mod tests {
             };
             let depth_db = 10.0 * (power(&mix) / power(out)).log10();
             assert!(depth_db > least_db, "{depth_db} dB at {wow_samples} samples");
+        }
+    }
+
+    /// A song at a delay that moves, samples by position.
+    fn delayed(song: &[f32], delay: impl Fn(f64) -> f64) -> impl Iterator<Item = f32> {
+        let mut source = Ring::new(song.len());
+        source.push([song, song]);
+        let (mut line, mut read) = (DelayLine::new(64), stereo(64));
+        (0..song.len()).step_by(64).flat_map(move |at| {
+            line.read(&source, at as i64, delay((at + 64) as f64), &mut read);
+            read[0].clone()
+        })
+    }
+
+    /// Runs jobs when they are asked back, but keeps a match while told to.
+    #[derive(Default)]
+    struct Slow {
+        job: Option<Job>,
+        keeps: bool,
+        /// What the last match gained, nats.
+        gained: Option<f64>,
+    }
+
+    impl Worker for Slow {
+        fn submit(&mut self, job: Job) {
+            self.job = Some(job);
+        }
+
+        fn collect(&mut self) -> Option<Job> {
+            let is_kept = |Job(learner): &mut Job| self.keeps && matches!(learner.task, Task::Match(_));
+            let mut job = self.job.take_if(|job| !is_kept(job))?;
+            job.run();
+            if let Outcome::Matched(matched) = job.0.outcome {
+                self.gained = matched.gained;
+            }
+            Some(job)
+        }
+    }
+
+    /// What is being learned of a delay that stands still, as that is seen to move, is smeared; and what is being learned
+    /// at a place is of no use once that is left.
+    #[test]
+    fn a_match_that_comes_back_to_another_place_is_not_used() {
+        let rate = 16_000;
+        let (song, voice) = (noise(2 * rate, 1), noise(2 * rate, 2));
+        for drift in [2e-4, 0.0] {
+            let mix = delayed(&song, |n| 20.0 + drift * n).zip(&voice).map(|(b, v)| 0.25 * (b + 0.5 * v));
+            let mix: Vec<f32> = mix.collect();
+            let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Slow::default());
+            let mut learned = engine.learned().clone();
+            for (begin, delay_samples) in [(i64::MIN, 20.0), (60 * rate as i64, 100.0)] {
+                assert!(learned.sections.push(Section { begin, law: Some(Law::still(delay_samples)) }));
+            }
+            // Of another level than the mix has it, so that there is something to learn.
+            learned.taps = Taps::gains(learned.taps.num_taps(), [0.2; 2], 0.0);
+            assert!(engine.recall(&learned));
+            let hop = engine.sizes.hop();
+            let mut hops = mix.chunks(hop).zip(song.chunks(hop));
+            let mut step = |engine: &mut Engine, worker: &mut Slow| {
+                let (mix, song) = hops.next().expect("it is long enough");
+                engine.process(&mut [&mut mix.to_vec()], &[song], &Settings::default(), worker);
+            };
+            while engine.readings.late_jobs == 0 || drift != 0.0 && !engine.drift.wander().moves() {
+                step(&mut engine, &mut worker);
+                // The first match has hardly anything to learn from.
+                worker.keeps = engine.readings.heard_samples > rate as u64 / 3;
+            }
+            if drift == 0.0 {
+                engine.song_at(60 * rate as i64);
+            }
+            worker.keeps = false;
+            while engine.learner.is_none() {
+                step(&mut engine, &mut worker);
+            }
+            assert!(worker.gained.is_some(), "there is nothing to refuse");
+            assert!(engine.learned.taps == learned.taps, "learned before, at a drift of {drift}");
         }
     }
 
