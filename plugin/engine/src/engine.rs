@@ -1421,6 +1421,32 @@ mod tests {
         }
     }
 
+    /// What lies as far in as can be told is entered there and nowhere else, and what is learned from there on is remembered.
+    #[test]
+    fn places_are_known_as_far_into_the_song_as_can_be_told() {
+        let rate = 16_000;
+        let (song, voice) = (noise(4 * rate, 1), noise(4 * rate, 2));
+        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        let mut learned = engine.learned().clone();
+        for (begin, delay_samples) in [(i64::MIN, 20.0), (FURTHEST / 2, 60.0)] {
+            assert!(learned.sections.push(Section { begin, law: Some(Law::still(delay_samples)) }));
+        }
+        learned.taps = Taps::gains(learned.taps.num_taps(), [1.0; 2], 0.0);
+        assert!(engine.recall(&learned));
+        for (position, delay_samples) in [(FURTHEST / 2 - 1_000, 20.0), (i64::MIN, 20.0), (i64::MAX, 60.0)] {
+            engine.song_at(position);
+            play(&mut engine, &song[..200], &song[..200], &mut worker);
+            assert_eq!(engine.readings().delay_samples, delay_samples, "at {position}");
+        }
+        // From here on the backing lies elsewhere than was known.
+        let mix: Vec<f32> =
+            (0..song.len()).map(|n| 0.25 * (song[n.saturating_sub(500)] + 0.5 * voice[n])).collect();
+        play(&mut engine, &mix, &song, &mut worker);
+        assert_eq!(engine.readings().delay_samples.round(), 500.0);
+        let sections = engine.learned().sections.as_slice();
+        assert!(sections.len() == 3 && engine.learned().is_sound(), "{sections:?}");
+    }
+
     /// A mix that jumps back in the song in its middle: at the first play the new place is found within two seconds, and
     /// a second play changes places where the mix does.
     #[test]
