@@ -155,17 +155,21 @@ fn first_picture_ms(stage: &mut Stage, scale: f64) -> Result<f64> {
 }
 
 fn shows_something(screen: &Screen) -> Result<bool> {
-    let pixels = screen.top(NUM_ROWS)?;
+    Ok(holds_letters(&screen.top(NUM_ROWS)?))
+}
+
+/// Whether pixels, red, green and blue, have as many colours as letters.
+fn holds_letters(pixels: &[u8]) -> bool {
     let mut colours: Vec<&[u8]> = Vec::with_capacity(MANY_COLOURS);
     for pixel in pixels.chunks_exact(3) {
         if !colours.contains(&pixel) {
             colours.push(pixel);
         }
         if colours.len() == MANY_COLOURS {
-            return Ok(true);
+            return true;
         }
     }
-    Ok(false)
+    false
 }
 
 /// Uses the plug-in with the window closed, hidden and open.
@@ -271,5 +275,78 @@ impl fmt::Display for Figures {
             writeln!(f, "  {name:20}{:9}{:8}", of(before), of(after))?;
         }
         write!(f, "\nLoad of the machine over the last minute: {}", self.load)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_empty_window_shows_nothing() {
+        let pixels =
+            |num_colours: u8| -> Vec<u8> { (0..200).flat_map(|n| [7, n % num_colours, 7]).collect() };
+        assert!(!holds_letters(&pixels(1)) && !holds_letters(&pixels(9)));
+        assert!(holds_letters(&pixels(10)));
+    }
+
+    /// Each share of its own, so that none can stand in the place of another.
+    #[test]
+    fn every_figure_is_printed_in_its_place() {
+        let stretch = |share: f64| Stretch {
+            process: share,
+            window: 0.5 * share,
+            rasterising: 0.25 * share,
+            num_paints: (1e4 * share) as usize,
+            length_s: 10.0,
+        };
+        let row = |share: f64| Row {
+            closed: stretch(share),
+            hidden: stretch(2.0 * share),
+            open: stretch(4.0 * share),
+        };
+        let in_use = |more: usize| InUse {
+            memory_kib: 1000 + more,
+            num_threads: 10 + more,
+            num_files: 20 + more,
+            num_connections: 30 + more,
+            num_resources: 40 + more,
+        };
+        let figures = Figures {
+            first_ms: 120.4,
+            later_ms: vec![60.0, 70.0, 80.0, 90.0, 99.0],
+            idle: row(0.01),
+            playing: row(0.07),
+            moving: stretch(0.4),
+            num_openings: 50,
+            in_use: [in_use(0), in_use(5)],
+            load: "1.25".to_owned(),
+        };
+        let told = figures.to_string();
+        let lines: Vec<_> =
+            told.lines().map(|line| line.split_whitespace().collect::<Vec<_>>().join(" ")).collect();
+        for line in [
+            "the first time in the process 120 ms",
+            "then, 5 openings 60 ms least, 80 ms median, 99 ms most",
+            "process window's threads software drawing pictures/s",
+            "nothing plays, closed 1.00 0.50 0.25 10.0",
+            "nothing plays, hidden 2.00 1.00 0.50 20.0",
+            "nothing plays, open 4.00 2.00 1.00 40.0",
+            "the demo plays, closed 7.00 3.50 1.75 70.0",
+            "the demo plays, hidden 14.00 7.00 3.50 140.0",
+            "the demo plays, open 28.00 14.00 7.00 280.0",
+            "the mouse moves, open 40.00 20.00 10.00 400.0",
+            "nothing plays: open takes +3.00 % of a core more than closed",
+            "the demo plays: open takes +21.00 % of a core more than closed",
+            "In use before after 50 openings and closings",
+            "resident memory, KiB 1000 1005",
+            "threads 10 15",
+            "open files 20 25",
+            "X connections 30 35",
+            "X resources 40 45",
+            "Load of the machine over the last minute: 1.25",
+        ] {
+            assert!(lines.iter().any(|told| told == line), "{line}:\n{told}");
+        }
     }
 }
