@@ -60,6 +60,9 @@ mod inside {
 
     /// Size of the window as it opens, pixels at scale 1.
     const SIZE: [u32; 2] = [760, 720];
+    /// Pages of the window's looks: ink on paper, and chalk on slate.
+    const PAPER: [u8; 3] = [0xEF, 0xEA, 0xDB];
+    const SLATE: [u8; 3] = [0x23, 0x2B, 0x2D];
     /// The accent of the window's usual look: what has the keyboard is framed in it.
     const ACCENT: [u8; 3] = [0xA8, 0x2A, 0x1E];
     /// Blocks of audio in which whatever was done must have arrived: several seconds of patience, so that a busy machine
@@ -338,6 +341,22 @@ mod inside {
             stage.take_moves();
         }
         stage.picture(&super::pictures().join("after-every-control.png")).unwrap();
+    }
+
+    /// The page is what the window is cleared to; nothing paints it. In either look, and as soon as that is chosen.
+    #[test]
+    #[ignore = "needs a display: on_a_virtual_display runs it"]
+    fn the_page_is_of_the_look_that_is_chosen() {
+        let mut stage = open(Situation::Silence, 1.0);
+        let has_page = |stage: &mut Stage, colour: [u8; 3]| {
+            let pixels = stage.screen().pixels().unwrap();
+            pixels[..3] == colour && pixels[pixels.len() - 3..] == colour
+        };
+        until(&mut stage, "the page is of paper", |stage| has_page(stage, PAPER));
+        // The look is the second stop after the parameters.
+        tab_to(&mut stage, CONTROLS.len() + 1);
+        key(&["Right"]);
+        until(&mut stage, "the page darkens", |stage| has_page(stage, SLATE));
     }
 
     /// What the host automates is seen at once.

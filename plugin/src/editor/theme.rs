@@ -166,6 +166,14 @@ mod tests {
         assert!(contrast(Color32::from_gray(0x77), Color32::WHITE) < 4.5);
     }
 
+    #[test]
+    fn what_the_window_is_cleared_to_is_the_page() {
+        for theme in [PAPER, SLATE] {
+            let on_screen = theme.behind().to_array().map(|level| (255.0 * level).round() as u8);
+            assert_eq!(on_screen, theme.page.to_array());
+        }
+    }
+
     /// Success criterion 1.4.3 (AA) asks for 4.5 between text and what is behind it, 1.4.11 for 3 between marks and
     /// what is beside them: from memory. We ask for 4.5 of both.
     #[test]
