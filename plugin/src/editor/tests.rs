@@ -7,7 +7,8 @@ use std::sync::{Arc, Mutex};
 use egui::{Key, Modifiers, PointerButton, Rect, Role, Vec2, vec2};
 use egui_kittest::kittest::{NodeT, Queryable};
 use egui_kittest::{Harness, Node};
-use minuend_engine::{Lock, Readings, Spectra};
+use minuend_engine::causes::Kind;
+use minuend_engine::{Lock, Readings, Spectra, Untold};
 use nice_plug::prelude::*;
 
 use super::*;
@@ -651,6 +652,21 @@ fn empty_states_say_what_to_do() {
     let sings = Meters { readings: Readings { null_depth_db: None, ..locked().readings }, ..locked() };
     let desk = Desk::showing(SIZE, 1.0, sings);
     desk.harness.get_by_label("cannot tell: the voice sings, or the null is uneven");
+}
+
+/// Whatever is told of the null depth, a figure or a reason of two lines, what is below it stays where it is.
+#[test]
+fn the_pictures_stand_still_while_reasons_come_and_go() {
+    let picture = |null_depth_db, untold| {
+        let readings = Readings { null_depth_db, untold, ..locked().readings };
+        let desk = Desk::showing(SIZE, 1.0, Meters { readings, ..locked() });
+        desk.harness.get_by_label_contains("Null depth over time, dB").rect()
+    };
+    let usual = picture(Some(41.26), Untold::NoRest);
+    let longest = Untold::Forbidden(Kind::Clipping);
+    for untold in [Untold::NoRest, Untold::PlaceChanged, Untold::CausesUnknown, longest] {
+        assert_eq!(picture(None, untold), usual, "{untold:?}");
+    }
 }
 
 #[test]
