@@ -1447,6 +1447,26 @@ mod tests {
         assert!(sections.len() == 3 && engine.learned().is_sound(), "{sections:?}");
     }
 
+    /// How deep the null was is forgotten by a reset, and by whoever has it all learned again.
+    #[test]
+    fn a_null_depth_is_of_what_was_played_since() {
+        let rate = 16_000;
+        let (song, hiss) = (noise(14 * rate, 1), noise(14 * rate, 2));
+        let mix: Vec<f32> = song.iter().zip(&hiss).map(|(b, h)| 0.25 * b + 1e-3 * h).collect();
+        for forget in [Engine::reset, Engine::relearn] {
+            let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+            play(&mut engine, &mix, &song, &mut worker);
+            assert!(engine.readings().null_depth_db.is_some(), "{:?}", engine.readings().untold);
+            forget(&mut engine);
+            // On hold, so that the causes stay known; less than a second does not suffice for another depth.
+            engine.recall_causes(&Causes::default());
+            let settings = Settings { hold: true, ..Settings::default() };
+            let (mut out, song) = (mix[..rate * 3 / 4].to_vec(), &song[..rate * 3 / 4]);
+            engine.process(&mut [&mut out], &[song], &settings, &mut worker);
+            assert_eq!(engine.readings().null_depth_db, None);
+        }
+    }
+
     /// A mix that jumps back in the song in its middle: at the first play the new place is found within two seconds, and
     /// a second play changes places where the mix does.
     #[test]

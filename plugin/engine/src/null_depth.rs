@@ -435,4 +435,23 @@ mod tests {
         depth.reset();
         assert_eq!(play(&mut depth), first);
     }
+
+    /// A moment that is broken off lends nothing to the first one after: what is left there is not of the backing.
+    #[test]
+    fn reset_forgets_what_was_not_a_whole_moment() {
+        let (backing, breath, voice) = (noise(HOP * 400, 1), noise(HOP * 400, 3), noise(HOP * 400, 2));
+        let mut depth = NullDepth::new(Sizes::new(48_000.0));
+        let loud = [1e3; HOP];
+        depth.add([&loud, &loud], [&loud, &loud]);
+        depth.reset();
+        for at in (0..HOP * 400).step_by(HOP) {
+            let left = |n: usize| {
+                let level = 0.003 * (1.0 + 0.5 * (n as f32 / 15_000.0).sin());
+                level * breath[n] + if n < 200 * HOP { 0.0 } else { voice[n] }
+            };
+            let left: Vec<f32> = (at..at + HOP).map(left).collect();
+            let backing = &backing[at..at + HOP];
+            assert_eq!(depth.add([&left, &left], [backing, backing]), None);
+        }
+    }
 }
