@@ -97,6 +97,10 @@ mod tests {
             (Kind::Codec { edge: None }, "a lossy file"),
             (Kind::Clipping, "clipping or saturation"),
             (Kind::Movement { range_db: 3.0 }, "a level that moves"),
+            (Kind::Wander { samples: 1.0 }, "a speed that wanders"),
+            (Kind::BandLimit { above_hz: 16_000.0, missing_in: Signal::Mix }, "the missing treble"),
+            (Kind::Noise { level_db: -90.0 }, "the noise"),
+            (Kind::Polarity, "what limits the null"),
         ] {
             let reason = format!("cannot tell: {by} leaves more beneath the voice than where it rests");
             assert_eq!(why_untold(Untold::Forbidden(kind)), reason);
@@ -112,17 +116,20 @@ mod tests {
             (Kind::Delay { samples: -1234.0 }, "the mix plays 1234 samples earlier than the backing"),
             (Kind::Polarity, "the polarity is flipped"),
             (Kind::Clock { ppm: -22.7 }, "the clocks differ by 23 ppm"),
+            (Kind::Clock { ppm: 100.0 }, "the clocks differ by 100 ppm"),
             (
                 Kind::Wander { samples: 3.5 },
                 "the speed wanders, as on tape or vinyl: by 3.5 samples either way",
             ),
             (both(-2.3), "the backing is 2.3 dB softer in the mix"),
             (both(0.7), "the backing is 0.7 dB louder in the mix"),
+            (Kind::Level { sides_db: [0.62, 0.7] }, "the backing is 0.7 dB louder in the mix"),
             (
                 Kind::Level { sides_db: [-0.8, 1.1] },
                 "the backing's level differs by -0.8 dB on the left and +1.1 dB on the right",
             ),
             (Kind::Tone { most_db: -3.5, at_hz: 2_500.0 }, "the tone differs, most by -3.5 dB at 2.5 kHz"),
+            (Kind::Tone { most_db: 6.0, at_hz: 800.0 }, "the tone differs, most by +6.0 dB at 800 Hz"),
             (Kind::Width { across_db: -18.7 }, "the width differs: one side holds the other at -19 dB"),
             (Kind::Movement { range_db: 3.06 }, "the level moves, by 3.1 dB"),
             (
