@@ -149,3 +149,75 @@ impl Player {
         Ok(self.engine.learned())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use minuend_engine::{Law, Section};
+
+    use super::*;
+    use crate::noise::samples;
+
+    const FORMAT: Format = Format { rate_hz: 8_000, num_channels: 1 };
+
+    fn pair() -> Pair<'static> {
+        let settings = Settings { hold: true, ..Settings::default() };
+        Pair { mix: Path::new("mix"), backing: Path::new("backing"), settings }
+    }
+
+    /// A match of a place for each section of the song.
+    fn learned(places: &[(i64, f64)]) -> Match {
+        let mut learned = Engine::new(f64::from(FORMAT.rate_hz), 1).unwrap().learned().clone();
+        for &(begin, delay_samples) in places {
+            assert!(learned.sections.push(Section { begin, law: Some(Law::still(delay_samples)) }));
+        }
+        learned
+    }
+
+    /// From the first block on, the place in force is that of the part, and what limits the null is what was told.
+    #[test]
+    fn a_part_is_played_with_what_is_known_there() {
+        let (learned, causes) = (learned(&[(i64::MIN, 20.0), (480_000, 100.0)]), Causes::default());
+        let start = Start { learned: Some(&learned), causes: Some(&causes), ..Start::default() };
+        let noise = vec![samples(1, BLOCK_SAMPLES)];
+        let inputs = Inputs { mix: noise.clone(), backing: noise, num_samples: BLOCK_SAMPLES };
+        for (from, delay_samples) in [(400_000, 20.0), (500_000, 100.0)] {
+            let mut player = Player::new(&pair(), FORMAT, &start, from, from, from..from + 8_000).unwrap();
+            let Output { at_sample, readings, .. } = player.play(&inputs);
+            assert_eq!((at_sample, readings.delay_samples), (from, delay_samples));
+            assert!(readings.knows_causes);
+        }
+    }
+
+    /// A part sounds as it does in the song: an echo in the mix needs what was before.
+    #[test]
+    fn a_part_is_led_into() {
+        let mut learned = learned(&[(i64::MIN, 0.0)]);
+        let centre = learned.taps.num_taps() / 2;
+        for side in 0..2 {
+            (learned.taps.h[side][side][centre], learned.taps.h[side][side][centre + 99]) = (0.5, 0.25);
+        }
+        let start = Start { learned: Some(&learned), is_heard: true, ..Start::default() };
+        let part = 96_000..100_000;
+        let song = samples(1, 28 * BLOCK_SAMPLES);
+        let voice = samples(48_271, song.len());
+        let echo = |n: usize| if n < 99 { 0.0 } else { 0.25 * song[n - 99] };
+        let mix: Vec<f32> = (0..song.len()).map(|n| 0.5 * song[n] + echo(n) + 0.1 * voice[n]).collect();
+        let [whole, led] = [0, lead_in(part.start, FORMAT.rate_hz)].map(|from| {
+            let mut player = Player::new(&pair(), FORMAT, &start, from, from, part.clone()).unwrap();
+            let mut heard = Vec::new();
+            for at in (from as usize..song.len() - BLOCK_SAMPLES).step_by(BLOCK_SAMPLES) {
+                let block = |signal: &[f32]| vec![signal[at..at + BLOCK_SAMPLES].to_vec()];
+                let (mix, backing) = (block(&mix), block(&song));
+                let inputs = Inputs { mix, backing, num_samples: BLOCK_SAMPLES };
+                heard.extend_from_slice(player.play(&inputs).channels[0]);
+            }
+            heard
+        });
+        let [all, off] = [&vec![0.0; 4_000], &led]
+            .map(|from| whole.iter().zip(from).map(|(a, b)| f64::from(a - b).powi(2)).sum::<f64>());
+        let off_db = 10.0 * (off / all).log10();
+        assert!(whole.len() == led.len() && off_db < -60.0, "{off_db} dB");
+    }
+}

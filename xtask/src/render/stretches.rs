@@ -199,7 +199,7 @@ mod tests {
     use std::{ops::ControlFlow, path::Path, thread};
 
     use anyhow::bail;
-    use minuend_engine::{Settings, causes::Causes};
+    use minuend_engine::{Engine, Settings, causes::Causes};
 
     use super::*;
     use crate::{
@@ -304,6 +304,28 @@ mod tests {
             };
             assert_eq!(error.to_string(), "damaged");
             assert!(heard > 60 * RATE_HZ as usize, "{heard}");
+        });
+    }
+
+    /// A stretch that cannot be begun ends the song with an error, too.
+    #[test]
+    fn a_match_that_is_not_usable_is_an_error() {
+        let mut learned = Engine::new(f64::from(RATE_HZ), 1).unwrap().learned().clone();
+        learned.learned_s = f64::NAN;
+        let format = Format { rate_hz: RATE_HZ, num_channels: 1 };
+        let pair =
+            Pair { mix: Path::new("mix"), backing: Path::new("backing"), settings: Settings::default() };
+        thread::scope(|scope| {
+            let silence = || vec![vec![0.0; BLOCK_SAMPLES]];
+            let ahead = Ahead::of(
+                scope,
+                std::iter::repeat_with(move || {
+                    Ok(Inputs { mix: silence(), backing: silence(), num_samples: BLOCK_SAMPLES })
+                }),
+            );
+            let start = Start { learned: Some(&learned), ..Start::default() };
+            let mut stretches = Stretches::start(scope, &pair, format, start, 0..1, ahead);
+            assert!(stretches.next().is_err_and(|error| error.to_string().contains("not usable")));
         });
     }
 
