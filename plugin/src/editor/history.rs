@@ -263,6 +263,36 @@ mod tests {
         history
     }
 
+    /// Nobody sings; what is left is 40 dB down, made so, and then 23 dB (10 log10 of 5e-3).
+    #[test]
+    fn depth_by_band_is_of_the_last_frames() {
+        let mut history = History::default();
+        let readings = Readings { knows_causes: true, ..locked(30.0) };
+        let mut seconds = 0.0;
+        let mut take = |num_frames, left| {
+            seconds += 0.09;
+            let mut spectra = Spectra { num_frames, ..Spectra::default() };
+            (spectra.matched[10], spectra.difference[10]) = (1.0, left);
+            // Too soft beside it.
+            (spectra.matched[20], spectra.difference[20]) = (1e-8, 1e-8 * left);
+            history.take(&Meters { spectra, ..at(seconds, readings) });
+            (history.spectra().difference[10], history.depths_db()[10], history.depths_db()[20])
+        };
+        assert_eq!(take(1, 1e-4).0, 1e-4);
+        (2..200).for_each(|frame| _ = take(frame, 1e-4));
+        let (_, loud, soft) = take(200, 1e-4);
+        assert!((loud.unwrap() - 40.0).abs() < 0.1 && soft == Err(Untold::NoRest), "{loud:?} {soft:?}");
+        // As long as there are some of the former they are the deepest moments, by which the null is told.
+        for (frames, depth_db) in [(201..=260, 40.0), (261..=299, 40.0), (300..=310, 23.0)] {
+            let (_, told, _) = frames.map(|frame| take(frame, 5e-3)).last().unwrap();
+            assert!((told.unwrap() - depth_db).abs() < 0.1, "{told:?}, not {depth_db}");
+        }
+        // The same frame again is no news, and one of a lower number is the first after a reset.
+        let again = (0..100).map(|_| take(310, 1e-4).1).last().unwrap();
+        assert!((again.unwrap() - 23.0).abs() < 0.1, "{again:?}");
+        assert_eq!(take(1, 5e-3).1, Err(Untold::NoRest));
+    }
+
     #[test]
     fn levels_settle() {
         let mut history = History::default();
