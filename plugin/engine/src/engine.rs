@@ -321,6 +321,7 @@ impl Engine {
     /// path and they are worked on at the same time.
     pub fn play_unheard(&mut self) {
         self.schedule.unheard();
+        self.framing.out.iter_mut().for_each(|side| side.fill(0.0));
     }
 
     /// Forgets all signals, keeps the match: an engine after `reset` equals a new one that recalls the match.
@@ -1257,6 +1258,30 @@ mod tests {
             assert!(again == play(&mut fresh, &mix, &song, &mut Inline::default()), "after {played} samples");
         }
         assert!(tried_with_job_out);
+    }
+
+    /// From wherever it is promised; and what is learned meanwhile is the same.
+    #[test]
+    fn what_nobody_hears_is_silence() {
+        let (song, voice) = (noise(64_000, 1), noise(64_000, 2));
+        let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (0.7 * b + v)).collect();
+        let played = |promised_at: usize| {
+            let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+            let mut out = play(&mut engine, &mix[..promised_at], &song[..promised_at], &mut worker);
+            if promised_at < mix.len() {
+                engine.play_unheard();
+            }
+            out.extend(play(&mut engine, &mix[promised_at..], &song[promised_at..], &mut worker));
+            (out, engine)
+        };
+        let (heard, engine) = played(mix.len());
+        for promised_at in [0, 40_001] {
+            let (unheard, other) = played(promised_at);
+            assert!(unheard[..promised_at] == heard[..promised_at]);
+            assert!(unheard[promised_at..].iter().all(|x| *x == 0.0), "promised at {promised_at}");
+            assert!(heard[promised_at..].iter().any(|x| *x != 0.0));
+            assert!(other.readings().lock == Lock::Locked && other.learned() == engine.learned());
+        }
     }
 
     /// What was learned from much music is not given up for what a few seconds of it suggest, unless that is far better.
