@@ -16,7 +16,7 @@ pub const FAILED: u8 = 1;
 pub const NOT_FOUND: u8 = 3;
 /// Some of many songs failed; the others are done.
 pub const SOME_FAILED: u8 = 4;
-/// Stopped by the user: 128 + SIGINT, as shells have it (common practice, no source).
+/// Stopped, by Ctrl-C or by whoever ends programs: 128 + SIGINT, as shells have it of Ctrl-C (common practice, no source).
 pub const STOPPED: u8 = 130;
 
 impl Ending {

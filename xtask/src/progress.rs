@@ -13,7 +13,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 /// Is told how much is done, 0 to 1, and can break off.
 pub type Progress<'a> = dyn FnMut(f64) -> ControlFlow<()> + 'a;
 
-/// Set when the user interrupts.
+/// Set when the user stops the program: by Ctrl-C, by having it ended, or by closing its terminal.
 static STOP: AtomicBool = AtomicBool::new(false);
 
 /// Parts of the bar.
@@ -26,8 +26,7 @@ impl Bar {
     /// A bar at its start.
     pub fn new() -> Self {
         static HANDLER: Once = Once::new();
-        // Without a handler the program still works; it would leave its temporary file behind when interrupted.
-        HANDLER.call_once(|| _ = ctrlc::set_handler(|| STOP.store(true, Relaxed)));
+        HANDLER.call_once(heed_the_user);
         let style = ProgressStyle::with_template("{wide_bar} {percent:>3} % {eta:>4}");
         Self(ProgressBar::new(STEPS as u64).with_style(style.expect("the template is sound")))
     }
@@ -46,6 +45,20 @@ impl Bar {
     /// The same on standard error.
     pub fn complain(&self, line: &str) {
         self.0.suspend(|| eprintln!("{line}"));
+    }
+}
+
+/// Has those who want to stop the program heard. Without that it still works; it would leave temporary files behind.
+fn heed_the_user() {
+    // SAFETY: no code of ours runs on a signal that is ignored.
+    #[cfg(unix)]
+    let before = unsafe { libc::signal(libc::SIGHUP, libc::SIG_IGN) };
+    _ = ctrlc::set_handler(|| STOP.store(true, Relaxed));
+    // What `nohup` started outlives its terminal.
+    #[cfg(unix)]
+    if before == libc::SIG_IGN {
+        // SAFETY: as above.
+        unsafe { libc::signal(libc::SIGHUP, libc::SIG_IGN) };
     }
 }
 

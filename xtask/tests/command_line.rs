@@ -245,18 +245,24 @@ fn a_match_is_kept_and_used_again() {
     assert!(!folder.join("no.wav").exists());
 }
 
-/// Starts a render, presses Ctrl-C (the terminal sends SIGINT) when the time has come, and tells how it ended.
+/// Starts a render, sends it a signal when the time has come, and tells how it ended.
 #[cfg(unix)]
-fn interrupted(folder: &Path, arguments: &[&str], is_time: &dyn Fn(u32) -> bool) -> (Option<i32>, String) {
-    let mut child = render(folder, arguments).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+fn signalled(mut render: Command, signal: &str, is_time: &dyn Fn(u32) -> bool) -> (Option<i32>, String) {
+    let mut child = render.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
     while !is_time(child.id()) {
         assert!(child.try_wait().unwrap().is_none(), "it ended before it could be stopped");
         std::thread::yield_now();
     }
-    let interrupt = Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
-    assert!(interrupt.success());
+    let sent = Command::new("kill").args(["-s", signal, &child.id().to_string()]).status().unwrap();
+    assert!(sent.success());
     let ended = child.wait_with_output().unwrap();
     (ended.status.code(), String::from_utf8_lossy(&ended.stderr).into_owned())
+}
+
+/// The same with Ctrl-C, for which the terminal sends SIGINT.
+#[cfg(unix)]
+fn interrupted(folder: &Path, arguments: &[&str], is_time: &dyn Fn(u32) -> bool) -> (Option<i32>, String) {
+    signalled(render(folder, arguments), "INT", is_time)
 }
 
 /// How many files are being written in a folder.
@@ -265,7 +271,8 @@ fn num_begun(folder: &Path) -> usize {
     listing(folder).iter().filter(|name| name.ends_with(".part")).count()
 }
 
-/// While the first file is written, and while the second is and the first waits for it.
+/// While the first file is written, and while the second is and the first waits for it; by Ctrl-C, by whoever ends programs,
+/// and by a terminal that closes.
 #[cfg(unix)]
 #[test]
 fn stopped_by_the_user_it_leaves_nothing() {
@@ -284,12 +291,30 @@ fn stopped_by_the_user_it_leaves_nothing() {
         "--report",
         "a.html",
     ];
-    for begun in [1, 2] {
-        let (code, errors) = interrupted(folder, &arguments, &|_| num_begun(folder) == begun);
-        assert_eq!(code, Some(130), "{errors}");
-        assert!(errors.contains("nothing was written"), "{errors}");
-        assert_eq!(listing(folder), before);
+    // If these tests were told to outlive their terminal, so would be what they start.
+    // SAFETY: no code runs on a signal that is at its default.
+    unsafe { libc::signal(libc::SIGHUP, libc::SIG_DFL) };
+    for (signal, begun) in [("INT", 1), ("INT", 2), ("TERM", 2), ("HUP", 1)] {
+        let (code, errors) = signalled(render(folder, &arguments), signal, &|_| num_begun(folder) == begun);
+        assert_eq!(code, Some(130), "{signal}: {errors}");
+        assert!(errors.contains("nothing was written"), "{signal}: {errors}");
+        assert_eq!(listing(folder), before, "{signal}");
     }
+}
+
+/// Told by `nohup` to outlive its terminal, which has hangups ignored (POSIX.1-2017, nohup), it does.
+#[cfg(unix)]
+#[test]
+fn told_to_outlive_its_terminal_it_does() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 60);
+    let mut shell = Command::new("sh");
+    shell.current_dir(folder).args(["-c", "trap '' HUP; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_xtask")]);
+    shell.args(["render", "mix.wav", "backing.wav", "--out", "out.wav", "--one-pass"]);
+    let (code, errors) = signalled(shell, "HUP", &|_| num_begun(folder) == 1);
+    assert_eq!((code, errors.as_str()), (Some(0), ""));
+    assert_eq!(listing(folder), ["backing.wav", "mix.wav", "out.wav"]);
 }
 
 /// While it learns, before there is anything to write; what was there stays.

@@ -50,7 +50,7 @@ Exit codes:
   2    the command line is wrong
   3    the backing was not found in the mix; nothing was written
   4    of many songs, some failed; the others are done
-  130  stopped by Ctrl-C; nothing is left of what was not finished";
+  130  stopped, by Ctrl-C, SIGTERM or SIGHUP; nothing is left of what was not finished";
 
 /// Command line of `render`: the files, and the plug-in's controls under their own names.
 #[derive(Args)]
