@@ -89,7 +89,7 @@ impl Series {
     }
 }
 
-/// Means of what is known in either; the place and the state are those of the later.
+/// Means of what is known in either; the place is that of the earlier, where the stretch begins, the state that of the later.
 fn merge(a: Point, b: Point) -> Point {
     let mean = |x: f64, y: f64| match (x.is_nan(), y.is_nan()) {
         (true, _) => y,
@@ -102,7 +102,7 @@ fn merge(a: Point, b: Point) -> Point {
     Point {
         at_s: a.at_s,
         lock: b.lock,
-        delay_samples: if b.delay_samples.is_nan() { a.delay_samples } else { b.delay_samples },
+        delay_samples: if a.delay_samples.is_nan() { b.delay_samples } else { a.delay_samples },
         confidence: mean(a.confidence, b.confidence),
         follow_db: mean(a.follow_db, b.follow_db),
         null_depth_db: mean(a.null_depth_db, b.null_depth_db),
