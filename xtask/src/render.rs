@@ -226,8 +226,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
     }
     if let (Some(file), Some(watcher)) = (&request.report, watcher) {
-        let series = pass.series.with_confidence_of(&learning.series);
-        let page = watcher.page(request, &rendered, inputs.rates_hz, series);
+        let page = watcher.page(request, &rendered, inputs.rates_hz, pass.series.clone(), &learning.series);
         write_file(file, page.as_bytes(), request.overwrite)?;
     }
     if let Some(file) = &request.save_match {

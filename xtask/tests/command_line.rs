@@ -190,7 +190,7 @@ fn a_report_is_one_page_in_itself() {
         "Delay of the mix against the backing, ms",
         "Spectra, dB re full scale",
         "not found yet: the mix passes",
-        "12.500 ms",
+        "12.500&nbsp;ms",
         "What was put right",
         "What to try next",
         "prefers-color-scheme:dark",

@@ -59,13 +59,14 @@ impl Watcher {
         self.output.add(block.output.iter().copied());
     }
 
-    /// The page, with the readings over the song.
+    /// The page, with the readings over the song, and with those of the pass that looked where the backing lies.
     pub fn page(
         mut self,
         request: &Render,
         rendered: &Rendered,
         rates_hz: [u32; 2],
         series: Series,
+        looking: &Series,
     ) -> String {
         self.series = series;
         let from_s = request.part_s.start;
@@ -86,10 +87,10 @@ impl Watcher {
         body += &causes(rendered);
         _ = writeln!(body, "<h2>What to try next</h2>\n<ul>");
         for line in advice(&self.facts(request, rendered, rates_hz)) {
-            _ = writeln!(body, "<li>{}</li>", escaped(&line));
+            _ = writeln!(body, "<li>{}</li>", worded(&line));
         }
         body += "</ul>\n<h2>Over the song</h2>\n";
-        for chart in self.over_time(rendered, &sections, (from_s, end_s)) {
+        for chart in self.over_time(rendered, &sections, (from_s, end_s), looking) {
             body += &chart.to_html();
         }
         if sections.len() > 1 {
@@ -158,7 +159,7 @@ impl Watcher {
                 "Delay of the mix",
                 format!(
                     "{}{}",
-                    delay_words(rendered.delay_samples, self.sample_rate_hz),
+                    worded(&delay_words(rendered.delay_samples, self.sample_rate_hz)),
                     match (jumps, rendered.drift_ppm != 0.0) {
                         (true, _) => " at the end; see the sections",
                         (false, true) => " at the end",
@@ -172,10 +173,16 @@ impl Watcher {
         ];
         let rows =
             rows.map(|(name, value)| format!("<tr><th scope=\"row\">{name}</th><td>{value}</td></tr>\n"));
-        format!("<table>\n{}</table>\n", rows.concat())
+        format!("<table class=\"facts\">\n{}</table>\n", rows.concat())
     }
 
-    fn over_time(&self, rendered: &Rendered, sections: &[Section], part_s: (f64, f64)) -> Vec<Chart> {
+    fn over_time(
+        &self,
+        rendered: &Rendered,
+        sections: &[Section],
+        part_s: (f64, f64),
+        looking: &Series,
+    ) -> Vec<Chart> {
         let across = Axis { range: (part_s.0, part_s.1.max(part_s.0 + 0.1)), scale: Scale::Time };
         let unlocked = sections.iter().filter(|section| section.lock != Lock::Locked);
         let shades: Vec<_> = unlocked.map(|section| Shade { range: section.range_s }).collect();
@@ -185,7 +192,7 @@ impl Watcher {
                 up.range.0 = up.range.0.min(0.0);
                 up.range.0 = if up.range.0 > -1.0 { 0.0 } else { up.range.0 };
             }
-            let lines = vec![Line { name: "", points }];
+            let lines = vec![Line { name: "", points, is_dots: false }];
             Chart { title, note: note.to_owned(), across: across.clone(), up, lines, shades: shades.clone() }
         };
         let ms = 1000.0 / self.sample_rate_hz;
@@ -224,13 +231,18 @@ impl Watcher {
             // Where the music ends the level drops, which would flatten all the rest.
             movement.up = Axis::over(most(&movement.lines[0].points), 2.0, Scale::Number);
         }
-        charts.push(chart(
+        let mut looks = looking.over_time(|point| point.confidence);
+        looks.retain(|look| (part_s.0..part_s.1).contains(&look.0));
+        let mut sureness = chart(
             "Sureness of the place",
-            "The highest peak of the correlation over the second highest; from 1.7 on the backing is held to be found.",
-            self.series.over_time(|point| point.confidence),
+            "A dot for each look at it: the highest peak of the correlation over the second highest. From 1.7 on the backing is held to \
+             be found. Where clocks drift it is tracked instead, more closely than by looks.",
+            looks,
             2.0,
             true,
-        ));
+        );
+        sureness.lines[0].is_dots = true;
+        charts.push(sureness);
         let is_known = |chart: &Chart| chart.lines[0].points.iter().any(|point| point.1.is_finite());
         charts.retain(is_known);
         charts
@@ -253,7 +265,7 @@ impl Watcher {
         let mut rows = String::new();
         for section in sections {
             let state = match section.lock {
-                Lock::Locked => delay_words(section.delay_samples, self.sample_rate_hz),
+                Lock::Locked => worded(&delay_words(section.delay_samples, self.sample_rate_hz)),
                 Lock::NoBacking => "no backing: the mix passes".to_owned(),
                 Lock::Searching => "not found yet: the mix passes".to_owned(),
                 Lock::Lost => "lost: the mix passes".to_owned(),
@@ -268,7 +280,7 @@ impl Watcher {
             );
         }
         format!(
-            "<h2>Sections</h2>\n<table>\n<tr><th>from</th><th>to</th><th>delay</th></tr>\n{rows}</table>\n"
+            "<h2>Sections</h2>\n<table class=\"sections\">\n<tr><th>from</th><th>to</th><th>delay</th></tr>\n{rows}</table>\n"
         )
     }
 
@@ -280,7 +292,11 @@ impl Watcher {
             Chart { title, note, across, up, lines, shades: Vec::new() }
         };
         let spectra = [("mix", &self.mix), ("backing, as it came", &self.backing), ("output", &self.output)]
-            .map(|(name, spectrum)| Line { name, points: spectrum.bands(self.sample_rate_hz) })
+            .map(|(name, spectrum)| Line {
+                name,
+                points: spectrum.bands(self.sample_rate_hz),
+                is_dots: false,
+            })
             .to_vec();
         let top = spectra.iter().flat_map(|line| &line.points).map(|point| point.1).fold(-100.0, f64::max);
         let mut charts = vec![chart(
@@ -293,6 +309,7 @@ impl Watcher {
         let curve = |name, to: usize, from: usize| Line {
             name,
             points: response_db(&h[to][from], rendered.learned.found.sample_rate_hz),
+            is_dots: false,
         };
         let centre = |lines: &[Line]| {
             // About the middle of the range in which most music lies.
@@ -335,7 +352,7 @@ fn most(points: &[(f64, f64)]) -> impl Iterator<Item = f64> {
 
 /// The result in a sentence or two.
 fn verdict(rendered: &Rendered) -> String {
-    let mut words = escaped(&describe(rendered));
+    let mut words = worded(&describe(rendered));
     if let Some(first) = words.get_mut(..1) {
         first.make_ascii_uppercase();
     }
@@ -348,11 +365,11 @@ fn causes(rendered: &Rendered) -> String {
         let lines = rendered.causes.iter().filter(|cause| cause.kind.stands() == stands);
         let lines: String = lines
             .map(|cause| {
-                let mut words = escaped(&sentence(cause));
+                let mut words = worded(&sentence(cause));
                 if let Some(first) = words.get_mut(..1) {
                     first.make_ascii_uppercase();
                 }
-                format!("<li>{words}. <span class=\"note\">{}</span></li>\n", worth(cause))
+                format!("<li>{words}. <span class=\"note\">{}</span></li>\n", worded(&worth(cause)))
             })
             .collect();
         if lines.is_empty() { String::new() } else { format!("<h2>{title}</h2>\n<ul>\n{lines}</ul>\n") }
@@ -366,6 +383,11 @@ fn causes(rendered: &Rendered) -> String {
         format!("Left as it is, it would cost {:.0} dB of the null.", cause.worth_db)
     });
     limits + &righted
+}
+
+/// As text of a page, numbers and their units on one line.
+fn worded(text: &str) -> String {
+    (0..10).fold(escaped(text), |text, digit| text.replace(&format!("{digit} "), &format!("{digit}&nbsp;")))
 }
 
 /// As text of a page.
@@ -399,8 +421,8 @@ once: listen at a level at which the full mix is comfortable. What may be publis
 
 /// Two inks for text, four for lines, told apart by their dashes too. Contrast to the paper is at least 4.5 : 1 of each.
 const STYLE: &str = "
-:root{--paper:#fbfaf6;--ink:#23262b;--faint:#5d636b;--rule:#dcd9cf;--wash:#e9e3d2;--l0:#0b6b62;--l1:#a8480f;--l2:#5b3fa0;--l3:#3d4a58}
-@media (prefers-color-scheme:dark){:root{--paper:#17191c;--ink:#e8e6df;--faint:#a2a8ae;--rule:#363a40;--wash:#2f2b22;--l0:#5cc9b8;--l1:#f09a5b;--l2:#b9a3f2;--l3:#aebac8}}
+:root{--paper:#fbfaf6;--ink:#23262b;--faint:#5d636b;--rule:#dcd9cf;--wash:#e4dcc6;--l0:#0b6b62;--l1:#a8480f;--l2:#5b3fa0;--l3:#3d4a58}
+@media (prefers-color-scheme:dark){:root{--paper:#17191c;--ink:#e8e6df;--faint:#a2a8ae;--rule:#363a40;--wash:#3a3528;--l0:#5cc9b8;--l1:#f09a5b;--l2:#b9a3f2;--l3:#aebac8}}
 *{box-sizing:border-box}
 body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,sans-serif}
 main{max-width:60rem;margin:0 auto;padding:2rem 1.25rem}
@@ -410,9 +432,11 @@ h2{font-size:1.1rem;margin:2.25rem 0 .5rem;border-bottom:1px solid var(--rule)}
 .verdict{font-size:1.1rem;margin:0 0 1rem}
 table{border-collapse:collapse;width:100%;font-size:.95rem;font-variant-numeric:tabular-nums}
 th,td{text-align:left;vertical-align:top;padding:.2rem 1rem .2rem 0;border-bottom:1px solid var(--rule);overflow-wrap:anywhere}
-th{font-weight:400;color:var(--faint);width:11rem}
+th{font-weight:400;color:var(--faint)}
+.facts th{width:11rem}
+.sections :is(th,td):not(:last-child){width:1%;white-space:nowrap}
 ul{margin:.25rem 0;padding-left:1.2rem}
-figure{margin:1.25rem 0;break-inside:avoid}
+figure{display:flow-root;margin:1.25rem 0;break-inside:avoid}
 figcaption{display:flex;flex-wrap:wrap;justify-content:space-between;gap:0 1.5rem;font-size:.95rem}
 .legend{display:flex;flex-wrap:wrap;gap:0 1.25rem;color:var(--faint)}
 .key{width:28px;height:8px;margin-right:.4rem;vertical-align:middle;overflow:visible}
@@ -421,13 +445,14 @@ figcaption{display:flex;flex-wrap:wrap;justify-content:space-between;gap:0 1.5re
 .plot>span{position:absolute;color:var(--faint);font-size:.75rem;line-height:1;white-space:nowrap;font-variant-numeric:tabular-nums}
 .plot>.up{right:100%;margin-right:.4rem;transform:translateY(-50%)}
 .plot>.across{top:100%;margin-top:.75rem;transform:translateX(-50%)}
-@media (max-width:40rem){.more{visibility:hidden}}
+@media (max-width:40rem){.more{visibility:hidden}.facts tr{display:block;border-bottom:1px solid var(--rule);padding:.3rem 0}.facts :is(th,td){display:block;width:auto;border:0;padding:0}.sections{font-size:.85rem}.sections :is(th,td){padding-right:.6rem}.sections :last-child{padding-right:0}}
 .note,footer{color:var(--faint);font-size:.875rem;margin:.1rem 0}
 footer{margin-top:2rem}
 .grid{stroke:var(--rule);stroke-width:1;fill:none;vector-effect:non-scaling-stroke}
 .shade{fill:var(--wash)}
 .line{fill:none;stroke-width:1.6;stroke-linejoin:round;vector-effect:non-scaling-stroke}
 .l0{stroke:var(--l0);stroke-linecap:round}
+.dots{stroke-width:3.5}
 .l1{stroke:var(--l1);stroke-dasharray:7 3}
 .l2{stroke:var(--l2);stroke-dasharray:2 2.5}
 .l3{stroke:var(--l3);stroke-dasharray:9 3 2 3}
@@ -441,6 +466,7 @@ mod tests {
     #[test]
     fn names_of_files_are_no_markup() {
         assert_eq!(escaped("<b> & \"c\""), "&lt;b&gt; &amp; &quot;c&quot;");
+        assert_eq!(worded("-1.5 dB of <b> 3 s"), "-1.5&nbsp;dB of &lt;b&gt; 3&nbsp;s");
     }
 
     #[test]

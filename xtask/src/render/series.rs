@@ -14,7 +14,7 @@ pub struct Point {
     pub lock: Lock,
     /// Delay between the files, samples; not a number while not locked.
     pub delay_samples: f64,
-    /// Sureness of the place; not a number while it was not looked at.
+    /// Sureness of the place, where it was looked at; not a number elsewhere.
     pub confidence: f64,
     /// Movement of the level, dB.
     pub follow_db: f64,
@@ -29,17 +29,21 @@ pub struct Series {
     points: Vec<Point>,
     gathering: Option<Point>,
     blocks_a_point: u32,
+    last_confidence: f32,
 }
 
 impl Series {
     /// Adds the readings of a block that begins at so many seconds, for a backing moved earlier by so many samples.
     pub fn add(&mut self, at_s: f64, readings: &Readings, advance_samples: i64) {
         let locked = readings.lock == Lock::Locked;
+        // The reading stands until the next look, which hardly ever gives the same to the bit.
+        let before = std::mem::replace(&mut self.last_confidence, readings.confidence);
+        let looked = readings.confidence != before && readings.confidence > 0.0;
         let point = Point {
             at_s,
             lock: readings.lock,
             delay_samples: if locked { readings.delay_samples - advance_samples as f64 } else { f64::NAN },
-            confidence: if readings.confidence > 0.0 { f64::from(readings.confidence) } else { f64::NAN },
+            confidence: if looked { f64::from(readings.confidence) } else { f64::NAN },
             follow_db: if locked { f64::from(readings.follow_db) } else { f64::NAN },
             null_depth_db: readings.null_depth_db.map_or(f64::NAN, f64::from),
             num_merged: 1,
@@ -67,20 +71,6 @@ impl Series {
     /// All points, in order.
     pub fn points(&self) -> impl Iterator<Item = Point> + Clone {
         self.points.iter().copied().chain(self.gathering)
-    }
-
-    /// The same, but with the sureness that another series has of the place at each time.
-    pub fn with_confidence_of(&self, other: &Self) -> Self {
-        let mut series = self.clone();
-        let mut others = other.points().peekable();
-        let mut confidence = f64::NAN;
-        for point in series.points.iter_mut().chain(&mut series.gathering) {
-            while let Some(other) = others.next_if(|other| other.at_s <= point.at_s) {
-                confidence = other.confidence;
-            }
-            point.confidence = confidence;
-        }
-        series
     }
 
     /// One value over time, in s.
@@ -169,23 +159,16 @@ mod tests {
         }
     }
 
+    /// Sureness is known where it was looked, and not until the next look.
     #[test]
-    fn confidence_is_taken_over_by_time() {
-        let series = |step: usize, confidence: &dyn Fn(usize) -> f32| {
-            let mut series = Series::default();
-            for n in (0..100).step_by(step) {
-                let readings = Readings { confidence: confidence(n), ..readings(Lock::Locked, 1.0, None) };
-                series.add(n as f64, &readings, 0);
-            }
-            series
-        };
-        // The other one begins later, and has a point for every three.
-        let other = series(3, &|n| if n < 10 { 0.0 } else { n as f32 });
-        let merged = series(1, &|_| 0.0).with_confidence_of(&other);
-        for (n, point) in merged.points().enumerate() {
-            let expected = if n < 12 { f64::NAN } else { (n / 3 * 3) as f64 };
-            assert_eq!(point.confidence.to_bits(), expected.to_bits(), "{n}");
+    fn sureness_is_that_of_looks() {
+        let mut series = Series::default();
+        for confidence in [0.0, 0.0, 3.0, 3.0, 3.0, 5.0, 5.0] {
+            series.add(0.0, &Readings { confidence, ..readings(Lock::Locked, 1.0, None) }, 0);
         }
+        let found: Vec<_> = series.points().map(|point| point.confidence).enumerate().collect();
+        let known: Vec<_> = found.into_iter().filter(|(_, confidence)| confidence.is_finite()).collect();
+        assert_eq!(known, [(2, 3.0), (5, 5.0)]);
     }
 
     #[test]

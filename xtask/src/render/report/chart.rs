@@ -29,6 +29,8 @@ pub struct Line {
     pub name: &'static str,
     /// Points from left to right; a value that is not finite breaks the line.
     pub points: Vec<(f64, f64)>,
+    /// Whether nothing is known between the points: each is a dot.
+    pub is_dots: bool,
 }
 
 /// A stretch that is shaded.
@@ -147,6 +149,7 @@ impl Chart {
             _ = write!(svg, "<path class=\"grid\" d=\"M{:.1} 0V{HEIGHT}\"/>", x(value));
         }
         for (idx, line) in self.lines.iter().enumerate() {
+            let dots = if line.is_dots { " dots" } else { "" };
             let mut path = String::new();
             let mut pen_down = false;
             for &(across, up) in &line.points {
@@ -155,9 +158,9 @@ impl Chart {
                     let (from, to) = if pen_down { ("L", "") } else { ("M", "h0") };
                     _ = write!(path, "{from}{:.1} {:.1}{to}", x(across), y(up));
                 }
-                pen_down = up.is_finite() && across.is_finite();
+                pen_down = !line.is_dots && up.is_finite() && across.is_finite();
             }
-            _ = write!(svg, "<path class=\"line l{idx}\" d=\"{path}\"/>");
+            _ = write!(svg, "<path class=\"line l{idx}{dots}\" d=\"{path}\"/>");
         }
         svg + "</svg>"
     }
@@ -222,10 +225,10 @@ mod tests {
         assert_eq!([clock(3599.96, 1), clock(-5.0, 0)], ["60:00.0", "-0:05"]);
     }
 
-    /// Where points lie on paper, by hand; a gap breaks the line, and what is off the axis stays on its edge.
+    /// Where points lie on paper, by hand; a gap breaks the line, dots are apart, and what is off the axis stays on its edge.
     #[test]
     fn points_lie_where_they_belong() {
-        let chart = Chart {
+        let mut chart = Chart {
             title: "t",
             note: String::new(),
             across: Axis { range: (0.0, 10.0), scale: Scale::Number },
@@ -233,6 +236,7 @@ mod tests {
             lines: vec![Line {
                 name: "",
                 points: vec![(0.0, -1.0), (5.0, 0.0), (6.0, f64::NAN), (10.0, 9.0)],
+                is_dots: false,
             }],
             shades: vec![Shade { range: (5.0, 10.0) }],
         };
@@ -242,6 +246,8 @@ mod tests {
             svg.contains("<rect class=\"shade\" x=\"500.0\" y=\"0\" width=\"500.0\" height=\"200\"/>"),
             "{svg}"
         );
+        chart.lines[0].is_dots = true;
+        assert!(chart.to_svg().contains("dots\" d=\"M0.0 200.0h0M500.0 100.0h0M1000.0 0.0h0\""));
         let plot = chart.to_plot();
         for mark in [
             "<span class=\"up\" style=\"top:25.0%\">0.5</span>",
