@@ -19,6 +19,9 @@ const LAYOUT: u16 = 3;
 /// More than any match takes, bytes.
 const LARGEST: u64 = 8 << 20;
 
+/// What to do about one that is of no use.
+const AGAIN: &str = "make it again with --save-match";
+
 /// Writes what was learned, whole or not at all.
 pub fn save(path: &Path, learned: &Learned, overwrite: bool) -> Result<()> {
     let mut bytes = BEGINNING.to_vec();
@@ -36,7 +39,6 @@ pub fn save(path: &Path, learned: &Learned, overwrite: bool) -> Result<()> {
 /// If anything at all is wrong with it, by name and with what to do.
 pub fn load(path: &Path) -> Result<Learned> {
     let shown = path.display();
-    const AGAIN: &str = "make it again with --save-match";
     let size =
         fs::metadata(path).with_context(|| format!("{shown}: cannot be opened; check its name"))?.len();
     ensure!(
@@ -45,6 +47,12 @@ pub fn load(path: &Path) -> Result<Learned> {
     );
     let bytes =
         fs::read(path).with_context(|| format!("{shown}: cannot be read; check name and permissions"))?;
+    parse(path, &bytes)
+}
+
+/// The same of what is in a file.
+fn parse(path: &Path, bytes: &[u8]) -> Result<Learned> {
+    let shown = path.display();
     ensure!(bytes.starts_with(BEGINNING), "{shown}: is no match; {AGAIN}");
     let Some((content, crc)) = bytes.split_last_chunk() else { bail!("{shown}: is damaged; {AGAIN}") };
     ensure!(crc32fast::hash(content) == u32::from_le_bytes(*crc), "{shown}: is damaged; {AGAIN}");
@@ -101,8 +109,7 @@ mod tests {
 
         let good = fs::read(&path).unwrap();
         let refused = |bytes: &[u8], says: &str| {
-            fs::write(&path, bytes).unwrap();
-            let error = load(&path).unwrap_err().to_string();
+            let error = parse(&path, bytes).unwrap_err().to_string();
             assert!(error.contains("a.match") && error.contains(says), "{error:?} does not say {says:?}");
         };
         for length in 0..good.len() {
@@ -139,8 +146,11 @@ mod tests {
         bytes[BEGINNING.len()] = 1;
         bytes.truncate(bytes.len() - 4);
         bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
-        fs::write(&path, bytes).unwrap();
+        fs::write(&path, &bytes).unwrap();
         assert!(load(&path).unwrap() == old);
+        bytes.pop();
+        fs::write(&path, &bytes).unwrap();
+        assert!(load(&path).unwrap_err().to_string().contains("damaged"));
         fs::File::create(&path).unwrap().set_len(LARGEST + 1).unwrap();
         assert!(load(&path).unwrap_err().to_string().contains("8388609"));
     }
