@@ -6,6 +6,7 @@ mod dither;
 #[cfg(test)]
 mod formats;
 pub mod mp4_edit;
+mod ogg_end;
 mod opus;
 mod place;
 mod read;

@@ -23,10 +23,11 @@ use anyhow::{Result, ensure};
 use minuend_engine::{Lock, Settings, Untold, causes::Cause, settings::Listen};
 
 use crate::{
-    audio_files::{AudioReader, AudioWriter, Bits, check_writable, write_file},
+    audio_files::{AudioReader, AudioWriter, Bits, Place, write_file},
     ending::{Ending, NOT_FOUND},
     progress::Progress,
 };
+use batch::is_named_for_another_format;
 use depth::Depth;
 use passes::{Block, Learned, Pair, Pass, learn, subtract};
 use report::Watcher;
@@ -246,9 +247,15 @@ fn not_found(request: &Render) -> anyhow::Error {
 
 /// Refuses what cannot be written, or would overwrite an input or another output.
 fn check_outputs(request: &Render) -> Result<()> {
+    let out = request.out.display();
+    ensure!(
+        !is_named_for_another_format(&request.out),
+        "{out}: what is written is WAV; let the name end in .wav"
+    );
     let outputs: Vec<_> = request.outputs().collect();
     for (idx, output) in outputs.iter().enumerate() {
-        check_writable(output, request.overwrite)?;
+        // Made and gone again: to learn now, and not after minutes, that it cannot be.
+        Place::new(output, request.overwrite)?;
         for input in [&request.mix, &request.backing] {
             ensure!(
                 !same_file(input, output),
@@ -257,7 +264,7 @@ fn check_outputs(request: &Render) -> Result<()> {
             );
         }
         ensure!(
-            !outputs[..idx].contains(output),
+            !outputs[..idx].iter().any(|other| same_place(other, output)),
             "{}: is named for two files; choose another name for one of them",
             output.display()
         );
@@ -275,17 +282,28 @@ struct Inputs {
 fn check_inputs(request: &Render) -> Result<Inputs> {
     let mix = AudioReader::open(&request.mix)?;
     let backing = AudioReader::open(&request.backing)?;
+    ensure!(
+        !same_file(&request.mix, &request.backing),
+        "{}: is named as the mix and as the backing, which leaves nothing; name two files",
+        request.mix.display()
+    );
     // Refused if its rate cannot be brought to that of the mix.
     AudioReader::open_at(&request.backing, mix.sample_rate_hz())?;
     let Range { start, end } = request.part_s;
     ensure!(
-        start >= 0.0 && end > start,
+        start >= 0.0 && (end - start) * f64::from(mix.sample_rate_hz()) >= 1.0,
         "the part from {start:.3} s to {end:.3} s is empty; let --to lie behind --from"
     );
     Ok(Inputs {
         rates_hz: [mix.sample_rate_hz(), backing.sample_rate_hz()],
         channels: [mix.num_channels(), backing.num_channels()],
     })
+}
+
+/// Whether two files that need not be there yet are one.
+fn same_place(a: &Path, b: &Path) -> bool {
+    let folder = |path: &Path| fs::canonicalize(Path::new(".").join(path.parent().unwrap_or(path)));
+    a.file_name() == b.file_name() && matches!((folder(a), folder(b)), (Ok(a), Ok(b)) if a == b)
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {

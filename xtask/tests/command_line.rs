@@ -97,6 +97,13 @@ fn codes_tell_how_it_ended() {
         (&["mix.wav", "backing.wav", "--out", "no folder/out.wav"], 1, "no folder"),
         (&["mix.wav", "backing.wav", "--out", "backing.wav", "--force"], 1, "one of the inputs"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "5", "--to", "3"], 1, "--from"),
+        (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "5", "--to", "5.0001"], 1, "is empty"),
+        (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "-5"], 2, "must be a time"),
+        (&["mix.wav", "backing.wav", "--out", "out.wav", "--jobs", "0"], 2, "1 or more"),
+        (&["mix.wav", "backing.wav", "--out", "out.flac"], 1, ".wav"),
+        (&["mix.wav", "backing.wav", "--out", "a.wav", "--save-match", "./a.wav"], 1, "named for two files"),
+        (&["mix.wav", "./mix.wav", "--out", "out.wav"], 1, "name two files"),
+        (&["--list", "mix.wav", "--out", "."], 1, "UTF-8"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "2:00"], 1, "12.000 s"),
         (&["mix.wav", "other.wav", "--out", "out.wav"], 3, "was not found"),
     ] {

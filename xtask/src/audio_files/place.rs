@@ -2,6 +2,7 @@
 
 use std::{
     fs::{self, File},
+    io,
     path::{Path, PathBuf},
 };
 
@@ -19,8 +20,10 @@ impl Place {
     /// Makes the file. Refuses a name that exists unless `overwrite` is set.
     pub fn new(path: &Path, overwrite: bool) -> Result<Self> {
         check_writable(path, overwrite)?;
-        let temporary = new_temporary(folder_of(path)).with_context(|| {
-            format!("{}: cannot be written; check that its folder is writable", path.display())
+        // Said without the name of the temporary file, which tells the user nothing.
+        let temporary = new_temporary(folder_of(path)).map_err(|e| {
+            let (shown, why) = (path.display(), io::Error::from(e.kind()));
+            anyhow!("{shown}: cannot be written; check that its folder is writable: {why}")
         })?;
         Ok(Self { path: path.to_owned(), overwrite, temporary })
     }
@@ -63,7 +66,8 @@ pub fn write_file(path: &Path, content: &[u8], overwrite: bool) -> Result<()> {
     place.take()
 }
 
-/// Refuses a name that cannot become a file, whose folder is not there, or that exists while `overwrite` is off.
+/// Refuses a name that cannot become a file, whose folder is not there, that is of something other than a file, as a device, or
+/// that exists while `overwrite` is off.
 pub fn check_writable(path: &Path, overwrite: bool) -> Result<()> {
     let shown = path.display();
     ensure!(!path.is_dir(), "{shown}: is a folder; name a file to write");
@@ -73,6 +77,8 @@ pub fn check_writable(path: &Path, overwrite: bool) -> Result<()> {
         overwrite || fs::symlink_metadata(path).is_err(),
         "{shown}: exists already; choose another name, or add --force to replace it"
     );
+    // What is replaced is the name itself, and the system's devices are more than that.
+    ensure!(!path.exists() || path.is_file(), "{shown}: is a device or a pipe; name a file to write");
     Ok(())
 }
 
@@ -107,6 +113,18 @@ mod tests {
         assert_eq!((fs::read(&path).unwrap(), count()), (b"one".to_vec(), 1));
         write_file(&path, b"two", true).unwrap();
         assert_eq!((fs::read(&path).unwrap(), count()), (b"two".to_vec(), 1));
+    }
+
+    /// A device is not replaced by a file, which whoever may do everything could; in a name of its own, lest a fault hurts.
+    #[cfg(unix)]
+    #[test]
+    fn only_files_are_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("device");
+        std::os::unix::fs::symlink("/dev/null", &path).unwrap();
+        let error = write_file(&path, b"one", true).unwrap_err().to_string();
+        assert!(error.contains("is a device or a pipe"), "{error}");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
     }
 
     /// What came into being meanwhile is not replaced either.

@@ -20,12 +20,14 @@ use symphonia::core::{
     formats::{
         FormatReader, TrackType,
         probe::Hint,
-        well_known::{FORMAT_ID_ADTS, FORMAT_ID_ISOMP4, FORMAT_ID_MP1, FORMAT_ID_MP2, FORMAT_ID_MP3},
+        well_known::{
+            FORMAT_ID_ADTS, FORMAT_ID_ISOMP4, FORMAT_ID_MP1, FORMAT_ID_MP2, FORMAT_ID_MP3, FORMAT_ID_OGG,
+        },
     },
     io::{MediaSource, MediaSourceStream},
 };
 
-use super::{mp4_edit, opus::OpusDecoder, resample::Resampler, rf64, sbr::SbrWatch};
+use super::{mp4_edit, ogg_end, opus::OpusDecoder, resample::Resampler, rf64, sbr::SbrWatch};
 
 /// What can be read, in words.
 pub const FORMATS: &str = "WAV, AIFF, FLAC, MP3, M4A (AAC, ALAC), Ogg Vorbis or Opus";
@@ -271,6 +273,9 @@ impl Decoded {
         );
 
         let kind = format.format_info().format;
+        let is_cut = kind == FORMAT_ID_OGG
+            && ogg_end::is_cut(&mut open()?).with_context(|| format!("{shown}: cannot be read"))?;
+        ensure!(!is_cut, "{shown}: is cut off within its last page; copy, download or export it again");
         let lossy = [FORMAT_ID_MP1, FORMAT_ID_MP2, FORMAT_ID_MP3, FORMAT_ID_ADTS].contains(&kind);
         let is_opus = parameters.codec == CODEC_ID_OPUS;
         let sbr = (parameters.codec == CODEC_ID_AAC).then(SbrWatch::default);

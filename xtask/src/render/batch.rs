@@ -30,6 +30,14 @@ const ENDINGS: [&str; 16] = [
     "wav", "wave", "rf64", "bwf", "aif", "aiff", "aifc", "flac", "mp3", "m4a", "mp4", "aac", "ogg", "oga",
     "opus", "w64",
 ];
+/// So many of them, the first, are names of what is written.
+const WRITTEN: usize = 4;
+
+/// Whether a file is called like one of a format that is read but not written.
+pub fn is_named_for_another_format(file: &Path) -> bool {
+    let ending = file.extension().unwrap_or_default().to_string_lossy().to_lowercase();
+    ENDINGS[WRITTEN..].contains(&ending.as_str())
+}
 
 /// The songs in a folder and in the folders directly in it: two audio files each, called `NAME mix` and `NAME backing`, in any
 /// format, with a space, `-`, `_` or `.` between. A folder's `mix` and `backing` are called like the folder.
@@ -98,7 +106,11 @@ fn without<'a>(name: &'a str, word: &str) -> Option<&'a str> {
 /// `#` do not count. Files are sought from the folder of the list.
 pub fn in_list(list: &Path) -> Result<Songs> {
     let shown = list.display();
-    let text = fs::read_to_string(list).with_context(|| format!("{shown}: cannot be read as a text"))?;
+    let text = fs::read_to_string(list).with_context(|| {
+        format!("{shown}: cannot be read as a text; check its name, and save it as plain text in UTF-8")
+    })?;
+    // Some editors begin a text with a mark.
+    let text = text.strip_prefix('\u{feff}').unwrap_or(&text);
     let folder = list.parent().unwrap_or(Path::new(""));
     let song = |(number, line): (usize, &str)| {
         let fields: Vec<&str> = line.split('\t').map(str::trim).filter(|field| !field.is_empty()).collect();
@@ -219,8 +231,11 @@ mod tests {
     fn a_list_names_songs_by_line() {
         let folder = tempfile::tempdir().unwrap();
         let list = folder.path().join("songs.txt");
-        fs::write(&list, "# songs\n\none mix.wav\ttwo.wav\n/far/three.wav\tfour.wav\tThe third\nfive.wav\n")
-            .unwrap();
+        fs::write(
+            &list,
+            "\u{feff}# songs\n\none mix.wav\ttwo.wav\n/far/three.wav\tfour.wav\tThe third\nfive.wav\n",
+        )
+        .unwrap();
         let songs = in_list(&list).unwrap();
         let [first, second] = [0, 1].map(|idx: usize| songs[idx].as_ref().unwrap().clone());
         assert_eq!((first.name.as_str(), first.mix), ("one", folder.path().join("one mix.wav")));

@@ -68,7 +68,7 @@ pub struct RenderArguments {
     #[arg(long, value_name = "FILE", conflicts_with = "mix")]
     list: Option<PathBuf>,
     /// Songs at a time [default: one a processor]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = at_least_one)]
     jobs: Option<NonZeroUsize>,
     /// Print one line of JSON for each song instead of words
     #[arg(long)]
@@ -83,10 +83,10 @@ pub struct RenderArguments {
     #[arg(long, value_name = "FILE")]
     save_match: Option<PathBuf>,
     /// Begin at this time of the mix: seconds, M:SS or H:MM:SS, with decimals
-    #[arg(long, value_name = "TIME", default_value = "0", value_parser = time_s)]
+    #[arg(long, value_name = "TIME", default_value = "0", allow_negative_numbers = true, value_parser = time_s)]
     from: f64,
     /// End at this time of the mix [default: its end]
-    #[arg(long, value_name = "TIME", value_parser = time_s)]
+    #[arg(long, value_name = "TIME", allow_negative_numbers = true, value_parser = time_s)]
     to: Option<f64>,
     /// Write this too, beside the file: the backing as it is subtracted
     #[arg(long, value_enum, value_name = "WHAT")]
@@ -359,6 +359,11 @@ fn ranged((low, high): (f32, f32)) -> impl Fn(&str) -> Result<f32, String> + Clo
         Ok(value) if (low..=high).contains(&value) => Ok(value),
         _ => Err(format!("must be a number from {low} to {high}")),
     }
+}
+
+/// Parses how many songs at a time.
+fn at_least_one(text: &str) -> Result<NonZeroUsize, String> {
+    text.parse().map_err(|_| "must be a number of songs, 1 or more".to_owned())
 }
 
 /// Parses a time: seconds, minutes and seconds, or hours, minutes and seconds.
