@@ -6,7 +6,8 @@ use crate::sizes::Sizes;
 /// Times after locking at which the match is learned, seconds; from the last one on, every [`MATCH_EVERY_S`].
 const MATCH_AT_S: [f64; 11] = [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0];
 const MATCH_EVERY_S: f64 = 4.0;
-/// Matches after which every other one is left out as long as they bring no more than [`SETTLED`] nats (0.1 dB): 24 s.
+/// Matches after which every other one is left out as long as they bring no more than [`SETTLED`] nats (0.1 dB): 24 s. Where
+/// nobody hears what is played, whatever they bring: what counts is the last one.
 const SETTLED_AFTER: usize = 15;
 const SETTLED: f64 = 0.02;
 /// Music needed before the first search, seconds.
@@ -19,7 +20,7 @@ const LOOK_EVERY_S: f64 = 1.0;
 /// Music after which a match is taken back where nobody hears what is played, seconds, once [`SETTLED_AFTER`] were learned:
 /// so long that files are worked on meanwhile, so short that a place given up is still found from its beginning on and every
 /// match is learned.
-const UNHEARD_S: f64 = 3.0;
+const UNHEARD_S: f64 = 5.0;
 /// How often it is looked what limits the null while nothing is learned.
 const STUDY_EVERY_S: f64 = 4.0;
 /// How long it is waited between searches for a better place than one with a shallow null: longer each time.
@@ -122,7 +123,7 @@ impl Schedule {
 
     /// A match was learned that is better by `gained` nats.
     pub fn matched(&mut self, gained: f64) {
-        if gained < SETTLED && self.num_matches >= SETTLED_AFTER {
+        if (self.is_unheard || gained < SETTLED) && self.num_matches >= SETTLED_AFTER {
             self.num_matches += 1;
         }
     }

@@ -229,7 +229,7 @@ impl Record {
     /// Takes the readings at the end of a block of which so much belongs to the part; how much of the part is done then, 0
     /// to 1.
     fn take(&mut self, readings: &Readings, at_sample: u64, samples: usize) -> f64 {
-        self.readings = *readings;
+        self.readings = with_causes_of(&self.readings, *readings);
         let locked = readings.lock == Lock::Locked;
         self.backed_blocks += usize::from(readings.lock != Lock::NoBacking);
         self.locked_blocks += usize::from(locked);
@@ -355,6 +355,13 @@ impl Course {
     }
 }
 
+/// Readings that tell what limits the null as those before did, if they no longer know it: where a better match has just been
+/// found or the backing is over, what held until then tells most of the song.
+fn with_causes_of(before: &Readings, now: Readings) -> Readings {
+    let last = if now.knows_causes { &now } else { before };
+    Readings { causes: last.causes, knows_causes: last.knows_causes, ..now }
+}
+
 /// A cause as it is between the files, where the engine has seen one of them moved.
 fn between_files(mut cause: Cause, advance_samples: i64) -> Cause {
     if let Kind::Delay { samples } = &mut cause.kind {
@@ -389,6 +396,14 @@ mod tests {
         let wow = |block: usize| 20.0 * (8.25 * std::f64::consts::TAU * block as f64 / 1_000.0).sin();
         assert!((drift_ppm(&|block| Some(wow(block) + drifting(block))) - 20.0).abs() < 0.6);
         assert_eq!(drift_ppm(&|_| None), 0.0);
+    }
+
+    #[test]
+    fn what_limits_the_null_stays_known() {
+        let [known, unknown] =
+            [true, false].map(|knows_causes| Readings { knows_causes, ..Readings::default() });
+        let knows = |before, now| with_causes_of(before, now).knows_causes;
+        assert!(knows(&known, unknown) && knows(&unknown, known) && !knows(&unknown, unknown));
     }
 
     /// With the jobs on a thread of their own, the samples are those of running them when they are due.
