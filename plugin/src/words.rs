@@ -48,12 +48,20 @@ pub fn sentence(cause: &Cause) -> String {
     }
 }
 
+/// What a null depth is at least, rounded so that it is.
+pub fn at_least(db: f32) -> String {
+    format!("at least {:.0} dB", db.floor())
+}
+
 /// Why no null depth is told, as a sentence without a full stop.
 pub fn why_untold(untold: Untold) -> String {
     let by = match untold {
         Untold::NoRest => return "cannot tell: the voice sings, or the null is uneven".to_owned(),
         Untold::PlaceChanged => return "cannot tell so soon after the backing changed its place".to_owned(),
         Untold::CausesUnknown => return "cannot tell before more of the voice is heard".to_owned(),
+        Untold::AtLeast(_) => {
+            return "cannot tell more: what is left where the voice rests may not be the backing".to_owned();
+        }
         Untold::Forbidden(kind) => match kind {
             Kind::Codec { .. } => "a lossy file",
             Kind::Clipping => "clipping or saturation",
@@ -93,6 +101,7 @@ mod tests {
         assert_eq!(why_untold(Untold::NoRest), "cannot tell: the voice sings, or the null is uneven");
         assert_eq!(why_untold(Untold::CausesUnknown), "cannot tell before more of the voice is heard");
         assert!(why_untold(Untold::PlaceChanged).contains("changed its place"));
+        assert!(why_untold(Untold::AtLeast(60.0)).contains("may not be the backing"));
         for (kind, by) in [
             (Kind::Codec { edge: None }, "a lossy file"),
             (Kind::Clipping, "clipping or saturation"),
@@ -105,6 +114,12 @@ mod tests {
             let reason = format!("cannot tell: {by} leaves more beneath the voice than where it rests");
             assert_eq!(why_untold(Untold::Forbidden(kind)), reason);
         }
+    }
+
+    #[test]
+    fn a_bound_is_never_rounded_up() {
+        assert_eq!(at_least(59.99), "at least 59 dB");
+        assert_eq!(at_least(60.0), "at least 60 dB");
     }
 
     #[test]

@@ -254,7 +254,7 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
                 engine.process(&mut in_and_out, &backing, &settings, &mut worker);
                 let readings = engine.readings();
                 if block.end > latency {
-                    depths.push(Reading { end: block.end - latency, told_db: readings.null_depth_db });
+                    depths.push(Reading::new(block.end - latency, readings));
                 }
                 if readings.lock == Lock::TooLate && moves < MAX_MOVES {
                     // As a user does with the clip: earlier by what the engine says, and from the start.
@@ -290,7 +290,7 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let (mut signal, mut depths) = (vec![Vec::new(); case.mix.len()], Vec::new());
     let pass = subtract(&pair, learned, causes, 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
-        depths.push(Reading { end: signal[0].len(), told_db: block.readings.null_depth_db });
+        depths.push(Reading::new(signal[0].len(), block.readings));
         passes::report(progress, 0.5 + block.done / 2.0)
     })?;
     let told = Told {

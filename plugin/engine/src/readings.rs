@@ -31,6 +31,18 @@ pub enum Untold {
     PlaceChanged,
     /// What is left where the voice rests is less than what this leaves: beneath the voice is more of it.
     Forbidden(Kind),
+    /// What is left where the voice rests may be something else than the backing: the null is at least this deep, dB.
+    AtLeast(f32),
+}
+
+impl Untold {
+    /// What the null depth is at least, dB, if no more can be told of it.
+    pub fn at_least_db(self) -> Option<f32> {
+        match self {
+            Self::AtLeast(depth_db) => Some(depth_db),
+            _ => None,
+        }
+    }
 }
 
 /// One set of readings, valid for the hop that was processed last.
@@ -82,15 +94,16 @@ impl Readings {
     /// What may be told of a null depth that was heard, in all of the spectrum or in a part of it. What is left may move
     /// with the voice, so that its rests tell nothing of it: that is known once the causes are.
     pub fn told(&self, heard: Option<Heard>) -> Result<f32, Untold> {
-        let Heard { depth_db, beneath_voice } = heard.ok_or(Untold::NoRest)?;
-        if !beneath_voice {
-            return Ok(depth_db);
+        let Heard { depth_db, beneath_voice, at_least } = heard.ok_or(Untold::NoRest)?;
+        if beneath_voice {
+            if let Some(cause) = self.causes.iter().find(|cause| cause.forbids(depth_db)) {
+                return Err(Untold::Forbidden(cause.kind));
+            }
+            if !self.knows_causes {
+                return Err(Untold::CausesUnknown);
+            }
         }
-        match self.causes.iter().find(|cause| cause.forbids(depth_db)) {
-            Some(cause) => Err(Untold::Forbidden(cause.kind)),
-            None if self.knows_causes => Ok(depth_db),
-            None => Err(Untold::CausesUnknown),
-        }
+        if at_least { Err(Untold::AtLeast(depth_db)) } else { Ok(depth_db) }
     }
 }
 
@@ -101,7 +114,7 @@ mod tests {
     /// A null of 60 dB beneath a voice: of clipping that leaves 20 dB, its rests tell nothing.
     #[test]
     fn a_depth_is_told_once_it_is_known_what_the_voice_may_hide() {
-        let heard = |beneath_voice| Some(Heard { depth_db: 60.0, beneath_voice });
+        let heard = |beneath_voice| Some(Heard { depth_db: 60.0, beneath_voice, at_least: false });
         let unknown = Readings::default();
         let unlimited = Readings { knows_causes: true, ..unknown };
         let clipped = Readings { causes: Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0), ..unlimited };
@@ -111,5 +124,11 @@ mod tests {
         // Where nobody sings the voice hides nothing.
         assert_eq!(clipped.told(heard(false)), Ok(60.0));
         assert_eq!(unknown.told(None), Err(Untold::NoRest));
+        // A bound is held to the same.
+        let bound = |beneath_voice| Some(Heard { depth_db: 60.0, beneath_voice, at_least: true });
+        assert_eq!(unlimited.told(bound(true)), Err(Untold::AtLeast(60.0)));
+        assert_eq!(unknown.told(bound(false)), Err(Untold::AtLeast(60.0)));
+        assert_eq!(unknown.told(bound(true)), Err(Untold::CausesUnknown));
+        assert_eq!(clipped.told(bound(true)), Err(Untold::Forbidden(Kind::Clipping)));
     }
 }

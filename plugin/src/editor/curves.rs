@@ -16,17 +16,27 @@ const MOVEMENTS_DB: [f32; 4] = [1.0, 3.0, 6.0, 12.0];
 pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: &Meters) {
     let (figure, meaning) = words::null_depth(meters);
     let mut plot = Plot::new(ui, theme, size, "Null depth over time, dB", format!("now {figure}, {meaning}"));
-    let deepest = history.points().filter_map(|point| point.depth_db).fold(0.0, f32::max);
-    plot.depth_scale(deepest);
+    let depths = history.points().flat_map(|point| [point.depth_db, point.at_least_db]).flatten();
+    plot.depth_scale(depths.fold(0.0, f32::max));
     marks(&plot);
-    let pen = Pen { width: 2.0, colour: theme.accent, dashed: false };
-    plot.curve(over_time(history, |point| point.depth_db), pen);
-    if history.points().all(|point| point.depth_db.is_none()) {
-        plot.say(&words::no_depth_yet(meters, meters.readings.untold));
+    let measured = Pen { width: 2.0, colour: theme.accent, dashed: false };
+    let at_least = Pen { dashed: true, ..measured };
+    plot.curve(over_time(history, |point| point.depth_db), measured);
+    plot.curve(over_time(history, |point| point.at_least_db), at_least);
+    let is_told = [
+        history.points().any(|point| point.depth_db.is_some()),
+        history.points().any(|point| point.at_least_db.is_some()),
+    ];
+    match is_told {
+        [false, false] => plot.say(&words::no_depth_yet(meters, meters.readings.untold)),
+        [true, false] => {}
+        [false, true] => plot.legend(&[("at least", at_least)]),
+        [true, true] => plot.legend(&[("measured", measured), ("at least", at_least)]),
     }
     plot.response.on_hover_text(
         "How far the backing is down in the difference, over the last 30 s of music. Deeper is better. It is \
-         measured in the rests of the voice only; gaps are where it cannot be told.",
+         measured in the rests of the voice only. A broken line: it is at least so deep, but what is left there may be \
+         something else, such as the voice's own room. Gaps are where it cannot be told.",
     );
 }
 

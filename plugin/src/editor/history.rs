@@ -27,6 +27,8 @@ const LEVEL_S: f64 = 0.4;
 pub struct Point {
     /// Null depth, dB, as far as it could be told.
     pub depth_db: Option<f32>,
+    /// What it is at least, dB, where that is all that could be told.
+    pub at_least_db: Option<f32>,
     /// The level follower's movement, dB; `None` while nothing is subtracted.
     pub follow_db: Option<f32>,
 }
@@ -80,6 +82,7 @@ impl History {
         let locked = readings.lock == Lock::Locked;
         let point = Point {
             depth_db: readings.null_depth_db.filter(|_| locked),
+            at_least_db: readings.untold.at_least_db().filter(|_| locked),
             follow_db: locked.then_some(readings.follow_db),
         };
         while self.next_s <= self.heard_s {
@@ -230,9 +233,13 @@ mod tests {
         let mut history = History::default();
         history.take(&at(0.0, Readings { null_depth_db: None, ..locked(0.0) }));
         history.take(&at(0.15, Readings { lock: Lock::Searching, ..locked(30.0) }));
+        let bounded = Readings { null_depth_db: None, untold: Untold::AtLeast(70.0), ..locked(0.0) };
+        history.take(&at(0.25, bounded));
         let points: Vec<_> = history.points().copied().collect();
-        assert_eq!(points[0], Point { depth_db: None, follow_db: Some(-1.0) });
+        let untold = Point { depth_db: None, at_least_db: None, follow_db: Some(-1.0) };
+        assert_eq!(points[0], untold);
         assert_eq!(points[1], Point::default());
+        assert_eq!(points[2], Point { at_least_db: Some(70.0), ..untold });
     }
 
     #[test]

@@ -4,7 +4,7 @@ use minuend_engine::causes::{Cause, Kind};
 use minuend_engine::{Lock, Readings, Untold};
 
 use crate::meters::Meters;
-use crate::words::{sentence, why_untold};
+use crate::words::{at_least, sentence, why_untold};
 
 /// A quieter signal is called silent, dB re full scale.
 const SILENT_DB: f32 = -119.0;
@@ -164,9 +164,12 @@ pub fn null_depth(meters: &Meters) -> (String, String) {
     if meters.sample_rate_hz == 0.0 || meters.readings.lock != Lock::Locked {
         return ("\u{2013}".into(), "nothing is subtracted yet".into());
     }
-    match meters.readings.null_depth_db {
-        Some(depth_db) => (format!("{depth_db:.1} dB"), "where the voice rests, last 10 s".into()),
-        None => ("\u{2013}".into(), why_untold(meters.readings.untold)),
+    match (meters.readings.null_depth_db, meters.readings.untold) {
+        (Some(depth_db), _) => (format!("{depth_db:.1} dB"), "where the voice rests, last 10 s".into()),
+        (None, Untold::AtLeast(depth_db)) => {
+            (at_least(depth_db), "where the voice rests; what is left there may not be the backing".into())
+        }
+        (None, untold) => ("\u{2013}".into(), why_untold(untold)),
     }
 }
 
@@ -193,10 +196,11 @@ fn limit(cause: &Cause) -> String {
 /// Why there is no null depth to draw.
 pub fn no_depth_yet(meters: &Meters, untold: Untold) -> String {
     if meters.readings.lock != Lock::Locked || meters.sample_rate_hz == 0.0 {
-        return "Drawn once the backing is found.".into();
+        return "Drawn once the backing is subtracted.".into();
     }
     match untold {
-        Untold::NoRest => {
+        // A bound is of the whole.
+        Untold::NoRest | Untold::AtLeast(_) => {
             "Cannot tell yet: it takes a moment in which the voice rests and the null is even.".into()
         }
         untold => capital(why_untold(untold)) + ".",
@@ -207,7 +211,7 @@ pub fn no_depth_yet(meters: &Meters, untold: Untold) -> String {
 pub fn no_movement_yet(meters: &Meters) -> &'static str {
     match meters.readings.lock {
         Lock::Locked if meters.sample_rate_hz > 0.0 => "Nothing heard yet.",
-        _ => "Drawn once the backing is found.",
+        _ => "Drawn once the backing is subtracted.",
     }
 }
 
@@ -375,7 +379,13 @@ mod tests {
         assert_eq!(null_depth(&shown(deep)).0, "61.3 dB");
         assert_eq!(null_depth(&shown(locked())).1, "cannot tell: the voice sings, or the null is uneven");
         assert!(no_depth_yet(&shown(locked()), Untold::NoRest).contains("in which the voice rests"));
-        assert!(no_depth_yet(&Meters::default(), Untold::NoRest).contains("once the backing is found"));
+        assert!(no_depth_yet(&Meters::default(), Untold::NoRest).contains("once the backing is subtracted"));
+        let bounded = Readings { untold: Untold::AtLeast(87.6), ..locked() };
+        let told = (
+            "at least 87 dB".into(),
+            "where the voice rests; what is left there may not be the backing".into(),
+        );
+        assert_eq!(null_depth(&shown(bounded)), told);
         let forbidden = Readings { untold: Untold::Forbidden(Kind::Clipping), ..locked() };
         let reason = "cannot tell: clipping or saturation leaves more beneath the voice than where it rests";
         assert_eq!(null_depth(&shown(forbidden)).1, reason);

@@ -11,7 +11,7 @@ use clap::{
     builder::{PossibleValuesParser, TypedValueParser},
 };
 use minuend_engine::{
-    Settings,
+    Settings, Untold,
     settings::{
         BackingKind, CLEANUP_PERCENT, Follow, LOW_CUT_HZ, Listen, NUDGE_SAMPLES, OUTPUT_DB, Polarity, Slope,
         TRIM_DB, Tone,
@@ -30,7 +30,7 @@ use crate::{
     ending::{Ending, NOT_FOUND, SOME_FAILED},
     parallel::{in_parallel, jobs_at_a_time},
     progress::{Bar, Progress},
-    words::{sentence, why_untold},
+    words::{at_least, sentence, why_untold},
 };
 
 /// What the command's help says of itself.
@@ -281,6 +281,7 @@ fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
             "drift_ppm": rendered.drift_ppm,
             "inverted": rendered.inverted,
             "null_depth_db": rendered.null_depth_db,
+            "null_depth_at_least_db": rendered.untold.at_least_db(),
             "locked": rendered.locked,
             "late_s": rendered.late_s,
             "bad_samples": rendered.bad_samples,
@@ -305,9 +306,10 @@ fn ms(rendered: &Rendered) -> f64 {
 /// What was found, in one line.
 pub fn describe(rendered: &Rendered) -> String {
     let polarity = if rendered.inverted { "inverted" } else { "kept" };
-    let depth = match rendered.null_depth_db {
-        Some(db) => format!("null depth {db:.1} dB where the voice rests"),
-        None => format!("null depth unknown ({})", why_untold(rendered.untold)),
+    let depth = match (rendered.null_depth_db, rendered.untold) {
+        (Some(db), _) => format!("null depth {db:.1} dB where the voice rests"),
+        (None, Untold::AtLeast(db)) => format!("null depth {} where the voice rests", at_least(db)),
+        (None, untold) => format!("null depth unknown ({})", why_untold(untold)),
     };
     let mut line = format!(
         "delay {}, polarity {polarity}, {depth}, locked over {:.0} % of the song",

@@ -2,11 +2,31 @@
 
 use minuend_engine::{Readings, Untold};
 
+/// The mean of null depths, of what they leave: they are of powers, so they are averaged as such.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct MeanDepth {
+    left: f64,
+    count: usize,
+}
+
+impl MeanDepth {
+    /// Takes one, dB.
+    pub fn add(&mut self, depth_db: f64) {
+        self.left += 10f64.powf(-0.1 * depth_db);
+        self.count += 1;
+    }
+
+    /// Their mean, dB; `None` of none.
+    pub fn db(&self) -> Option<f64> {
+        (self.count > 0).then(|| -10.0 * (self.left / self.count as f64).log10())
+    }
+}
+
 /// Gathers readings.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Depth {
-    left: f64,
-    num_told: usize,
+    told: MeanDepth,
+    at_least: MeanDepth,
     untold: Untold,
 }
 
@@ -14,26 +34,25 @@ impl Depth {
     /// Takes a reading.
     pub fn take(&mut self, readings: &Readings) {
         match (readings.null_depth_db, readings.untold) {
-            (Some(db), _) => self.add(db.into()),
+            (Some(db), _) => self.told.add(db.into()),
+            (None, Untold::AtLeast(db)) => self.at_least.add(db.into()),
             (None, Untold::NoRest) => {}
             (None, untold) => self.untold = untold,
         }
     }
 
-    /// Takes a null depth, dB.
-    pub fn add(&mut self, depth_db: f64) {
-        self.left += 10f64.powf(-0.1 * depth_db);
-        self.num_told += 1;
-    }
-
-    /// That of the mean of what is left, dB: the readings are of powers, so they are averaged as such.
+    /// Null depth, dB.
     pub fn told_db(&self) -> Option<f64> {
-        (self.num_told > 0).then(|| -10.0 * (self.left / self.num_told as f64).log10())
+        self.told.db()
     }
 
-    /// Why there is none.
+    /// Why there is none. A bound that was told for a part of the song is none where the rests tell nothing of the others.
     pub fn untold(&self) -> Untold {
-        self.untold
+        match (self.told.db(), self.untold, self.at_least.db()) {
+            (Some(_), ..) => Untold::default(),
+            (None, untold @ Untold::Forbidden(_), _) | (None, untold, None) => untold,
+            (None, _, Some(db)) => Untold::AtLeast(db as f32),
+        }
     }
 }
 
@@ -65,5 +84,18 @@ mod tests {
         depth.take(&reading(None, Untold::Forbidden(Kind::Clipping)));
         depth.take(&reading(None, Untold::NoRest));
         assert_eq!(depth.untold(), Untold::Forbidden(Kind::Clipping));
+        depth.take(&reading(None, Untold::AtLeast(60.0)));
+        assert_eq!(depth.untold(), Untold::Forbidden(Kind::Clipping));
+    }
+
+    /// 10 log10 of the mean of 1e-5 and 1e-7, by hand: what is left at most, so on the whole as well.
+    #[test]
+    fn bounds_are_averaged_as_powers_too() {
+        let mut depth = Depth::default();
+        for untold in [Untold::CausesUnknown, Untold::AtLeast(50.0), Untold::NoRest, Untold::AtLeast(70.0)] {
+            depth.take(&reading(None, untold));
+        }
+        assert_eq!(depth.told_db(), None);
+        assert!(matches!(depth.untold(), Untold::AtLeast(db) if (db - 52.967).abs() < 1e-3), "{depth:?}");
     }
 }

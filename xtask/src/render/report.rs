@@ -196,14 +196,21 @@ impl Watcher {
             Chart { title, note: note.to_owned(), across: across.clone(), up, lines, shades: shades.clone() }
         };
         let ms = 1000.0 / self.sample_rate_hz;
-        let mut charts = vec![chart(
+        let told = self.series.over_time(|point| point.null_depth_db);
+        let at_least = self.series.over_time(|point| point.at_least_db);
+        let mut depth = chart(
             "Null depth, dB",
-            "How far the backing is down in the difference, measured where the voice rests; deeper is better. Without a line it could \
-             not be told.",
-            self.series.over_time(|point| point.null_depth_db),
+            "How far the backing is down in the difference, measured where the voice rests; deeper is better. \"At least\": what is left \
+             there may be something else than the backing. Without a line it could not be told.",
+            [&told[..], &at_least].concat(),
             10.0,
             true,
-        )];
+        );
+        depth.lines = vec![
+            Line { name: "measured", points: told, is_dots: false },
+            Line { name: "at least", points: at_least, is_dots: false },
+        ];
+        let mut charts = vec![depth];
         charts.push(chart(
             "Delay of the mix against the backing, ms",
             "",
@@ -243,7 +250,8 @@ impl Watcher {
         );
         sureness.lines[0].is_dots = true;
         charts.push(sureness);
-        let is_known = |chart: &Chart| chart.lines[0].points.iter().any(|point| point.1.is_finite());
+        let is_known =
+            |chart: &Chart| chart.lines.iter().flat_map(|line| &line.points).any(|point| point.1.is_finite());
         charts.retain(is_known);
         charts
     }

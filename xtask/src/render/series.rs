@@ -20,6 +20,8 @@ pub struct Point {
     pub follow_db: f64,
     /// Null depth, dB; not a number while it cannot be told.
     pub null_depth_db: f64,
+    /// What it is at least, dB; not a number while that or more can be told.
+    pub at_least_db: f64,
     num_merged: u32,
 }
 
@@ -46,6 +48,7 @@ impl Series {
             confidence: if looked { f64::from(readings.confidence) } else { f64::NAN },
             follow_db: if locked { f64::from(readings.follow_db) } else { f64::NAN },
             null_depth_db: readings.null_depth_db.map_or(f64::NAN, f64::from),
+            at_least_db: readings.untold.at_least_db().map_or(f64::NAN, f64::from),
             num_merged: 1,
         };
         self.blocks_a_point = self.blocks_a_point.max(1);
@@ -96,6 +99,7 @@ fn merge(a: Point, b: Point) -> Point {
         confidence: mean(a.confidence, b.confidence),
         follow_db: mean(a.follow_db, b.follow_db),
         null_depth_db: mean(a.null_depth_db, b.null_depth_db),
+        at_least_db: mean(a.at_least_db, b.at_least_db),
         num_merged: a.num_merged + b.num_merged,
     }
 }

@@ -27,8 +27,9 @@ reaches with one whole-sample offset and one gain (by hand).
 
 The null depth as told is that of the last 10 s, where the voice rests. \"true then\" is the true one of the same 10 s, where
 the voice is 30 dB under the backing; both are means, over all readings, of the power of what is left. \"told\" is the part
-of the readings that told a depth, \"wrong\" the part that told one which was off by more than 3 dB. A reading that reaches
-back to before what is scored does not count.
+of the readings that told a depth, \"wrong\" the part that told one which was off by more than 3 dB. \"At least\" is the mean
+of those that told only what it is at least, \"too deep\" the part that told one which was more than 3 dB above the truth. A
+reading that reaches back to before what is scored does not count.
 
 A case is a folder with:
   mix.wav             the mix
@@ -168,7 +169,7 @@ fn table(scores: &[Score]) -> String {
         format!("{name:<28}{cells}\n")
     };
     type Figure = fn(&Score) -> Option<f64>;
-    let columns: [(&str, Figure); 11] = [
+    let columns: [(&str, Figure); 13] = [
         ("mix", |score| Some(score.mix_si_sdr_db)),
         ("inversion", |score| Some(score.inversion_si_sdr_db)),
         ("by hand", |score| Some(score.by_hand_si_sdr_db)),
@@ -178,6 +179,8 @@ fn table(scores: &[Score]) -> String {
         ("true then", |score| score.told_depth.true_db),
         ("told, %", |score| Some(100.0 * score.told_depth.told)),
         ("wrong, %", |score| Some(100.0 * score.told_depth.wrong)),
+        ("at least", |score| score.told_depth.at_least_db),
+        ("too deep, %", |score| Some(100.0 * score.told_depth.too_deep)),
         ("vocal loss", |score| score.vocal_loss_db),
         ("delay", |score| Some(score.delay_samples)),
     ];
@@ -235,6 +238,9 @@ fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
             "true_then_null_depth_db": score.told_depth.true_db,
             "told": score.told_depth.told,
             "told_wrong": score.told_depth.wrong,
+            "null_depth_at_least_db": score.told_depth.at_least_db,
+            "told_at_least": score.told_depth.at_least,
+            "told_too_deep": score.told_depth.too_deep,
             "vocal_loss_db": score.vocal_loss_db,
             "mix_si_sdr_db": score.mix_si_sdr_db,
             "inversion_si_sdr_db": score.inversion_si_sdr_db,
@@ -319,7 +325,10 @@ mod tests {
         let table = table(&[score(20.0, Some(31.0)), score(30.0, None)]);
         let lines: Vec<_> = table.lines().collect();
         let mean: Vec<_> = lines[lines.len() - 2].split_whitespace().collect();
-        assert_eq!(mean, ["mean", "0.0", "0.0", "0.0", "25.0", "31.0", "-", "-", "0.0", "0.0", "-"]);
+        assert_eq!(
+            mean,
+            ["mean", "0.0", "0.0", "0.0", "25.0", "31.0", "-", "-", "0.0", "0.0", "-", "0.0", "-"]
+        );
         assert_eq!(lines[lines.len() - 1], "null depth told within 3 dB: 0, further off: 0, not told: 2");
     }
 }

@@ -1,8 +1,8 @@
 //! The null depth as the engine tells it, beside the truth of the same music.
 
-use minuend_engine::NULL_DEPTH_S;
+use minuend_engine::{NULL_DEPTH_S, Readings};
 
-use crate::{metrics::null_depth::Rests, render::depth::Depth};
+use crate::{metrics::null_depth::Rests, render::depth::MeanDepth};
 
 /// How far a reading may be off and still be right, dB.
 const RIGHT_DB: f64 = 3.0;
@@ -17,6 +17,15 @@ pub struct Reading {
     pub end: usize,
     /// Null depth, dB, of the seconds before, as far as there were any; `None` if it could not tell.
     pub told_db: Option<f32>,
+    /// What it is at least, dB, if no more could be told.
+    pub at_least_db: Option<f32>,
+}
+
+impl Reading {
+    /// What was read up to a sample.
+    pub fn new(end: usize, readings: &Readings) -> Self {
+        Self { end, told_db: readings.null_depth_db, at_least_db: readings.untold.at_least_db() }
+    }
 }
 
 /// How right the engine was. A reading is of the ten seconds before it, where the voice rests in them, so it is held
@@ -31,26 +40,38 @@ pub struct ToldDepth {
     pub told: f64,
     /// Part of the readings that told one which was off by more than 3 dB, 0 to 1.
     pub wrong: f64,
+    /// What it was at least, dB: the mean over all readings that told no more. `None` if there were none.
+    pub at_least_db: Option<f64>,
+    /// Part of the readings that told no more, 0 to 1.
+    pub at_least: f64,
+    /// Part of the readings that told more than 3 dB more than was true, 0 to 1.
+    pub too_deep: f64,
 }
 
 impl ToldDepth {
     /// Of all readings of a play that is scored from a sample on.
     pub fn new(readings: &[Reading], rests: &Rests, from: usize, sample_rate_hz: u32) -> Self {
         let span = (NULL_DEPTH_S * f64::from(sample_rate_hz)) as usize;
-        let (mut told, mut truth) = (Depth::default(), Depth::default());
-        let (mut num_scored, mut num_told, mut num_wrong) = (0, 0, 0);
-        for &Reading { end, told_db } in readings {
+        let [mut told, mut truth, mut at_least] = [MeanDepth::default(); 3];
+        let (mut num_scored, mut num_told, mut num_wrong, mut num_bounds, mut num_too_deep) = (0, 0, 0, 0, 0);
+        for &Reading { end, told_db, at_least_db } in readings {
             let begin = end.saturating_sub(span);
             if begin < from {
                 continue;
             }
             num_scored += 1;
+            // Where it is told though the voice did not rest, the truth of all of it must do.
+            let true_db = rests.depth_db(begin..end).or_else(|| rests.depth_db(from..usize::MAX));
+            let off_db = |db: f64| true_db.map(|true_db| db.min(DEEPEST_DB) - true_db.min(DEEPEST_DB));
+            if let Some(at_least_db) = at_least_db.map(f64::from) {
+                num_bounds += 1;
+                at_least.add(at_least_db);
+                num_too_deep += usize::from(off_db(at_least_db).is_none_or(|off_db| off_db > RIGHT_DB));
+            }
             let Some(told_db) = told_db.map(f64::from) else { continue };
             num_told += 1;
             told.add(told_db);
-            // Where it is told though the voice did not rest, the truth of all of it must do.
-            let true_db = rests.depth_db(begin..end).or_else(|| rests.depth_db(from..usize::MAX));
-            let off_db = true_db.map(|true_db| told_db.min(DEEPEST_DB) - true_db.min(DEEPEST_DB));
+            let off_db = off_db(told_db);
             num_wrong += usize::from(off_db.is_none_or(|off_db| off_db.abs() > RIGHT_DB));
             if let Some(true_db) = true_db {
                 truth.add(true_db);
@@ -58,10 +79,13 @@ impl ToldDepth {
         }
         let part = |count: usize| count as f64 / num_scored.max(1) as f64;
         Self {
-            told_db: told.told_db(),
-            true_db: truth.told_db(),
+            told_db: told.db(),
+            true_db: truth.db(),
             told: part(num_told),
             wrong: part(num_wrong),
+            at_least_db: at_least.db(),
+            at_least: part(num_bounds),
+            too_deep: part(num_too_deep),
         }
     }
 
@@ -87,9 +111,13 @@ mod tests {
         Rests::new(&constant(voice), &constant(0.5), &estimate, RATE_HZ)
     }
 
+    fn reading(seconds: usize, told_db: Option<f32>, at_least_db: Option<f32>) -> Reading {
+        Reading { end: seconds * SECOND, told_db, at_least_db }
+    }
+
     #[test]
     fn readings_are_held_against_their_own_seconds() {
-        let told = |seconds: usize, told_db| Reading { end: seconds * SECOND, told_db };
+        let told = |seconds, told_db| reading(seconds, told_db, None);
         let readings = [
             told(9, Some(60.0)),
             told(12, Some(22.9)),
@@ -110,11 +138,23 @@ mod tests {
 
     #[test]
     fn nothing_told_is_neither_right_nor_wrong() {
-        let found = ToldDepth::new(&[Reading { end: 12 * SECOND, told_db: None }], &rests(0.0), 0, RATE_HZ);
+        let found = ToldDepth::new(&[reading(12, None, None)], &rests(0.0), 0, RATE_HZ);
         assert_eq!((found.told, found.wrong, found.is_right()), (0.0, 0.0, None));
         // A voice that never rests has no depth, and whoever tells one is wrong.
-        let told = [Reading { end: 12 * SECOND, told_db: Some(20.0) }];
-        let found = ToldDepth::new(&told, &rests(0.5), 0, RATE_HZ);
+        let found = ToldDepth::new(&[reading(12, Some(20.0), None)], &rests(0.5), 0, RATE_HZ);
         assert_eq!((found.wrong, found.is_right()), (1.0, Some(false)));
+    }
+
+    /// A bound may be as far below the truth as it likes.
+    #[test]
+    fn bounds_are_wrong_only_beyond_the_truth() {
+        let bounds = [(12, 5.0), (12, 22.9), (12, 23.1), (24, 42.9), (25, 60.0)]
+            .map(|(seconds, db)| reading(seconds, None, Some(db)));
+        let found = ToldDepth::new(&bounds, &rests(0.0), 0, RATE_HZ);
+        assert_eq!((found.told, found.at_least, found.too_deep), (0.0, 1.0, 0.4));
+        // 10 log10 of the mean of what they leave, by hand.
+        assert!((found.at_least_db.unwrap() - 11.853).abs() < 0.01, "{found:?}");
+        let nowhere = ToldDepth::new(&[reading(12, None, Some(20.0))], &rests(0.5), 0, RATE_HZ);
+        assert_eq!((nowhere.at_least, nowhere.too_deep), (1.0, 1.0));
     }
 }

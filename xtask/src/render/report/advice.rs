@@ -2,7 +2,7 @@
 
 use minuend_engine::Untold;
 
-use crate::words::why_untold;
+use crate::words::{at_least, why_untold};
 
 /// What advice goes by.
 #[derive(Clone, Copy, Debug)]
@@ -41,7 +41,7 @@ pub fn advice(facts: &Facts) -> Vec<String> {
     let mut advice = Vec::new();
     let mut say = |text: String| advice.push(text);
     let depth_db = facts.null_depth_db;
-    let shallow = depth_db.is_none_or(|db| db < DEEP_DB);
+    let shallow = depth_db.or(facts.untold.at_least_db()).is_none_or(|db| db < DEEP_DB);
     if facts.late_s > 0.0 {
         say(format!(
             "The backing is {0:.3} s too late for a single pass. In a host, move its clip {0:.3} s earlier; here, leave out --one-pass.",
@@ -95,9 +95,12 @@ pub fn advice(facts: &Facts) -> Vec<String> {
                 .into());
         }
     }
-    if depth_db.is_none() && facts.locked >= 0.9 {
+    if depth_db.is_none() && shallow && facts.locked >= 0.9 {
         say(match facts.untold {
             Untold::NoRest => "Depth cannot be told where the voice never rests. Judge by ear.".into(),
+            Untold::AtLeast(db) => {
+                format!("The null is {} deep, and may be deeper. Judge by ear.", at_least(db))
+            }
             untold => format!("Of the depth one {}. Judge by ear.", why_untold(untold)),
         });
     }
@@ -163,6 +166,11 @@ mod tests {
             (
                 Facts { null_depth_db: None, untold: Untold::Forbidden(Kind::Clipping), ..GOOD },
                 "clipping or saturation leaves more beneath the voice",
+            ),
+            (Facts { null_depth_db: None, untold: Untold::AtLeast(33.3), ..GOOD }, "at least 33 dB deep"),
+            (
+                Facts { null_depth_db: None, untold: Untold::AtLeast(72.0), ..GOOD },
+                "Nothing: the null is deep",
             ),
             (Facts { clipped_samples: 7, ..GOOD }, "7 samples"),
             (Facts { bad_samples: 8, ..GOOD }, "8 samples"),
