@@ -24,6 +24,9 @@ const MARGIN: f32 = 14.0;
 /// below stand still while these come and go.
 const NULL_HEIGHT: f32 = 52.0;
 
+/// Least room for what was found, points: for one line of it, so that nothing below moves when it is found.
+const FINDINGS_HEIGHT: f32 = 30.0;
+
 /// Everything that is shown.
 pub struct Page<'a> {
     /// The look.
@@ -98,14 +101,11 @@ impl Page<'_> {
 
     /// What was found, as a table of one line.
     fn findings(&self, ui: &mut Ui) {
-        let findings = words::findings(self.meters);
-        if findings.is_empty() {
-            return;
-        }
         ui.add_space(2.0);
         ui.horizontal_wrapped(|ui| {
+            ui.set_min_height(FINDINGS_HEIGHT);
             ui.spacing_mut().item_spacing = vec2(20.0, 4.0);
-            for Finding { name, value, meaning } in findings {
+            for Finding { name, value, meaning } in words::findings(self.meters) {
                 let name = ui.painter().layout_no_wrap(name.into(), theme::small(), self.theme.pale_ink);
                 let value = ui.painter().layout_no_wrap(value, theme::figures(), self.theme.ink);
                 let size = vec2(name.size().x.max(value.size().x), name.size().y + value.size().y + 1.0);
@@ -131,7 +131,7 @@ impl Page<'_> {
             _ if self.meters.sample_rate_hz == 0.0 => {
                 painter.hline(rect.x_range().shrink(4.0), centre.y, line);
             }
-            Lock::Locked => _ = painter.circle_filled(centre, 8.0, colour),
+            Lock::Locked => _ = painter.circle_filled(centre, 8.0, self.theme.ink),
             Lock::NoBacking => _ = painter.circle_stroke(centre, 7.0, line),
             Lock::Searching => {
                 painter.circle_stroke(centre, 7.0, line);
