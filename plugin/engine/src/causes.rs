@@ -141,14 +141,17 @@ impl Cause {
     /// Whether a null depth heard where the voice rests, dB, is deeper than this cause allows: then what is left moves
     /// with the voice, as that of codecs, clippers and limiters may, and its rests tell nothing of it.
     pub fn forbids(&self, null_depth_db: f32) -> bool {
-        let allowed_db = match self.kind {
+        self.allowed_db().is_some_and(|allowed_db| null_depth_db > allowed_db + LEAST_WORTH_DB as f32)
+    }
+
+    /// The null depth that it allows beneath the voice, dB, if it limits that.
+    pub fn allowed_db(&self) -> Option<f32> {
+        match self.kind {
             // A voice in the backing is no backing in the difference.
-            Kind::Bleed { .. } => return false,
-            Kind::Movement { .. } | Kind::Wander { .. } => self.depth_db - power_to_db(FOLLOWED) as f32,
-            kind if kind.stands() => self.depth_db,
-            _ => return false,
-        };
-        null_depth_db > allowed_db + LEAST_WORTH_DB as f32
+            Kind::Bleed { .. } => None,
+            Kind::Movement { .. } | Kind::Wander { .. } => Some(self.depth_db - power_to_db(FOLLOWED) as f32),
+            kind => kind.stands().then_some(self.depth_db),
+        }
     }
 }
 

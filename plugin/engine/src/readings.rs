@@ -1,6 +1,6 @@
 //! What the engine reports: raw numbers, to be scaled and worded by whoever shows them.
 
-use crate::causes::{Causes, Kind};
+use crate::causes::{Cause, Causes, Kind};
 use crate::null_depth::Heard;
 
 /// Where the search for the backing stands.
@@ -95,15 +95,18 @@ impl Readings {
     /// with the voice, so that its rests tell nothing of it: that is known once the causes are.
     pub fn told(&self, heard: Option<Heard>) -> Result<f32, Untold> {
         let Heard { depth_db, beneath_voice, at_least } = heard.ok_or(Untold::NoRest)?;
-        if beneath_voice {
-            if let Some(cause) = self.causes.iter().find(|cause| cause.forbids(depth_db)) {
-                return Err(Untold::Forbidden(cause.kind));
-            }
-            if !self.knows_causes {
-                return Err(Untold::CausesUnknown);
-            }
+        let limits = || self.causes.iter().filter(|_| beneath_voice);
+        if let Some(cause) = limits().find(|cause| !at_least && cause.forbids(depth_db)) {
+            return Err(Untold::Forbidden(cause.kind));
         }
-        if at_least { Err(Untold::AtLeast(depth_db)) } else { Ok(depth_db) }
+        if beneath_voice && !self.knows_causes {
+            return Err(Untold::CausesUnknown);
+        }
+        if !at_least {
+            return Ok(depth_db);
+        }
+        // Less than a bound is one, too: as much as the causes allow is there beneath the voice as well.
+        Err(Untold::AtLeast(limits().filter_map(Cause::allowed_db).fold(depth_db, f32::min)))
     }
 }
 
@@ -129,6 +132,6 @@ mod tests {
         assert_eq!(unlimited.told(bound(true)), Err(Untold::AtLeast(60.0)));
         assert_eq!(unknown.told(bound(false)), Err(Untold::AtLeast(60.0)));
         assert_eq!(unknown.told(bound(true)), Err(Untold::CausesUnknown));
-        assert_eq!(clipped.told(bound(true)), Err(Untold::Forbidden(Kind::Clipping)));
+        assert_eq!(clipped.told(bound(true)), Err(Untold::AtLeast(20.0)));
     }
 }
