@@ -19,7 +19,7 @@ use std::path::Path;
 
 use anyhow::Result;
 
-pub use place::{Place, check_writable, write_file};
+pub use place::{Place, check_writable, folder_of, write_file};
 pub use read::{AudioReader, FORMATS};
 pub use write::{AudioWriter, Bits};
 

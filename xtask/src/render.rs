@@ -23,7 +23,7 @@ use anyhow::{Result, ensure};
 use minuend_engine::{Lock, Settings, Untold, causes::Cause, settings::Listen};
 
 use crate::{
-    audio_files::{AudioReader, AudioWriter, Bits, Place, write_file},
+    audio_files::{AudioReader, AudioWriter, Bits, Place, folder_of, write_file},
     ending::{Ending, NOT_FOUND},
     progress::Progress,
 };
@@ -302,8 +302,7 @@ fn check_inputs(request: &Render) -> Result<Inputs> {
 
 /// Whether two files that need not be there yet are one.
 fn same_place(a: &Path, b: &Path) -> bool {
-    let folder = |path: &Path| fs::canonicalize(Path::new(".").join(path.parent().unwrap_or(path)));
-    a.file_name() == b.file_name() && matches!((folder(a), folder(b)), (Ok(a), Ok(b)) if a == b)
+    a.file_name() == b.file_name() && same_file(folder_of(a), folder_of(b))
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {

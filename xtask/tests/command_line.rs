@@ -32,6 +32,13 @@ fn write_song(mix: &Path, backing: &Path, seed: u64, seconds: usize) {
     write_all(backing, RATE_HZ, &[song]).unwrap();
 }
 
+/// A folder with such a song, `mix.wav` and `backing.wav`.
+fn song_folder(seconds: usize) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    write_song(&folder.path().join("mix.wav"), &folder.path().join("backing.wav"), 1, seconds);
+    folder
+}
+
 fn render(folder: &Path, arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_xtask"));
     command.current_dir(folder).arg("render").args(arguments);
@@ -55,9 +62,8 @@ fn listing(folder: &Path) -> Vec<String> {
 
 #[test]
 fn one_song_in_words_and_for_scripts() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = song_folder(12);
     let folder = folder.path();
-    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 12);
     let (code, lines, errors) =
         run(folder, &["mix.wav", "backing.wav", "--out", "out.wav", "--also", "backing"]);
     assert_eq!((code, lines.len(), errors.as_str()), (0, 1, ""));
@@ -83,9 +89,8 @@ fn one_song_in_words_and_for_scripts() {
 
 #[test]
 fn codes_tell_how_it_ended() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = song_folder(12);
     let folder = folder.path();
-    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 12);
     write_song(&folder.join("other mix.wav"), &folder.join("other.wav"), 12_345, 12);
     for (arguments, code, says) in [
         (&["mix.wav", "backing.wav"][..], 2, "--out"),
@@ -118,9 +123,8 @@ fn codes_tell_how_it_ended() {
 /// A part is what a render of the whole has there, to what the engine's lead-in leaves open.
 #[test]
 fn a_part_is_that_part_of_the_whole() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = song_folder(24);
     let folder = folder.path();
-    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 24);
     for (out, more) in [("whole.wav", &[][..]), ("part.wav", &["--from", "0:14", "--to", "17.5"])] {
         let (code, _, errors) = run(folder, &[&["mix.wav", "backing.wav", "--out", out], more].concat());
         assert_eq!(code, 0, "{errors}");
@@ -223,9 +227,8 @@ fn a_report_is_one_page_in_itself() {
 /// A kept match gives what it gave when it was learned, in one pass, and is not for files of another rate.
 #[test]
 fn a_match_is_kept_and_used_again() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = song_folder(12);
     let folder = folder.path();
-    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 12);
     let files = ["mix.wav", "backing.wav", "--out"];
     let (code, _, errors) = run(folder, &[&files[..], &["first.wav", "--save-match", "song.match"]].concat());
     assert_eq!((code, errors.as_str()), (0, ""));
@@ -283,9 +286,8 @@ fn num_begun(folder: &Path) -> usize {
 #[cfg(unix)]
 #[test]
 fn stopped_by_the_user_it_leaves_nothing() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = song_folder(60);
     let folder = folder.path();
-    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 60);
     let before = listing(folder);
     let arguments = [
         "mix.wav",
@@ -313,9 +315,8 @@ fn stopped_by_the_user_it_leaves_nothing() {
 #[cfg(unix)]
 #[test]
 fn told_to_outlive_its_terminal_it_does() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = song_folder(60);
     let folder = folder.path();
-    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 60);
     let mut shell = Command::new("sh");
     shell.current_dir(folder).args(["-c", "trap '' HUP; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_xtask")]);
     shell.args(["render", "mix.wav", "backing.wav", "--out", "out.wav", "--one-pass"]);
@@ -328,9 +329,8 @@ fn told_to_outlive_its_terminal_it_does() {
 #[cfg(target_os = "linux")]
 #[test]
 fn stopped_while_it_learns_it_leaves_what_was_there() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = song_folder(600);
     let folder = folder.path();
-    write_song(&folder.join("mix.wav"), &folder.join("backing.wav"), 1, 600);
     fs::write(folder.join("out.wav"), "what was there").unwrap();
     let before = listing(folder);
     let reads = |pid: u32| {

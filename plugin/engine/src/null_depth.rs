@@ -254,29 +254,22 @@ impl NullDepth {
 
     /// What the null is at least, of moments in the order of time.
     fn bound(moments: &[Moment]) -> Option<Heard> {
-        let (mut powers, mut count) = ([0.0; 2], 0);
-        let mut take = |first: usize, last: usize| {
-            let within = first + MARGINS[0]..(last + 1).saturating_sub(MARGINS[1]);
-            for moment in moments.get(within).unwrap_or_default() {
-                powers.iter_mut().zip(moment.powers).for_each(|(sum, power)| *sum += power);
-                count += 1;
+        let is_resting = |&idx: &usize| level_db(moments[idx].powers) < -RESTING_DB;
+        let (mut powers, mut count, mut rest) = ([0.0; 2], 0, None);
+        // The last rest ends with the moments.
+        for idx in (0..moments.len()).filter(is_resting).chain([usize::MAX]) {
+            if let Some((first, last)) = rest {
+                if idx - last <= BRIDGED + 1 {
+                    rest = Some((first, idx));
+                    continue;
+                }
+                let within = first + MARGINS[0]..(last + 1).saturating_sub(MARGINS[1]);
+                for moment in moments.get(within).unwrap_or_default() {
+                    powers.iter_mut().zip(moment.powers).for_each(|(sum, power)| *sum += power);
+                    count += 1;
+                }
             }
-        };
-        let mut rest: Option<(usize, usize)> = None;
-        for (idx, moment) in moments.iter().enumerate() {
-            if level_db(moment.powers) < -RESTING_DB {
-                rest = match rest {
-                    Some((first, last)) if idx - last <= BRIDGED + 1 => Some((first, idx)),
-                    Some((first, last)) => {
-                        take(first, last);
-                        Some((idx, idx))
-                    }
-                    None => Some((idx, idx)),
-                };
-            }
-        }
-        if let Some((first, last)) = rest {
-            take(first, last);
+            rest = Some((idx, idx));
         }
         let depth_db = -level_db(powers);
         (count >= ENOUGH && depth_db >= BOUNDED_DB).then(|| Heard {

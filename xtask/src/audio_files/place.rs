@@ -82,7 +82,8 @@ pub fn check_writable(path: &Path, overwrite: bool) -> Result<()> {
     Ok(())
 }
 
-fn folder_of(path: &Path) -> &Path {
+/// The folder that a name lies in.
+pub fn folder_of(path: &Path) -> &Path {
     path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
