@@ -213,4 +213,33 @@ mod tests {
         assert!(heard[SETTLED_AFTER..].iter().all(|&hops| hops == sizes.hops(1.0)));
         assert!(unheard[SETTLED_AFTER..].iter().all(|&hops| hops == sizes.hops(UNHEARD_S)));
     }
+
+    /// Every other match is left out in the end: where somebody listens only as long as they bring nothing.
+    #[test]
+    fn matches_are_learned_less_often_in_the_end() {
+        let sizes = Sizes::new(16_000.0);
+        let last_gap = |is_unheard: bool, gained: f64| {
+            let mut schedule = Schedule::new(sizes);
+            if is_unheard {
+                schedule.unheard();
+            }
+            let mut times = Vec::new();
+            for now in 0.. {
+                if let Some((Due::Match, _)) = schedule.due(now, Lock::Locked, Doubt::None, now) {
+                    schedule.matched(gained);
+                    times.push(now);
+                }
+                if times.len() == 2 * SETTLED_AFTER {
+                    break;
+                }
+            }
+            times[times.len() - 1] - times[times.len() - 2]
+        };
+        let [one, two] = [1.0, 2.0].map(|matches| sizes.hops(matches * MATCH_EVERY_S));
+        let gaps = [(false, 1.0), (false, 0.0), (true, 1.0), (true, 0.0)]
+            .map(|(is_unheard, gained)| last_gap(is_unheard, gained));
+        for (gap, expected) in gaps.into_iter().zip([one, two, two, two]) {
+            assert!(gap.abs_diff(expected) <= 1, "{gaps:?} hops");
+        }
+    }
 }
