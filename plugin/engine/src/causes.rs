@@ -484,6 +484,27 @@ mod tests {
         assert!(matches(&told, |kind| matches!(kind, Kind::Codec { edge: None })), "{told:?}");
     }
 
+    /// In a song with little treble what an encoder leaves there is little of the whole, but much of the treble; what
+    /// following leaves of movements is as much of either.
+    #[test]
+    fn a_codec_is_told_from_what_following_leaves() {
+        let treble = 5_000 * 1024 / RATE_HZ as usize;
+        let dark = |bins: &mut [Complex32]| bins[treble..].iter_mut().for_each(|x| *x *= 0.03);
+        let whole = spectrally(&song(), |_, bins| dark(bins));
+        let coded = spectrally(&song(), |_, bins| {
+            dark(bins);
+            rounded(bins, |_| 0.5);
+        });
+        let mut bands = Bands::new(Sizes::new(RATE_HZ));
+        bands.hear(&plus(&whole, &voice(), 1e-3), &coded, &coded);
+        let is_told = |moving_db| {
+            let found = residue::standing(&bands, db_to_power(moving_db));
+            found.iter().any(|(kind, _)| matches!(kind, Kind::Codec { .. }))
+        };
+        // Rounding leaves -16.8 dB of the treble, which is 25 dB under the whole.
+        assert!(is_told(-30.0) && !is_told(-10.0));
+    }
+
     /// What a level leaves that moves and is not followed rises and falls with the backing, and so does a singer who
     /// sings up against it; neither is a codec.
     #[test]

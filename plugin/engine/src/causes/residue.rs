@@ -55,10 +55,10 @@ pub fn standing(bands: &Bands, moving: f64) -> Vec<(Kind, f64)> {
     let noise = rules.noise();
     let edge = rules.edge(noise.map_or(0.0, |(_, level)| level));
     let codec = if clipping.is_none() { rules.codec(&edge) } else { None };
-    // What the follower leaves of fast movements rises and falls with the music too.
-    let codec = codec.filter(|&power| power > moving);
+    // What the follower leaves of fast movements rises and falls with the music too, in all bands alike.
+    let codec = codec.filter(|codec| codec.left > moving);
     match (codec, &edge) {
-        (Some(power), _) => {
+        (Some(Codec { power, .. }), _) => {
             let at = edge.as_ref().map(|e| (e.hz as f32, e.missing_in));
             found.push((Kind::Codec { edge: at }, power + edge.as_ref().map_or(0.0, |e| e.power)));
         }
@@ -82,6 +82,14 @@ struct Edge {
     hz: f64,
     missing_in: Signal,
     power: f64,
+}
+
+/// What a codec leaves.
+struct Codec {
+    /// Its power re the backing.
+    power: f64,
+    /// The same re that part of the backing which is in the same bands.
+    left: f64,
 }
 
 struct Rules<'a> {
@@ -135,9 +143,10 @@ impl<'a> Rules<'a> {
         })
     }
 
-    /// What is left rises and falls with the backing, but not coherently: power re the backing.
-    fn codec(&self, edge: &Option<Edge>) -> Option<f64> {
-        let (mut slopes, mut coherent, mut spread, mut power, mut count) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    /// What is left rises and falls with the backing, but not coherently.
+    fn codec(&self, edge: &Option<Edge>) -> Option<Codec> {
+        let (mut slopes, mut coherent, mut spread, mut count) = (0.0, 0.0, 0.0, 0.0);
+        let (mut power, mut matched) = (0.0, 1e-20);
         for band in self.bright(edge.as_ref().map_or(usize::MAX, |e| e.band)) {
             let sung = self.sung(band);
             let Some(slope) = self.follows(band, &sung, |f| f64::from(self.bands.cell(band, f).matched))
@@ -161,9 +170,9 @@ impl<'a> Rules<'a> {
             slopes += slope.clamp(-1.0, 1.5);
             coherent += (mean(|c| c.in_phase) + mean(|c| c.quadrature)) / difference.max(1e-20) - chance;
             if slope > FOLLOWS {
-                let all = self.bands.heard(band, |c| c.matched);
-                power +=
-                    difference / mean(|c| c.matched).max(1e-20) * self.bands.mean(band, &all, |c| c.matched);
+                let all = self.bands.mean(band, &self.bands.heard(band, |c| c.matched), |c| c.matched);
+                power += difference / mean(|c| c.matched).max(1e-20) * all;
+                matched += all;
             }
             count += 1.0;
         }
@@ -171,7 +180,7 @@ impl<'a> Rules<'a> {
             && slopes / count > FOLLOWS
             && coherent / count < COHERENT
             && (spread / count < SPREAD_DB || slopes / count > FOLLOWS_SURELY))
-            .then_some(power / self.whole)
+            .then_some(Codec { power: power / self.whole, left: power / matched })
     }
 
     /// What is left is a third-order bend of the mix: power re the backing.
