@@ -123,6 +123,44 @@ fn code(signal: &mut [f32], sample_rate_hz: u32) {
 mod tests {
     use super::*;
     use crate::noise::samples;
+    use minuend_engine::causes::{Kind, Signal};
+    use minuend_engine::{Engine, Inline, Lock, Readings, Settings};
+
+    /// What the engine tells once a situation has been heard.
+    fn told(situation: Situation) -> Readings {
+        let Signals { sample_rate_hz, mut mix, backing } = situation.signals();
+        let mut engine = Engine::new(f64::from(sample_rate_hz), mix.len()).unwrap();
+        let num_samples = (situation.telling_s() * f64::from(sample_rate_hz)) as usize;
+        let mut in_and_out: Vec<_> = mix.iter_mut().map(|side| &mut side[..num_samples]).collect();
+        let backing: Vec<_> = backing.iter().map(|side| &side[..num_samples]).collect();
+        engine.process(&mut in_and_out, &backing, &Settings::default(), &mut Inline::default());
+        *engine.readings()
+    }
+
+    /// Every situation is what its name says, to the engine too, and limits the null by what was done to it.
+    #[test]
+    fn the_engine_tells_what_the_situation_is() {
+        for (situation, lock) in [
+            (Situation::Silence, Lock::NoBacking),
+            (Situation::NothingRouted, Lock::NoBacking),
+            (Situation::Searching, Lock::Searching),
+            (Situation::Late, Lock::TooLate),
+        ] {
+            assert_eq!(told(situation).lock, lock, "{situation:?}");
+        }
+        let causes = |situation| {
+            let readings = told(situation);
+            assert_eq!(readings.lock, Lock::Locked, "{situation:?}");
+            readings.causes.iter().map(|cause| cause.kind).collect::<Vec<_>>()
+        };
+        // All that was done to the demo's mix can be put right.
+        let demo = causes(Situation::Demo);
+        assert!(demo.iter().any(|kind| matches!(kind, Kind::Movement { .. })), "{demo:?}");
+        assert!(!demo.iter().any(Kind::stands), "{demo:?}");
+        let lossy = causes(Situation::Lossy);
+        let Kind::Codec { edge: Some((above_hz, Signal::Backing)) } = lossy[0] else { panic!("{lossy:?}") };
+        assert!((above_hz - 15_000.0).abs() < 500.0, "{above_hz}");
+    }
 
     #[test]
     fn coding_adds_what_rounding_adds() {
