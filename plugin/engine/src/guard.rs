@@ -158,6 +158,7 @@ fn excess(mix: &Stereo, matched: &Stereo, from: f32, to: f32) -> f64 {
 mod tests {
     use super::*;
     use crate::noise::noise;
+    use std::ops::Range;
 
     const HOP: usize = 128;
     /// Longer than the window.
@@ -208,14 +209,18 @@ mod tests {
             .fold(f64::MIN, f64::max)
     }
 
+    /// A mix that holds so many times the backing for some hops, and otherwise the backing.
+    fn mix_of(backing: &[f32], gain: f32, hops: Range<usize>) -> Vec<f32> {
+        let mut mix = backing[..LEN].to_vec();
+        mix[HOP * hops.start..HOP * hops.end].iter_mut().for_each(|x| *x *= gain);
+        mix
+    }
+
     /// A moment that was too loud is not held against the quiet after it.
     #[test]
     fn opens_again_after_a_loud_moment() {
         let backing = noise(LEN, 1);
-        // The voice cancels most of the backing for 7 hops.
-        let mix: Vec<f32> = (0..LEN)
-            .map(|n| if (100 * HOP..107 * HOP).contains(&n) { -19.0 * backing[n] } else { backing[n] })
-            .collect();
+        let mix = mix_of(&backing, -19.0, 100..107);
         assert!(run(&mix, &backing)[150 * HOP..] == backing[150 * HOP..]);
     }
 
@@ -223,9 +228,7 @@ mod tests {
     #[test]
     fn what_keeps_the_rule_is_subtracted() {
         let backing = noise(LEN, 1);
-        let mix: Vec<f32> = (0..LEN)
-            .map(|n| if (500 * HOP..517 * HOP).contains(&n) { -0.3 * backing[n] } else { backing[n] })
-            .collect();
+        let mix = mix_of(&backing, -0.3, 500..517);
         assert!(run(&mix, &backing) == backing[..LEN]);
     }
 

@@ -155,9 +155,9 @@ impl<'a> Rules<'a> {
             };
             let resting = self.bands.resting(band, &sung);
             let mean = |of: fn(&Cell) -> f32| self.bands.mean(band, &resting, of);
-            let difference = mean(|c| c.difference);
+            let (difference, backing) = (mean(|c| c.difference), mean(|c| c.matched));
             // What is louder than the matched backing where the voice rests is not left of it, but missing in it.
-            if difference > mean(|c| c.matched) {
+            if difference > backing {
                 continue;
             }
             // By chance one complex gain explains one bin in as many as there are, Hann bins counting two thirds.
@@ -171,7 +171,7 @@ impl<'a> Rules<'a> {
             coherent += (mean(|c| c.in_phase) + mean(|c| c.quadrature)) / difference.max(1e-20) - chance;
             if slope > FOLLOWS {
                 let all = self.bands.mean(band, &self.bands.heard(band, |c| c.matched), |c| c.matched);
-                power += difference / mean(|c| c.matched).max(1e-20) * all;
+                power += difference / backing.max(1e-20) * all;
                 matched += all;
             }
             count += 1.0;
