@@ -8,13 +8,13 @@ mod bands;
 mod residue;
 mod stages;
 
+use crate::dsp::ring::Stereo;
+use crate::dsp::sizes::Sizes;
+use crate::dsp::units::power_to_db;
 use crate::matching::Taps;
 use crate::matching::follower::FollowerGain;
 use crate::matching::statistics::Frames;
-use crate::ring::Stereo;
-use crate::sizes::Sizes;
-use crate::spectrum::sides;
-use crate::units::power_to_db;
+use crate::spectral::spectrum::sides;
 use bands::Bands;
 use realfft::num_complex::Complex32;
 use stages::Spectra;
@@ -302,9 +302,9 @@ fn db_to_power(db: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
-    use crate::ring::stereo;
-    use crate::spectrum::{Spectrum, hann};
+    use crate::dsp::noise::noise;
+    use crate::dsp::ring::stereo;
+    use crate::spectral::spectrum::{Spectrum, hann};
 
     const RATE_HZ: f64 = 44_100.0;
     const LEN: usize = 12 * 44_100;

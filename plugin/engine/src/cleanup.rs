@@ -5,9 +5,9 @@
 //! backing: the floor of the voice's own effects does not. A Wiener gain with decision-directed smoothing (Ephraim &
 //! Malah 1984) then lowers the cells in which residue prevails. Reading the share from two loudness classes is ours.
 
-use crate::ring::{Stereo, advance, stereo};
-use crate::sizes::Sizes;
-use crate::spectrum::{Spectrum, hann};
+use crate::dsp::ring::{Stereo, advance, stereo};
+use crate::dsp::sizes::Sizes;
+use crate::spectral::spectrum::{Spectrum, hann};
 use realfft::num_complex::Complex32;
 
 /// Frame and step at 44.1 and 48 kHz, samples.
@@ -502,7 +502,7 @@ fn log_sum(powers: &[f32]) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     const LEN: usize = 16_000 * 12;
 

@@ -10,13 +10,17 @@
 //! mix sample they arrived with, so each stage looks up the settings of the moment it is working on.
 
 use crate::align::course::Course;
-use crate::align::delay_line::{DelayLine, TAPS};
 use crate::align::drift::{Drift, Wander};
 use crate::align::lock::{Change, Place};
 use crate::align::search::{EARLY_S, Found, LATE_S};
 use crate::align::sections::{FURTHEST, Law, Section, Sections};
 use crate::causes::Causes;
 use crate::cleanup::{Cleanup, Leak, Residue};
+use crate::dsp::delay_line::{DelayLine, TAPS};
+use crate::dsp::glide::Glide;
+use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::sizes::Sizes;
+use crate::dsp::units::{mean_square, power_to_db};
 use crate::framing::{Framing, SILENCE};
 use crate::guard::Guard;
 use crate::job::{Job, Worker};
@@ -30,13 +34,9 @@ use crate::matching::{Match, Taps};
 use crate::null_depth::{NULL_DEPTH_S, NullDepth};
 use crate::presence::{Presence, Verdict};
 use crate::readings::{Lock, Untold};
-use crate::ring::{Ring, Stereo, stereo};
 use crate::schedule::{Doubt, Due, Schedule};
 use crate::settings::{BackingKind, Follow, Listen, NUDGE_SAMPLES, Polarity, Tone};
-use crate::sizes::Sizes;
-use crate::smooth::Glide;
 use crate::spectra::{Spectra, Spectrometer};
-use crate::units::{mean_square, power_to_db};
 use crate::{PrepareError, Readings, Settings};
 
 /// Lowest sample rate the engine accepts, Hz.
@@ -1230,8 +1230,8 @@ const LISTENS: [Listen; 3] = [Listen::Difference, Listen::Backing, Listen::Mix];
 mod tests {
     use super::*;
     use crate::causes::Kind;
+    use crate::dsp::noise::noise;
     use crate::job::Inline;
-    use crate::noise::noise;
     use crate::settings::Slope;
 
     fn play(engine: &mut Engine, mix: &[f32], backing: &[f32], worker: &mut Inline) -> Vec<f32> {

@@ -1,8 +1,8 @@
 //! Host blocks of any length in, fixed hops out: whatever follows never sees the host's block size.
 
 use crate::Settings;
-use crate::ring::{Stereo, stereo};
-use crate::units::db_to_gain;
+use crate::dsp::ring::{Stereo, stereo};
+use crate::dsp::units::db_to_gain;
 
 /// Samples below this count as silence: far under the noise of any converter (-300 dB), far above where float
 /// arithmetic becomes slow or depends on the host's processor mode.

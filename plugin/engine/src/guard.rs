@@ -5,7 +5,7 @@
 //! backing that goes on when the mix falls by what the mix falls to. Silence is no measure: none begins in it, and one
 //! that would end in it is measured by the last sound before.
 
-use crate::ring::Stereo;
+use crate::dsp::ring::Stereo;
 use std::collections::VecDeque;
 
 /// Length of a window, seconds, as far as the mix is known ahead.
@@ -157,7 +157,7 @@ fn excess(mix: &Stereo, matched: &Stereo, from: f32, to: f32) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
     use std::ops::Range;
 
     const HOP: usize = 128;

@@ -1,11 +1,11 @@
 //! Stretches of what the learner heard: the mix, and the backing aligned with it, which reaches half a filter beyond it
 //! at either end. A long one is read where it is kept, piece by piece; only short ones are copied.
 
+use crate::dsp::ring::{Ring, Signal, Stereo, stereo};
+use crate::dsp::sizes::Sizes;
 use crate::matching::Taps;
 use crate::matching::follower::FollowerGain;
 use crate::matching::score::{self, Score};
-use crate::ring::{Ring, Signal, Stereo, stereo};
-use crate::sizes::Sizes;
 use std::cell::OnceCell;
 
 /// A long stretch.
@@ -157,7 +157,7 @@ impl Heard {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     fn part(seed: u32, start: i64, len: usize) -> Part {
         let mut ring = Ring::new(1_000);

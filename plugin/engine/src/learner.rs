@@ -1,12 +1,14 @@
 //! Learns the match from what was heard: everything that comes in lumps. Runs as a job, on whatever thread.
 
 use crate::align::course::Course;
-use crate::align::delay_line::DelayLine;
 use crate::align::edge::{BLOCK, costs, edge};
 use crate::align::lock::LOCK_CONFIDENCE;
 use crate::align::search::{Found, look_at, search};
 use crate::align::sections::Sections;
 use crate::causes::{Causes, Chain, Study};
+use crate::dsp::delay_line::DelayLine;
+use crate::dsp::ring::{Ring, stereo};
+use crate::dsp::sizes::Sizes;
 use crate::heard::{Heard, Part, Stretch};
 use crate::matching::Taps;
 use crate::matching::ladder::{
@@ -17,10 +19,8 @@ use crate::matching::score::mean;
 use crate::matching::statistics::{self, Statistics};
 use crate::matching::tone::{STEPS, fit_filter};
 use crate::matching::track::Track;
-use crate::ring::{Ring, stereo};
 use crate::settings::Tone;
-use crate::sizes::Sizes;
-use crate::spectrum::Spectrum;
+use crate::spectral::spectrum::Spectrum;
 use std::collections::BTreeSet;
 
 /// Music with which the backing's place is searched, seconds: long windows find a faint backing, short ones one that
@@ -677,7 +677,7 @@ impl Learner {
 mod tests {
     use super::*;
     use crate::causes::Kind;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     /// A level that moves so little that following it wins 0.09 nats is followed on, but not from then on.
     #[test]

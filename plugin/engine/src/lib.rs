@@ -3,29 +3,23 @@
 mod align;
 pub mod causes;
 mod cleanup;
+mod dsp;
 pub mod engine;
 mod error;
 mod framing;
 mod guard;
 mod heard;
 mod job;
-mod lanes;
 mod learner;
 mod low_cut;
 mod matching;
-#[cfg(test)]
-mod noise;
 mod null_depth;
 mod presence;
 mod readings;
-mod ring;
 mod schedule;
 pub mod settings;
-mod sizes;
-mod smooth;
 pub mod spectra;
-mod spectrum;
-mod units;
+mod spectral;
 
 pub use align::{
     drift::Wander,
@@ -33,6 +27,7 @@ pub use align::{
 };
 pub use causes::{Cause, Causes};
 pub use cleanup::{Class, Group, Leak};
+pub use dsp::units::range_of_nine_tenths;
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};
@@ -41,4 +36,3 @@ pub use null_depth::{Heard, NULL_DEPTH_S, heard};
 pub use readings::{Lock, Readings, Untold};
 pub use settings::Settings;
 pub use spectra::Spectra;
-pub use units::range_of_nine_tenths;

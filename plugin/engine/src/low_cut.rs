@@ -4,8 +4,8 @@
 //! filter", Cytomic 2013; from memory), which stay stable while the corner moves; section Q by the Butterworth
 //! pole angles, Q = 1 / (2 cos(pi (2k+1) / 2n)).
 
+use crate::dsp::glide::Glide;
 use crate::settings::Slope;
-use crate::smooth::Glide;
 use multiversion::multiversion;
 
 const SLOPES: [(Slope, usize); 3] = [(Slope::Db12, 1), (Slope::Db24, 2), (Slope::Db48, 4)];
@@ -125,7 +125,7 @@ fn cut(low_cut: &mut LowCut, block: &mut [Vec<f32>; 2], corner_hz: f32, slope: S
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ring::stereo;
+    use crate::dsp::ring::stereo;
 
     fn response_db(slope: Slope, frequency_hz: f64, sample_rate_hz: f64) -> f64 {
         let mut filter = LowCut::new(sample_rate_hz);

@@ -18,8 +18,8 @@
 //! chosen for being deep would bound themselves alone: residue comes and goes, with the drum or the encoder's mood. So the
 //! bound is of all that lies within the rests, and those are told by time: half a word is not 30 dB down.
 
-use crate::sizes::Sizes;
-use crate::units::{power_to_db, range_of_nine_tenths};
+use crate::dsp::sizes::Sizes;
+use crate::dsp::units::{power_to_db, range_of_nine_tenths};
 
 /// What the null depth is told of: so many of the last seconds.
 pub const NULL_DEPTH_S: f64 = 10.0;
@@ -346,7 +346,7 @@ impl Side {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     /// Hops of 128 samples at 48 kHz.
     const HOP: usize = 128;

@@ -1,7 +1,7 @@
 //! When which job is handed out, and when it is taken back: by sample count alone.
 
+use crate::dsp::sizes::Sizes;
 use crate::readings::Lock;
-use crate::sizes::Sizes;
 
 /// Times after locking at which the match is learned, seconds; from the last one on, every [`MATCH_EVERY_S`].
 const MATCH_AT_S: [f64; 11] = [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0];

@@ -5,9 +5,9 @@
 
 use realfft::num_complex::Complex32;
 
-use crate::ring::Ring;
-use crate::sizes::Sizes;
-use crate::spectrum::{Spectrum, hann};
+use crate::dsp::ring::Ring;
+use crate::dsp::sizes::Sizes;
+use crate::spectral::spectrum::{Spectrum, hann};
 
 /// Bands of [`Spectra`].
 pub const NUM_BANDS: usize = 36;
@@ -151,7 +151,7 @@ impl Spectrometer {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     fn heard(meter: &mut Spectrometer, sizes: Sizes, signal: &[f32], gains: [f32; 3]) -> Spectra {
         for hop in signal.chunks_exact(sizes.hop()) {

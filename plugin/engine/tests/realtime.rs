@@ -8,7 +8,7 @@ use minuend_engine::{Engine, Job, Lock, Settings, Worker};
 use noise::noise;
 use peak_alloc::PeakAlloc;
 
-#[path = "../src/noise.rs"]
+#[path = "../src/dsp/noise.rs"]
 mod noise;
 
 #[global_allocator]

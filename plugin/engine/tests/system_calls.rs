@@ -16,7 +16,7 @@ use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::Duration;
 
-#[path = "../src/noise.rs"]
+#[path = "../src/dsp/noise.rs"]
 mod noise;
 
 const CHILD: &str = "MINUEND_TEST_SYSTEM_CALLS";

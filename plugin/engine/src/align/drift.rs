@@ -6,12 +6,12 @@
 //! course. Whether the delay moves, and how restlessly, is decided as for the level: by how well the course found in
 //! one half of the spectrum predicts the other.
 
+use crate::dsp::ring::Ring;
+use crate::dsp::sizes::Sizes;
 use crate::matching::Taps;
 use crate::matching::taps::bulk_delay_samples;
-use crate::matching::weights::{Covariance, powers};
-use crate::ring::Ring;
-use crate::sizes::Sizes;
-use crate::spectrum::{Spectrum, hann};
+use crate::spectral::covariance::{Covariance, powers};
+use crate::spectral::spectrum::{Spectrum, hann};
 use realfft::num_complex::{Complex32, Complex64};
 
 /// Frame and step at 44.1 and 48 kHz, samples.
@@ -666,7 +666,7 @@ fn restlessness(trial: usize) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     #[test]
     fn a_line_is_found() {
@@ -709,8 +709,8 @@ mod tests {
         let hop = sizes.hop();
         let mut source = Ring::new(len + 400);
         source.push([&song, &song]);
-        let mut line = crate::align::delay_line::DelayLine::new(hop);
-        let mut read = crate::ring::stereo(hop);
+        let mut line = crate::dsp::delay_line::DelayLine::new(hop);
+        let mut read = crate::dsp::ring::stereo(hop);
         for at in (0..len - hop).step_by(hop) {
             // The mix holds the song later by the delay; the source starts 200 samples before the backing.
             line.read(&source, at as i64 + 200, delay((at + hop) as f64), &mut read);
@@ -753,7 +753,8 @@ mod tests {
         let mut source = Ring::new(len);
         source.push([&song, &song]);
         let hop = sizes.hop();
-        let (mut line, mut read) = (crate::align::delay_line::DelayLine::new(hop), crate::ring::stereo(hop));
+        let (mut line, mut read) =
+            (crate::dsp::delay_line::DelayLine::new(hop), crate::dsp::ring::stereo(hop));
         let filter = |samples: f64| Taps::gains(sizes.scaled(4096), [1.0; 2], samples);
         drift.set_filter(&filter(0.0));
         drift.restart(20.0, Wander::NONE, 0);

@@ -1,7 +1,7 @@
 //! Where the backing's place changed: the moment before which one place explains the mix better, and after which the
 //! other does (maximum likelihood for a Gaussian residual of unknown power in short blocks).
 
-use crate::ring::Stereo;
+use crate::dsp::ring::Stereo;
 
 /// Length of a block, samples.
 pub const BLOCK: usize = 32;
@@ -35,7 +35,7 @@ pub fn edge(before: &[f64], after: &[f64]) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     /// Known truth: the residual holds the voice alone up to a cut, and voice and music after it.
     #[test]

@@ -1,7 +1,6 @@
 //! Where the backing sits in the mix: search, lock, and the delay line that brings it there.
 
 pub mod course;
-pub mod delay_line;
 pub mod drift;
 pub mod edge;
 pub mod lock;

@@ -1,10 +1,10 @@
 //! Finds the backing in the mix while a voice sings over it: generalised cross-correlation with phase transform
 //! (Knapp & Carter 1976), summed over both sides. The sign of its peak is the polarity.
 
-use crate::align::delay_line::{dot, windowed_sinc};
-use crate::ring::{Ring, Stereo, stereo};
-use crate::sizes::Sizes;
-use crate::spectrum::Spectrum;
+use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::sinc::{dot, windowed_sinc};
+use crate::dsp::sizes::Sizes;
+use crate::spectral::spectrum::Spectrum;
 use realfft::num_complex::Complex32;
 
 /// Longest stretch of music looked at round a known place, seconds.
@@ -129,7 +129,7 @@ impl Peaks {
 fn decimated(signal: &Ring, start: i64, len: usize, step: usize) -> Option<Stereo> {
     let mut whole = stereo(len);
     signal.read_stereo(start, &mut whole);
-    if crate::units::mean_square([&whole[0], &whole[1]]) < AUDIBLE * AUDIBLE {
+    if crate::dsp::units::mean_square([&whole[0], &whole[1]]) < AUDIBLE * AUDIBLE {
         return None;
     }
     if step == 1 {
@@ -191,7 +191,7 @@ fn phat(x: &Stereo, y: &Stereo, band: (f64, f64), len: usize) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     /// Decaying noise bursts: wide-band and never repeating, like music to a correlator.
     fn music(len: usize, seed: u32) -> Vec<f32> {

@@ -1,10 +1,10 @@
 //! What was heard of mix, backing and difference, in bands and short frames: all that the rules for what stands need.
 
 use super::sides_of;
+use crate::dsp::ring::Stereo;
+use crate::dsp::sizes::Sizes;
 use crate::matching::statistics::Frames;
 use crate::null_depth::NOBODY_DB;
-use crate::ring::Stereo;
-use crate::sizes::Sizes;
 use realfft::num_complex::Complex32;
 use std::collections::VecDeque;
 use std::ops::Range;

@@ -2,7 +2,7 @@
 
 use super::bands::{Bands, Cell};
 use super::{Kind, Signal};
-use crate::units::power_to_db;
+use crate::dsp::units::power_to_db;
 
 /// Frames needed before anything is told (4 s).
 pub const ENOUGH: usize = 160;

@@ -1,12 +1,12 @@
 //! What each stage of the chain is worth: from what it does and the backing's spectrum alone.
 
 use super::{Chain, Kind, sides_of};
+use crate::dsp::ring::Stereo;
+use crate::dsp::sizes::Sizes;
+use crate::dsp::units::{power_to_db, range_of_nine_tenths};
 use crate::matching::follower::FollowerGain;
 use crate::matching::statistics::Frames;
-use crate::ring::Stereo;
-use crate::sizes::Sizes;
-use crate::spectrum::Spectrum;
-use crate::units::{power_to_db, range_of_nine_tenths};
+use crate::spectral::spectrum::Spectrum;
 use realfft::num_complex::{Complex32, Complex64};
 use std::f64::consts::TAU;
 

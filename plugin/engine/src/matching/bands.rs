@@ -3,12 +3,12 @@
 //!
 //! What it gives is a correction to the matched backing, so that where no band moves the backing passes bit for bit.
 
-use crate::lanes::{LANES, Lanes, Real, minus, power, scaled};
+use crate::dsp::ring::{Stereo, advance, stereo};
+use crate::dsp::sizes::Sizes;
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
 use crate::matching::projection::{Analysis, Pair, Projection};
-use crate::ring::{Stereo, advance, stereo};
-use crate::sizes::Sizes;
-use crate::spectrum::{TwinSpectrum, hann};
+use crate::spectral::lanes::{LANES, Lanes, Real, minus, power, scaled};
+use crate::spectral::spectrum::{TwinSpectrum, hann};
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 
@@ -400,8 +400,8 @@ fn places(num_bins: usize, bin_hz: f64) -> Vec<Place> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
-    use crate::spectrum::Spectrum;
+    use crate::dsp::noise::noise;
+    use crate::spectral::spectrum::Spectrum;
 
     const RATE: usize = 44_100;
     const LEN: usize = 6 * RATE;

@@ -1,10 +1,10 @@
 //! Runs the learned filter: uniformly partitioned convolution (Stockham 1966 for the transform, partitions after
 //! Kulp 1988; from memory), exchanged without a click.
 
-use crate::lanes::{LANES, Lanes, plus, times};
+use crate::dsp::ring::{Stereo, stereo};
 use crate::matching::Taps;
-use crate::ring::{Stereo, stereo};
-use crate::spectrum::Spectrum;
+use crate::spectral::lanes::{LANES, Lanes, plus, times};
+use crate::spectral::spectrum::Spectrum;
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 
@@ -275,7 +275,7 @@ fn meet(partitions: &Partitions, side: usize, history: &[Slots; 2], slot: usize,
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     fn run(filter: &mut Filter, y: &Stereo, hop: usize) -> Stereo {
         let mut result = stereo(0);

@@ -3,11 +3,11 @@
 //! A gain around 1 is read from weighted projections of the mix on the matched backing and tracked as
 //! [`crate::matching::movement`] says.
 
-use crate::lanes::{Lanes, Real};
+use crate::dsp::sizes::Sizes;
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
 use crate::matching::projection::{Analysis, Pair, Projection};
 use crate::matching::trust::{NUM_REGIONS, Told, Trust, region};
-use crate::sizes::Sizes;
+use crate::spectral::lanes::{Lanes, Real};
 use multiversion::multiversion;
 use std::f64::consts::LN_2;
 
@@ -267,7 +267,7 @@ pub fn halves(first_bin: usize, num_bins: usize) -> Vec<Option<usize>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     /// A level that goes up and down four times a second, without a voice: it is told of the moment it was heard in. One
     /// hop off it would be wrong by 0.014.

@@ -12,7 +12,6 @@ pub mod taps;
 pub mod tone;
 pub mod track;
 pub mod trust;
-pub mod weights;
 
 pub use taps::Taps;
 

@@ -1,9 +1,9 @@
 //! What the mix tells of the backing's level, bin by bin: weighted projections of the mix on the matched backing. The
 //! weights are the inverse covariance of the voice, taken from the residual itself (after Nakatani et al. 2010).
 
-use crate::lanes::{LANES, Lanes, Real, minus, scaled};
-use crate::matching::weights::{Covariance, powers};
-use crate::spectrum::{TwinSpectrum, hann, sides};
+use crate::spectral::covariance::{Covariance, powers};
+use crate::spectral::lanes::{LANES, Lanes, Real, minus, scaled};
+use crate::spectral::spectrum::{TwinSpectrum, hann, sides};
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 

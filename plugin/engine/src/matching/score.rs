@@ -2,8 +2,8 @@
 //! power, a profile likelihood, in which cells count by the loudness of the backing. It needs no reference level and lets
 //! the cells decide where the voice rests.
 
+use crate::dsp::ring::Stereo;
 use crate::matching::statistics::Frames;
-use crate::ring::Stereo;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it.
 pub const WINDOW: usize = 4096;
@@ -115,8 +115,8 @@ pub fn mean(x: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
-    use crate::spectrum::{Spectrum, hann};
+    use crate::dsp::noise::noise;
+    use crate::spectral::spectrum::{Spectrum, hann};
     use realfft::num_complex::Complex32;
 
     /// Half the loud band's residue is worth more than a hundredth of a hiss beneath it.

@@ -5,12 +5,12 @@
 //! in force (iteratively reweighted least squares; weights from the residual after Nakatani et al. 2010), so that
 //! time and frequency where the voice rests decide.
 
-use crate::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
+use crate::dsp::ring::{Signal, Stereo, stereo};
 use crate::matching::Taps;
 use crate::matching::taps::Convolver;
-use crate::matching::weights::Covariance;
-use crate::ring::{Signal, Stereo, stereo};
-use crate::spectrum::{TwinSpectrum, hann, sides};
+use crate::spectral::covariance::Covariance;
+use crate::spectral::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
+use crate::spectral::spectrum::{TwinSpectrum, hann, sides};
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;

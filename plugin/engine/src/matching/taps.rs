@@ -1,10 +1,10 @@
 //! A 2x2 filter from the backing's sides to the mix's sides.
 
-use crate::align::delay_line::windowed_sinc;
-use crate::lanes::{LANES, Lanes, Real, plus, times};
-use crate::ring::{Signal, Stereo, stereo};
+use crate::dsp::ring::{Signal, Stereo, stereo};
+use crate::dsp::sinc::windowed_sinc;
 use crate::settings::Tone;
-use crate::spectrum::{Spectrum, TwinSpectrum, sides};
+use crate::spectral::lanes::{LANES, Lanes, Real, plus, times};
+use crate::spectral::spectrum::{Spectrum, TwinSpectrum, sides};
 use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
 
@@ -305,8 +305,8 @@ fn reversed(lanes: Lanes) -> Lanes {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
-    use crate::ring::stereo;
+    use crate::dsp::noise::noise;
+    use crate::dsp::ring::stereo;
 
     #[test]
     fn applies_as_written_out_convolution() {

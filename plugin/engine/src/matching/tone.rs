@@ -3,7 +3,7 @@
 
 use crate::matching::Taps;
 use crate::matching::statistics::Statistics;
-use crate::spectrum::Spectrum;
+use crate::spectral::spectrum::Spectrum;
 use realfft::num_complex::Complex32;
 
 /// One step of the refinement.
@@ -184,8 +184,8 @@ fn limit(taps: &mut Taps, spectrum: &mut Spectrum) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
-    use crate::ring::Stereo;
+    use crate::dsp::noise::noise;
+    use crate::dsp::ring::Stereo;
 
     #[test]
     fn solves_hermitian_systems() {

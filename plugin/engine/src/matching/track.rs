@@ -1,12 +1,12 @@
 //! How the level moved over a long stretch of music, hop by hop: tracked on from one look at it to the next.
 
+use crate::dsp::ring::{Signal, stereo};
+use crate::dsp::sizes::Sizes;
 use crate::heard::Stretch;
 use crate::matching::Taps;
 use crate::matching::follower::{Follower, FollowerGain};
 use crate::matching::movement::Movement;
 use crate::matching::taps::Convolver;
-use crate::ring::{Signal, stereo};
-use crate::sizes::Sizes;
 use std::ops::Range;
 
 /// A level follower over a stretch that grows at its end and is forgotten at its beginning.
@@ -93,9 +93,9 @@ impl Track {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::noise::noise;
+    use crate::dsp::ring::Ring;
     use crate::heard::Part;
-    use crate::noise::noise;
-    use crate::ring::Ring;
 
     /// Heard in two pieces, of which the second begins later and ends within a hop, the level is that of hearing it all at once.
     #[test]

@@ -91,7 +91,7 @@ impl Trust {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::noise;
+    use crate::dsp::noise::noise;
 
     /// Levels told with a variance of 1/12 (of uniform noise between -0.5 and 0.5), as promised; but in one region more.
     fn after_1000_frames(excess: f64) -> Trust {

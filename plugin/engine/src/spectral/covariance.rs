@@ -1,7 +1,7 @@
 //! Weights for what two sides tell of the backing: the inverse covariance of the voice, taken from the residual (after
 //! Nakatani et al. 2010), so that times and frequencies where the voice rests decide.
 
-use crate::lanes::{Real, minus, power, scaled, times, times_conj};
+use crate::spectral::lanes::{Real, minus, power, scaled, times, times_conj};
 use realfft::num_complex::Complex;
 
 /// Share of the whole power added to either side: sides that agree too well would weigh without bound.

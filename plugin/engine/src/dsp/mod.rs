@@ -1,0 +1,10 @@
+//! Ground floor: signals in time. Knows nothing of mix, backing or match.
+
+pub mod delay_line;
+pub mod glide;
+#[cfg(test)]
+pub mod noise;
+pub mod ring;
+pub mod sinc;
+pub mod sizes;
+pub mod units;

@@ -1,0 +1,5 @@
+//! Ground floor: signals in frequency. Knows nothing of mix, backing or match.
+
+pub mod covariance;
+pub mod lanes;
+pub mod spectrum;
