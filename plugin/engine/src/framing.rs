@@ -12,7 +12,7 @@ pub const SILENCE: f32 = 1e-15;
 pub const LOUDEST: f32 = 1e4;
 
 /// One hop of input with the settings it arrived with.
-pub struct Hop {
+pub struct InputHop {
     /// Mix, left and right.
     pub mix: Stereo,
     /// Backing, left and right.
@@ -28,7 +28,7 @@ pub struct Hop {
 /// Collects hops. Adds one hop of latency.
 pub struct Framing {
     /// The hop being collected; whole when [`Framing::exchange`] says so.
-    pub hop: Hop,
+    pub hop: InputHop,
     /// The output of the last hop, to be filled by the engine.
     pub out: Stereo,
     /// Samples that were not finite and were counted as silence.
@@ -40,7 +40,7 @@ impl Framing {
     /// Framing into hops of `hop` samples.
     pub fn new(hop: usize) -> Self {
         Self {
-            hop: Hop {
+            hop: InputHop {
                 mix: stereo(hop),
                 backing: stereo(hop),
                 trim: vec![1.0; hop],

@@ -1,6 +1,7 @@
 //! Stretches of what the learner heard: the mix, and the backing aligned with it, which reaches half a filter beyond it
 //! at either end. A long one is read where it is kept, piece by piece; only short ones are copied.
 
+use crate::discontinuities::Discontinuities;
 use crate::dsp::ring::{Ring, Signal, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::matching::Taps;
@@ -24,6 +25,18 @@ pub struct Part {
     pub start: i64,
     /// Length, samples.
     pub len: usize,
+    /// By how much later than in the ring it belongs under the mix, samples.
+    pub delay_samples: i64,
+    /// Where the transport jumped, by position of the mix: what belongs to another place in the song than the mix reads as
+    /// silence.
+    pub discontinuities: Discontinuities,
+}
+
+impl Part {
+    /// A part that belongs where it is.
+    pub fn of(ring: Ring, start: i64, len: usize) -> Self {
+        Self { ring, start, len, delay_samples: 0, discontinuities: Discontinuities::NONE }
+    }
 }
 
 impl Signal for Part {
@@ -32,7 +45,9 @@ impl Signal for Part {
     }
 
     fn read(&self, channel: usize, from: usize, out: &mut [f32]) {
-        self.ring.read(channel, self.start + from as i64, out);
+        let at = self.start + from as i64;
+        self.ring.read(channel, at, out);
+        self.discontinuities.mute(at + self.delay_samples, self.delay_samples, out);
     }
 }
 
@@ -163,7 +178,7 @@ mod tests {
         let mut ring = Ring::new(1_000);
         let samples = noise(1_000, seed);
         ring.push([&samples, &samples]);
-        Part { ring, start, len }
+        Part::of(ring, start, len)
     }
 
     /// Every sample of the backing, however it is read, is multiplied by the gain of the moment of the mix it stands

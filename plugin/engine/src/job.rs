@@ -1,10 +1,10 @@
 //! Work in lumps, handed out at a fixed sample count and taken back at a later fixed sample count, so that a
 //! worker thread, or none, gives the same samples.
 
-use crate::learner::Learner;
+use crate::learn::learner::Work;
 
 /// A lump of learning. Whoever holds it calls [`Job::run`] once, on any thread, and gives it back.
-pub struct Job(pub(crate) Box<Learner>);
+pub struct Job(pub(crate) Box<Work>);
 
 impl Job {
     /// Does the work. May allocate and take long: never on an audio thread.

@@ -3,23 +3,27 @@
 mod align;
 pub mod causes;
 mod cleanup;
+mod discontinuities;
 mod dsp;
 pub mod engine;
 mod error;
 mod framing;
 mod guard;
 mod heard;
+mod input;
 mod job;
-mod learner;
+mod learn;
+mod learning;
 mod low_cut;
 mod matching;
+mod metering;
 mod null_depth;
-mod presence;
+mod output;
 mod readings;
-mod schedule;
 pub mod settings;
 pub mod spectra;
 mod spectral;
+mod subtractor;
 
 pub use align::{
     drift::Wander,

@@ -271,6 +271,11 @@ impl Drift {
         self.sizes.scaled(FRAME) / 2 + LOOK * self.sizes.scaled(STEP)
     }
 
+    /// Length of the stretch of the mix that is compared at a time, samples.
+    pub fn frame_samples(&self) -> usize {
+        self.sizes.scaled(FRAME)
+    }
+
     /// Starts at a place: the delay, in samples, where the mix is at position `at`, and how it moves as far as that
     /// is known. Nothing is tracked before a filter is set: the delay is that of this place and no earlier one.
     pub fn restart(&mut self, delay_samples: f64, wander: Wander, at: i64) {

@@ -1,5 +1,5 @@
-//! Whether the backing's place is known, with hysteresis: two searches must agree to lock, two looks in a row must
-//! miss to let go.
+//! Whether it is known where the backing lies, with hysteresis: two global searches must agree to lock, two local searches in
+//! a row must miss to let go.
 
 use crate::align::search::Found;
 use crate::readings::Lock;
@@ -7,13 +7,13 @@ use crate::readings::Lock;
 /// Highest over second highest correlation peak from which a search counts. Right songs gave 3.1 or more, wrong
 /// songs at most 1.38 (measured on 28 pairs of recordings); this lies between.
 pub const LOCK_CONFIDENCE: f32 = 1.7;
-/// The same for holding on to a place already known.
+/// The same for holding on to an alignment already known.
 const HOLD_CONFIDENCE: f32 = 1.3;
 /// How far two findings may differ and still agree, seconds: clocks may run apart meanwhile.
 const AGREE_S: f64 = 1.5e-4;
-/// Deviation from the place in force, samples, at which two looks that agree move it.
+/// Deviation from the current alignment, samples, at which two local searches that agree move it.
 const RECENTRE: f64 = 1.0;
-/// Looks in a row that must miss before the place is given up.
+/// Local searches in a row that must miss before the alignment is given up.
 const MISSES: u32 = 2;
 
 /// What a finding changed.
@@ -21,15 +21,15 @@ const MISSES: u32 = 2;
 pub enum Change {
     /// Nothing.
     None,
-    /// The place is known now, or is another one.
+    /// The alignment is known now, or is another one.
     Found,
-    /// The place is no longer known.
+    /// The alignment is no longer known.
     Lost,
 }
 
-/// The place of the backing in the mix.
+/// The lock, and the alignment that it holds: at which delay the backing lies in the mix.
 #[derive(Clone, Copy, Debug)]
-pub struct Place {
+pub struct LockState {
     /// Searching, locked, lost or too late.
     pub state: Lock,
     /// Delay in force or last in force, whole samples.
@@ -41,13 +41,13 @@ pub struct Place {
     /// Confidence of the last finding.
     pub confidence: f32,
     candidate: Option<f64>,
-    wander: Option<f64>,
+    moved: Option<f64>,
     misses: u32,
     cover_samples: i64,
     agree_samples: f64,
 }
 
-impl Place {
+impl LockState {
     /// Nothing known; a backing may be late by up to `cover_samples`.
     pub fn new(cover_samples: usize, sample_rate_hz: f64) -> Self {
         Self::unknown(cover_samples as i64, (AGREE_S * sample_rate_hz).max(2.0))
@@ -61,19 +61,19 @@ impl Place {
             inverted: false,
             confidence: 0.0,
             candidate: None,
-            wander: None,
+            moved: None,
             misses: 0,
             cover_samples,
             agree_samples,
         }
     }
 
-    /// Forgets the place.
+    /// Forgets the alignment.
     pub fn reset(&mut self) {
         *self = Self::unknown(self.cover_samples, self.agree_samples);
     }
 
-    /// Takes a place as known.
+    /// Takes an alignment as known.
     pub fn recall(&mut self, delay_samples: i64, inverted: bool) {
         self.reset();
         (self.delay_samples, self.found_samples, self.inverted) =
@@ -85,7 +85,7 @@ impl Place {
         self.state = if -self.delay_samples > self.cover_samples { Lock::TooLate } else { Lock::Locked };
         self.misses = 0;
         self.candidate = None;
-        self.wander = None;
+        self.moved = None;
     }
 
     fn move_to(&mut self, found: Found) -> Change {
@@ -97,15 +97,15 @@ impl Place {
         if known && !moved { Change::None } else { Change::Found }
     }
 
-    /// Gives the place up.
+    /// Gives the alignment up.
     pub fn lose(&mut self) {
         self.state = Lock::Lost;
         self.candidate = None;
-        self.wander = None;
+        self.moved = None;
     }
 
-    /// Takes the result of a search of the whole reach; one that was confirmed by the null itself needs no second.
-    pub fn searched(&mut self, found: Option<Found>, confirmed: bool) -> Change {
+    /// Takes the result of a global search; one that was confirmed by the null itself needs no second.
+    pub fn take_global(&mut self, found: Option<Found>, confirmed: bool) -> Change {
         let Some(found) = found.filter(|f| confirmed || f.confidence >= LOCK_CONFIDENCE) else {
             self.candidate = None;
             return Change::None;
@@ -125,8 +125,8 @@ impl Place {
         self.confidence = found.confidence;
     }
 
-    /// Takes the result of a look at the place in force; one that is confirmed by its null is not missed.
-    pub fn looked(&mut self, found: Option<Found>, confirmed: bool) -> Change {
+    /// Takes the result of a local search about the alignment; one that is confirmed by its null is not missed.
+    pub fn take_local(&mut self, found: Option<Found>, confirmed: bool) -> Change {
         let Some(found) = found else {
             return Change::None; // Silence tells nothing.
         };
@@ -137,8 +137,8 @@ impl Place {
             // A first finding in little music may be some samples off.
             let off = (found.delay_samples - self.delay_samples as f64).abs() >= RECENTRE
                 && found.confidence >= LOCK_CONFIDENCE;
-            let agrees = self.wander.is_some_and(|w| (w - found.delay_samples).abs() < 0.5 * RECENTRE);
-            self.wander = off.then_some(found.delay_samples);
+            let agrees = self.moved.is_some_and(|w| (w - found.delay_samples).abs() < 0.5 * RECENTRE);
+            self.moved = off.then_some(found.delay_samples);
             return if off && agrees { self.move_to(found) } else { Change::None };
         }
         if confirmed {
@@ -165,27 +165,27 @@ mod tests {
 
     #[test]
     fn locks_on_two_that_agree_and_lets_go_after_two_misses() {
-        let mut place = Place::new(1000, 48_000.0);
-        assert_eq!(place.searched(found(100.2, 3.0), false), Change::None);
-        assert_eq!(place.searched(found(900.0, 3.0), false), Change::None);
-        assert_eq!(place.searched(found(900.4, 1.5), false), Change::None);
-        assert_eq!(place.searched(found(900.4, 3.0), false), Change::None);
-        assert_eq!(place.searched(found(900.4, 3.0), false), Change::Found);
-        assert_eq!((place.state, place.delay_samples), (Lock::Locked, 900));
-        assert_eq!(place.looked(found(500.0, 3.0), false), Change::None);
-        assert_eq!(place.looked(found(900.4, 2.0), false), Change::None);
-        assert_eq!(place.looked(None, false), Change::None);
-        assert_eq!(place.looked(found(500.0, 3.0), false), Change::None);
-        assert_eq!(place.looked(found(500.0, 3.0), false), Change::Lost);
-        // The place it knew is taken back at once.
-        assert_eq!(place.searched(found(900.4, 3.0), false), Change::Found);
+        let mut lock = LockState::new(1000, 48_000.0);
+        assert_eq!(lock.take_global(found(100.2, 3.0), false), Change::None);
+        assert_eq!(lock.take_global(found(900.0, 3.0), false), Change::None);
+        assert_eq!(lock.take_global(found(900.4, 1.5), false), Change::None);
+        assert_eq!(lock.take_global(found(900.4, 3.0), false), Change::None);
+        assert_eq!(lock.take_global(found(900.4, 3.0), false), Change::Found);
+        assert_eq!((lock.state, lock.delay_samples), (Lock::Locked, 900));
+        assert_eq!(lock.take_local(found(500.0, 3.0), false), Change::None);
+        assert_eq!(lock.take_local(found(900.4, 2.0), false), Change::None);
+        assert_eq!(lock.take_local(None, false), Change::None);
+        assert_eq!(lock.take_local(found(500.0, 3.0), false), Change::None);
+        assert_eq!(lock.take_local(found(500.0, 3.0), false), Change::Lost);
+        // The alignment it knew is taken back at once.
+        assert_eq!(lock.take_global(found(900.4, 3.0), false), Change::Found);
     }
 
     #[test]
     fn a_backing_later_than_the_latency_is_told() {
-        let mut place = Place::new(1000, 48_000.0);
-        place.searched(found(-1500.0, 3.0), false);
-        place.searched(found(-1500.0, 3.0), false);
-        assert_eq!(place.state, Lock::TooLate);
+        let mut lock = LockState::new(1000, 48_000.0);
+        lock.take_global(found(-1500.0, 3.0), false);
+        lock.take_global(found(-1500.0, 3.0), false);
+        assert_eq!(lock.state, Lock::TooLate);
     }
 }

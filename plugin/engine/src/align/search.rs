@@ -9,6 +9,8 @@ use realfft::num_complex::Complex32;
 
 /// Longest stretch of music looked at round a known place, seconds.
 const LOOK_S: f64 = 2.0;
+/// Least music in which the whole reach is searched, seconds: in less, unrelated music agrees by chance.
+const LEAST_S: f64 = 0.7;
 /// How early the backing may be, seconds.
 pub const EARLY_S: f64 = 18.0;
 /// How late it may be, seconds.
@@ -33,12 +35,15 @@ pub struct Found {
     pub confidence: f32,
 }
 
-/// Searches the whole reach with the last `window_s` seconds: the places of the `most` highest peaks, best first. Only
-/// the first one tells how sure it is; none while too little was heard.
-pub fn search(mix: &Ring, backing: &Ring, window_s: f64, most: usize, sizes: Sizes) -> Vec<Found> {
+/// Searches the whole reach with the last `window_s` seconds of what was heard from a position on: where the `most` highest
+/// peaks are, best first. Only the first one tells how sure it is; none while too little was heard.
+pub fn search(mix: &Ring, backing: &Ring, from: i64, window_s: f64, most: usize, sizes: Sizes) -> Vec<Found> {
     let step = (sizes.sample_rate_hz / 10_000.0).floor().max(1.0) as usize;
-    let begin = mix.begin().max(backing.begin());
+    let begin = from.max(mix.begin()).max(backing.begin()).min(mix.end());
     let heard = (mix.end() - begin) as usize;
+    if heard < sizes.samples(LEAST_S) {
+        return Vec::new();
+    }
     let window = (heard / 2).min(sizes.samples(window_s)) / step * step;
     let rate = sizes.sample_rate_hz / step as f64;
     let peak_width = (PEAK_S * rate).ceil() as usize;
@@ -62,18 +67,26 @@ pub fn search(mix: &Ring, backing: &Ring, window_s: f64, most: usize, sizes: Siz
     let [best, second, ..] = peaks[..] else { return Vec::new() };
     let confidence = best.1 / second.1.max(f32::MIN_POSITIVE);
     let places = peaks.iter().enumerate().take(most).filter_map(|(rank, &(delay_samples, _))| {
-        let found = look_at(mix, backing, delay_samples.round() as i64, 4 * step, sizes)?;
+        let found = look_at(mix, backing, from, delay_samples.round() as i64, 4 * step, sizes)?;
         Some(Found { confidence: if rank == 0 { confidence } else { 1.0 }, ..found })
     });
     places.collect()
 }
 
-/// Looks again at a known place: the peak within `reach` samples of `delay_samples`, over the last seconds.
-pub fn look_at(mix: &Ring, backing: &Ring, delay_samples: i64, reach: usize, sizes: Sizes) -> Option<Found> {
+/// Looks again at a known delay: the peak within `reach` samples of `delay_samples`, over the last seconds of what was heard
+/// from a position on.
+pub fn look_at(
+    mix: &Ring,
+    backing: &Ring,
+    from: i64,
+    delay_samples: i64,
+    reach: usize,
+    sizes: Sizes,
+) -> Option<Found> {
     let local = sizes.scaled(LOCAL) as i64;
     // For a late backing the counterpart of the newest mix is not there yet.
     let end = mix.end().min(backing.end() + delay_samples - local);
-    let begin = mix.begin().max(backing.begin() + delay_samples);
+    let begin = mix.begin().max(from).max(backing.begin().max(from) + delay_samples);
     let len = (end - begin).min(sizes.samples(LOOK_S) as i64);
     if len < sizes.samples(0.2) as i64 {
         return None;
@@ -223,7 +236,7 @@ mod tests {
         {
             for inverted in [false, true] {
                 let (mix, backing) = rings(delay, inverted, 16_000, seconds);
-                let found = search(&mix, &backing, 4.0, 1, sizes)[0];
+                let found = search(&mix, &backing, i64::MIN, 4.0, 1, sizes)[0];
                 assert!((found.delay_samples - delay as f64).abs() < 0.1, "{delay}: {found:?}");
                 assert_eq!(found.inverted, inverted);
                 assert!(found.confidence > 2.0, "{delay}: {found:?}");
@@ -239,7 +252,7 @@ mod tests {
             let (mix, backing) = (music(64_000, 10 + seed), music(64_000, 100 + seed));
             x.push([&mix, &mix]);
             y.push([&backing, &backing]);
-            assert!(search(&x, &y, 4.0, 1, sizes)[0].confidence < 1.5);
+            assert!(search(&x, &y, i64::MIN, 4.0, 1, sizes)[0].confidence < 1.5);
         }
     }
 
@@ -248,6 +261,6 @@ mod tests {
         let (mut x, mut y) = (Ring::new(64_000), Ring::new(64_000));
         x.push([&music(64_000, 1), &music(64_000, 2)]);
         y.push([&[0.0; 64_000], &[0.0; 64_000]]);
-        assert_eq!(search(&x, &y, 4.0, 1, Sizes::new(16_000.0)), []);
+        assert_eq!(search(&x, &y, i64::MIN, 4.0, 1, Sizes::new(16_000.0)), []);
     }
 }

@@ -1,6 +1,7 @@
 //! Where in the song the backing lies at which delay: a song that was cut or rearranged has several places.
 
 use crate::align::drift::{QUICKEST, Wander};
+use crate::input::InputHistory;
 
 /// Most sections that are remembered.
 pub const MOST: usize = 32;
@@ -161,6 +162,32 @@ impl Sections {
             }
         }
         sections
+    }
+}
+
+/// Which section of the song the newest mix belongs to.
+pub struct SongCursor {
+    /// Position in the song at which that section ends.
+    section_end: i64,
+}
+
+impl Default for SongCursor {
+    /// A song of one section.
+    fn default() -> Self {
+        Self { section_end: i64::MAX }
+    }
+}
+
+impl SongCursor {
+    /// Enters the section of a position in the song.
+    pub fn enter(&mut self, sections: &Sections, song: i64) {
+        self.section_end = sections.end(song);
+    }
+
+    /// Position of the mix at which the section has ended, if the newest lies beyond it.
+    pub fn left_section_at(&self, input: &InputHistory) -> Option<i64> {
+        // Never by subtraction from the end, which may be as far away as a number can be.
+        (input.song_position() > self.section_end).then(|| self.section_end - input.song_offset())
     }
 }
 

@@ -1,15 +1,18 @@
 //! The relation between mix and backing: level, tone and width, and how the level moves.
 
 pub mod bands;
-pub mod filter;
 pub mod follower;
 pub mod ladder;
+pub mod level_stage;
+pub mod matcher;
 pub mod movement;
+pub mod partitioned;
 pub mod projection;
 pub mod score;
 pub mod statistics;
 pub mod taps;
 pub mod tone;
+pub mod tone_stage;
 pub mod track;
 pub mod trust;
 
@@ -67,6 +70,28 @@ impl Match {
             bands: [BandMovement::STILL; NUM_BANDS],
             leak: Leak::UNKNOWN,
         }
+    }
+
+    /// Takes over another match, which is sound; of one that was learned at another rate the delays and the levels. Allocates
+    /// nothing.
+    pub fn recall(&mut self, other: &Self) {
+        let same_rate = other.sample_rate_hz == self.sample_rate_hz;
+        self.sections = other.sections;
+        if same_rate && other.taps.num_taps() == self.taps.num_taps() {
+            self.taps.clone_from(&other.taps);
+        } else {
+            self.sections = other.sections.at_rate(self.sample_rate_hz / other.sample_rate_hz);
+            self.taps.silence();
+            for (side, level) in other.taps.level().into_iter().enumerate() {
+                let centre = self.taps.num_taps() / 2;
+                self.taps.h[side][side][centre] = level;
+            }
+        }
+        self.movement = other.movement;
+        self.following_pays = other.following_pays;
+        self.bands = other.bands;
+        self.learned_s = if same_rate { other.learned_s } else { 0.0 };
+        self.leak = if same_rate { other.leak } else { Leak::UNKNOWN };
     }
 
     /// Whether the backing's place is known.

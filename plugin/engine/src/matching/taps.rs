@@ -34,6 +34,11 @@ impl Taps {
         Self { h: std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; len])) }
     }
 
+    /// Lets nothing pass any more.
+    pub fn silence(&mut self) {
+        self.h.iter_mut().flatten().for_each(|h| h.fill(0.0));
+    }
+
     /// A gain per side and one delay in samples, at most a few.
     pub fn gains(len: usize, gains: [f64; 2], delay_samples: f64) -> Self {
         let mut taps = Self::silent(len);

@@ -108,7 +108,7 @@ mod tests {
             let part = |signal: &[f32], len: usize| {
                 let mut ring = Ring::new(signal.len());
                 ring.push([signal, signal]);
-                Part { ring, start: begin as i64, len }
+                Part::of(ring, begin as i64, len)
             };
             let (mix, backing) = (part(&mix, end - begin), part(&song, end - begin + 2 * margin));
             Stretch::new(mix, backing, sizes.hop())

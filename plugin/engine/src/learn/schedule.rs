@@ -1,5 +1,6 @@
 //! When which job is handed out, and when it is taken back: by sample count alone.
 
+use crate::align::supervisor::Doubt;
 use crate::dsp::sizes::Sizes;
 use crate::readings::Lock;
 
@@ -23,30 +24,22 @@ const LOOK_EVERY_S: f64 = 1.0;
 const UNHEARD_S: f64 = 5.0;
 /// How often it is looked what limits the null while nothing is learned.
 const STUDY_EVERY_S: f64 = 4.0;
-/// How long it is waited between searches for a better place than one with a shallow null: longer each time.
+/// How long it is waited between searches for a better alignment than one with a shallow null: longer each time.
 const BETTER_EVERY_S: (f64, f64) = (1.5, 24.0);
-
-/// How much the place in force is doubted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Doubt {
-    /// Not at all.
-    None,
-    /// The null was deeper before: there may be a better place.
-    Shallow,
-    /// The backing may be elsewhere than where it is taken from.
-    Elsewhere,
-}
+/// The same between searches for a backing that rests: it most likely rests in the song. Chosen by hand: an edit within a rest
+/// is found at the next search, and until then nothing is there to be subtracted.
+const RESTING_EVERY_S: (f64, f64) = (0.5, 8.0);
 
 /// Kind of job that is due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Due {
     /// Search the whole reach.
-    Search,
-    /// Look at the place in force.
-    Look,
+    GlobalSearch,
+    /// Search about the current alignment.
+    LocalSearch,
     /// Learn the match.
     Match,
-    /// Look what limits the null.
+    /// Find out what limits the null.
     Study,
 }
 
@@ -57,6 +50,8 @@ pub struct Schedule {
     search_since: u64,
     next_better: u64,
     better_wait: u64,
+    next_resting: u64,
+    resting_wait: u64,
     next_look: u64,
     locked_at: u64,
     num_matches: usize,
@@ -73,6 +68,8 @@ impl Schedule {
             search_since: 0,
             next_better: 0,
             better_wait: 0,
+            next_resting: 0,
+            resting_wait: 0,
             next_look: 0,
             locked_at: 0,
             num_matches: 0,
@@ -81,11 +78,6 @@ impl Schedule {
         };
         schedule.reset(0);
         schedule
-    }
-
-    /// Whether nobody hears what is played.
-    pub fn is_unheard(&self) -> bool {
-        self.is_unheard
     }
 
     /// Starts over at hop `now`.
@@ -106,6 +98,7 @@ impl Schedule {
         self.num_matches = 0;
         self.next_better = now;
         self.better_wait = self.sizes.hops(BETTER_EVERY_S.0);
+        self.not_resting(now);
         self.next_look = now + self.sizes.hops(LOOK_EVERY_S);
         self.next_study = now;
     }
@@ -116,9 +109,10 @@ impl Schedule {
         self.num_matches = 0;
     }
 
-    /// Has the place looked at soon.
+    /// Has the alignment looked at soon: never later than it would have been, so that a short loop does not put it off for
+    /// ever.
     pub fn look_soon(&mut self, now: u64) {
-        self.next_look = now + self.sizes.hops(0.5 * LOOK_EVERY_S);
+        self.next_look = self.next_look.min(now + self.sizes.hops(0.5 * LOOK_EVERY_S));
     }
 
     /// A match was learned that is better by `gained` nats.
@@ -141,8 +135,16 @@ impl Schedule {
         if state == Lock::Locked {
             self.search_since = now;
         }
+        if doubt != Doubt::Resting {
+            self.not_resting(now);
+        }
         match state {
             Lock::Locked if doubt == Doubt::Elsewhere && now >= self.next_search => self.search(now),
+            Lock::Locked if doubt == Doubt::Resting && now >= self.next_resting.max(self.next_search) => {
+                self.next_resting = now + self.resting_wait;
+                self.resting_wait = (2 * self.resting_wait).min(self.sizes.hops(RESTING_EVERY_S.1));
+                self.search(now)
+            }
             Lock::Locked if doubt == Doubt::Shallow && now >= self.next_better => {
                 self.next_better = now + self.better_wait;
                 self.better_wait = (2 * self.better_wait).min(self.sizes.hops(BETTER_EVERY_S.1));
@@ -162,7 +164,7 @@ impl Schedule {
             }
             Lock::Locked if now >= self.next_look => {
                 self.next_look = now + self.sizes.hops(LOOK_EVERY_S);
-                Some((Due::Look, self.sizes.hops(0.25)))
+                Some((Due::LocalSearch, self.sizes.hops(0.25)))
             }
             Lock::Searching | Lock::Lost | Lock::TooLate if now >= self.next_search => self.search(now),
             _ => None,
@@ -178,10 +180,15 @@ impl Schedule {
         Some((Due::Study, self.sizes.hops(1.0)))
     }
 
+    fn not_resting(&mut self, now: u64) {
+        self.next_resting = now;
+        self.resting_wait = self.sizes.hops(RESTING_EVERY_S.0);
+    }
+
     fn search(&mut self, now: u64) -> Option<(Due, u64)> {
         let long = now - self.search_since > self.sizes.hops(PATIENCE_S);
         self.next_search = now + self.sizes.hops(if long { SEARCH_SELDOM_S } else { SEARCH_EVERY_S });
-        Some((Due::Search, self.sizes.hops(0.25)))
+        Some((Due::GlobalSearch, self.sizes.hops(0.25)))
     }
 }
 
@@ -241,5 +248,34 @@ mod tests {
         for (gap, expected) in gaps.into_iter().zip([one, two, two, two]) {
             assert!(gap.abs_diff(expected) <= 1, "{gaps:?} hops");
         }
+    }
+
+    /// A loop shorter than the time between two looks has the alignment looked at all the same.
+    #[test]
+    fn a_short_loop_does_not_put_looks_off() {
+        let sizes = Sizes::new(16_000.0);
+        let mut schedule = Schedule::new(sizes);
+        let mut looks = 0;
+        for now in 0..sizes.hops(30.0) {
+            if now % sizes.hops(0.3) == 0 {
+                schedule.look_soon(now);
+            }
+            let due = schedule.due(now, Lock::Locked, Doubt::None, now);
+            looks += usize::from(matches!(due, Some((Due::LocalSearch, _))));
+        }
+        assert!(looks >= 20, "{looks}");
+    }
+
+    /// A backing that rests in the song for long is searched for ever less often, one that is doubted as often as ever.
+    #[test]
+    fn a_resting_backing_is_searched_for_less_and_less() {
+        let sizes = Sizes::new(16_000.0);
+        let searches = |doubt: Doubt| {
+            let mut schedule = Schedule::new(sizes);
+            let due = (0..sizes.hops(60.0)).filter_map(|now| schedule.due(now, Lock::Locked, doubt, now));
+            due.filter(|(due, _)| *due == Due::GlobalSearch).count()
+        };
+        let [resting, elsewhere] = [Doubt::Resting, Doubt::Elsewhere].map(searches);
+        assert!((5..=13).contains(&resting) && elsewhere > 100, "{resting}, {elsewhere}");
     }
 }

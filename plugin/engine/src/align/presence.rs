@@ -19,6 +19,8 @@ pub enum Verdict {
     Present,
     /// Only a part of it is.
     Doubtful,
+    /// The backing has been resting for a while over a mix that plays.
+    Resting,
     /// It is not.
     Absent,
 }
@@ -62,7 +64,7 @@ impl Presence {
         if silent || self.power < AUDIBLE {
             // A backing that rests while the mix plays on may be playing elsewhere.
             let doubt = self.silent_hops > self.patience_hops;
-            return if doubt { Verdict::Doubtful } else { Verdict::Present };
+            return if doubt { Verdict::Resting } else { Verdict::Present };
         }
         let share = self.product / self.power;
         self.low_hops = if share < ABSENT { self.low_hops + 1 } else { 0 };

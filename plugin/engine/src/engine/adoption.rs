@@ -1,0 +1,280 @@
+//! What follows from what is found out: by jobs, by the tracker, by the place in the song.
+
+use super::Engine;
+use crate::align::lock::Change;
+use crate::align::sections::{Law, Section};
+use crate::job::Worker;
+use crate::learn::locate::NEAR;
+use crate::learn::request::{
+    Given, GlobalSearch, GlobalSearchReport, JobReport, LocalSearchReport, MatchReport, Task,
+};
+use crate::learn::schedule::Due;
+use crate::matching::movement::Movement;
+
+/// Music before the moment at which a new alignment was found that is taken to belong to it, seconds.
+const NEW_ALIGNMENT_S: f64 = 1.0;
+/// An alignment that stood still for longer than this, seconds, was one: a clock error or wow shows sooner.
+const STOOD_S: f64 = 4.0;
+/// Music that was learned from counts as so much of it once the backing was lost. In hours of noise with wrong songs and
+/// steps of the level between, a filter of a wrong level stood for half a minute at 1.
+const KEPT_TRUST: f64 = 0.5;
+/// Gain of a match, nats, from which the null before was so much shallower that what was learned through it is void.
+const MUCH_DEEPER: f64 = 0.1;
+
+impl Engine {
+    /// Enters the section of the song that the newest mix belongs to, if that is another one.
+    pub(super) fn enter_section(&mut self) {
+        if let Some(end) = self.song.left_section_at(&self.input) {
+            self.cut_at(end, self.input.song_position());
+        }
+    }
+
+    /// From a position of the mix on the alignment holds that is known for a position in the song.
+    pub(super) fn cut_at(&mut self, position: i64, song: i64) {
+        self.aligner.cut_at(position, &self.input);
+        self.recall_alignment(song);
+        self.alignment_changed(position);
+    }
+
+    /// Puts the alignment in force that is known for a position in the song.
+    pub(super) fn recall_alignment(&mut self, song: i64) {
+        self.song.enter(&self.learned.sections, song);
+        let Some(&Section { law, .. }) = self.learned.sections.at(song) else { return };
+        let inverted = self.learned.taps.level().iter().sum::<f32>() < 0.0;
+        self.aligner.recall(law, song, inverted, self.matcher.filter(), &self.input);
+        if law.is_some() {
+            self.supervisor.set_proven(true);
+        }
+    }
+
+    /// Nothing that was heard before a position of the mix speaks of the current alignment.
+    fn alignment_changed(&mut self, position: i64) {
+        self.supervisor.alignment_changed();
+        self.learning.alignment_changed(position, self.input.now());
+        self.tone.bands.recall(&self.learned.bands);
+    }
+
+    /// Acts on the job that is back, and hands out the next.
+    pub(super) fn learn(&mut self, worker: &mut impl Worker) {
+        if let Some(report) = self.learning.collect(self.input.now(), worker) {
+            self.adopt(&report);
+        }
+        let Some(due) = self.learning.due(&self.input, &self.aligner, self.supervisor.doubt()) else {
+            return;
+        };
+        let (lock, is_locked) = (self.aligner.lock(), self.aligner.is_locked());
+        let learn_from = self.learning.learn_from();
+        let given = Given {
+            delay_samples: lock.delay_samples,
+            moving: self.aligner.moves(),
+            from: learn_from,
+            movement: self.level.follower.movement(),
+            tone: self.matcher.freedom(),
+            learned_s: self.learned.learned_s,
+            following_pays: self.learned.following_pays,
+        };
+        let task = match due {
+            Due::GlobalSearch => Task::GlobalSearch(GlobalSearch {
+                before: if is_locked {
+                    Some(lock.delay_samples)
+                } else {
+                    self.supervisor.lost_delay_samples()
+                },
+                is_locked,
+                from: learn_from,
+                sections: self.learned.sections,
+            }),
+            Due::LocalSearch => Task::LocalSearch(lock.delay_samples, learn_from),
+            Due::Match => Task::Match(given),
+            Due::Study => Task::Study(given),
+        };
+        self.learning.submit(task, self.matcher.filter(), &self.input, worker);
+    }
+
+    /// Acts on what a job found; on hold, nothing that is in force may change.
+    fn adopt(&mut self, report: &JobReport) {
+        let hold = self.input.newest_settings().hold;
+        match report {
+            // More was known.
+            JobReport::Study(report) if self.metering.readings.knows_causes && !report.is_known => {}
+            JobReport::Study(report) => self.metering.set_causes(report),
+            _ if hold => self.learning.drop_report(report),
+            JobReport::GlobalSearch(report) => self.adopt_search(report),
+            JobReport::LocalSearch(local) => _ = self.adopt_local(local),
+            // What was learned at the alignment before is of no use.
+            JobReport::Match(found) if self.adopt_local(&found.local) => self.learning.drop_report(report),
+            JobReport::Match(report) => self.adopt_match(report),
+        }
+    }
+
+    /// Acts on what was learned of the match.
+    fn adopt_match(&mut self, report: &MatchReport) {
+        self.learning.schedule().matched(report.gained.unwrap_or(0.0));
+        self.learning.adopted(report);
+        self.metering.set_causes(&report.causes);
+        if report.shifted != 0.0 {
+            self.aligner.take_from_filter(report.shifted);
+        }
+        let learned = &mut self.learned;
+        learned.following_pays = report.following_pays.unwrap_or(learned.following_pays);
+        let movement = self.level.follower.movement();
+        let movement = if movement.moves() { movement } else { Movement::STILL };
+        let level_moves = learned.movement.moves() || movement.moves();
+        learned.movement = movement;
+        learned.bands = self.tone.bands.movements();
+        if self.aligner.moves() {
+            let law = self.aligner.moving_law(-self.input.song_offset());
+            learned.sections.correct(self.input.song_position(), law);
+        }
+        let residue_changed = learned.leak != *self.output.residue();
+        if level_moves || self.aligner.moves() || residue_changed {
+            self.metering.readings.match_revision += 1;
+        }
+        if let (Some(gained), Some(better)) = (report.gained, self.learning.better()) {
+            if self.supervisor.weighs(gained) {
+                self.supervisor.set_proven(true);
+            }
+            self.learned.taps.clone_from(better);
+            self.learned.learned_s = report.heard_s;
+            self.put_in_force();
+            self.metering.readings.match_revision += 1;
+            if gained > MUCH_DEEPER {
+                self.level.follower.forget_statistics();
+                self.tone.bands.forget_statistics();
+                self.output.relearn_residue();
+            }
+        }
+        self.learned.leak = *self.output.residue();
+    }
+
+    /// Acts on a global search.
+    fn adopt_search(&mut self, report: &GlobalSearchReport) {
+        let &GlobalSearchReport { found, confirmed, holds, edge } = report;
+        if holds {
+            self.supervisor.confirm(self.input.now());
+        }
+        let (delay, before) = (self.aligner.lock().delay_samples as f64, self.aligner.law(&self.input));
+        let near = self.sizes.scaled(NEAR) as f64;
+        if before.is_some() && found.is_some_and(|found| (found.delay_samples - delay).abs() <= near) {
+            // The current alignment, seen less closely than the tracker sees it.
+            if !self.aligner.moves() && self.aligner.take_global(found, false) == Change::Found {
+                self.recentre();
+            }
+            return;
+        }
+        let newest = self.input.end();
+        if self.aligner.take_global(found, confirmed) == Change::Found {
+            if before.is_some() {
+                self.disown();
+            }
+            self.supervisor.set_proven(false);
+            let begin = if self.learned.is_known() {
+                edge.unwrap_or(newest - self.sizes.samples(NEW_ALIGNMENT_S) as i64)
+            } else {
+                self.learning.learn_from()
+            };
+            self.aligner.move_to_found(begin, before, self.matcher.filter(), &self.input);
+            self.alignment_changed(begin);
+            self.remember_alignment(begin);
+        } else if self.supervisor.take_lost()
+            && let Some(edge) = edge
+        {
+            let [begin, newest] = [edge, newest].map(|at| at + self.input.song_offset());
+            self.learned.sections.put(begin, newest, None);
+            self.learning.set_learn_from(edge);
+            self.metering.readings.match_revision += 1;
+        }
+    }
+
+    /// Acts on a local search; true if the alignment is given up or moved.
+    fn adopt_local(&mut self, report: &LocalSearchReport) -> bool {
+        let confirmed = self.supervisor.weigh_null(report.gained, self.input.now());
+        if self.aligner.moves() {
+            return false; // The tracker looks more closely.
+        }
+        let change = self.aligner.take_local(report.found, confirmed, &self.input);
+        match change {
+            Change::None => {}
+            Change::Lost => self.lose(),
+            Change::Found => self.recentre(),
+        }
+        change != Change::None
+    }
+
+    /// The current alignment turned out to be some samples elsewhere: what the filter made good, the delay does now.
+    fn recentre(&mut self) {
+        let song = self.input.song_position();
+        let delay = self.aligner.lock().delay_samples as f64;
+        let law = self.learned.sections.at(song).and_then(|section| section.law);
+        if let Some(law) = law {
+            self.learned.taps.advance((delay - law.at(song)).round() as isize);
+        }
+        if law.is_some_and(|law| law.wander.moves()) {
+            self.remember_alignment(self.input.end());
+        } else {
+            self.learned.sections.correct(song, Law::still(delay));
+            self.remember_alignment(self.learning.learn_from());
+        }
+        self.aligner.recentre();
+        self.put_in_force();
+        self.learning.schedule().locked(self.input.now());
+    }
+
+    /// The current alignment holds from a position of the mix on, and stands still as far as is known.
+    fn remember_alignment(&mut self, begin: i64) {
+        let newest = self.input.song_position();
+        let law = Law::still(self.aligner.lock().delay_samples as f64);
+        self.learned.sections.put(begin + self.input.song_offset(), newest, Some(law));
+        self.song.enter(&self.learned.sections, newest);
+        self.metering.readings.match_revision += 1;
+    }
+
+    /// An alignment that never won anything was none.
+    fn disown(&mut self) {
+        if !self.supervisor.is_proven() {
+            self.learned.sections.forget(self.input.song_position());
+        }
+    }
+
+    /// From here on the mix passes until the backing is found again.
+    pub(super) fn lose(&mut self) {
+        self.disown();
+        if self.supervisor.is_proven() {
+            // Part of what was learned may be of whatever displaced the backing.
+            self.learned.learned_s *= KEPT_TRUST;
+        }
+        self.supervisor.lock_lost(self.aligner.lock().delay_samples);
+        self.aligner.lose(&self.input);
+        self.forget_causes();
+    }
+
+    /// Tracks the delay as it moves.
+    pub(super) fn track(&mut self) {
+        let before = self.learning.learn_from();
+        let learning = !self.input.newest_settings().hold;
+        if self.aligner.track(&self.input, before, learning) {
+            // What was learned under the other assumption is smeared: learn again from here.
+            self.learned.learned_s = 0.0;
+            let from = self.aligner.read_to(&self.input);
+            self.learning.alignment_changed(from, self.input.now());
+            self.tone.bands.recall(&self.learned.bands);
+            self.split_section(before, from);
+        }
+    }
+
+    /// The delay has begun to move, at `from`: is it another one than stood still so far, since `since`?
+    fn split_section(&mut self, since: i64, from: i64) {
+        let stood = from - since;
+        let was_one = stood > self.sizes.samples(STOOD_S) as i64 && self.supervisor.was_deep();
+        if !self.aligner.moves() || !was_one {
+            return;
+        }
+        let law = self.aligner.moving_law(-self.input.song_offset());
+        let middle = since + stood / 2 + self.input.song_offset();
+        let Some(stood_at) = self.learned.sections.at(middle).and_then(|s| s.law) else { return };
+        if (law.at(middle) - stood_at.at(middle)).abs() > 0.5 {
+            let begin = from + self.input.song_offset();
+            self.learned.sections.put(begin, begin, Some(law));
+        }
+    }
+}

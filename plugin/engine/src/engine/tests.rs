@@ -1,0 +1,613 @@
+//! The engine as a whole.
+
+use super::*;
+use crate::align::sections::Law;
+use crate::causes::Kind;
+use crate::dsp::delay_line::DelayLine;
+use crate::dsp::noise::noise;
+use crate::dsp::ring::{Ring, stereo};
+use crate::job::Inline;
+use crate::learn::request::{JobReport, Task};
+use crate::readings::Lock;
+use crate::settings::Slope;
+use crate::settings::{Follow, Listen};
+use crate::{Job, Taps, Wander};
+
+fn play(engine: &mut Engine, mix: &[f32], backing: &[f32], worker: &mut Inline) -> Vec<f32> {
+    let mut out = mix.to_vec();
+    engine.process(&mut [&mut out], &[backing], &Settings::default(), worker);
+    out
+}
+
+/// Also while a job is out: what it heard is forgotten, and nothing after the reset is missed.
+#[test]
+fn an_engine_after_reset_equals_a_new_one_that_recalls_the_match() {
+    let (song, voice) = (noise(60_000, 1), noise(60_000, 2));
+    let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (0.7 * b + v)).collect();
+    let mut tried_with_job_out = false;
+    for played in [3_000, 30_000, 30_500, 31_000] {
+        let (mut used, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        play(&mut used, &mix, &song, &mut worker);
+        play(&mut used, &mix[..played], &song[..played], &mut worker);
+        tried_with_job_out |= !used.learning.is_at_home();
+        used.reset();
+        let mut fresh = Engine::new(16_000.0, 1).unwrap();
+        assert!(fresh.recall(used.learned()));
+        let again = play(&mut used, &mix, &song, &mut worker);
+        assert!(again == play(&mut fresh, &mix, &song, &mut Inline::default()), "after {played} samples");
+    }
+    assert!(tried_with_job_out);
+}
+
+/// From wherever it is promised; and what is learned meanwhile is the same.
+#[test]
+fn what_nobody_hears_is_silence() {
+    let (song, voice) = (noise(64_000, 1), noise(64_000, 2));
+    let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (0.7 * b + v)).collect();
+    let played = |promised_at: usize| {
+        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        let mut out = play(&mut engine, &mix[..promised_at], &song[..promised_at], &mut worker);
+        if promised_at < mix.len() {
+            engine.play_unheard();
+        }
+        out.extend(play(&mut engine, &mix[promised_at..], &song[promised_at..], &mut worker));
+        (out, engine)
+    };
+    let (heard, engine) = played(mix.len());
+    for promised_at in [0, 40_001] {
+        let (unheard, other) = played(promised_at);
+        assert!(unheard[..promised_at] == heard[..promised_at]);
+        assert!(unheard[promised_at..].iter().all(|x| *x == 0.0), "promised at {promised_at}");
+        assert!(heard[promised_at..].iter().any(|x| *x != 0.0));
+        assert!(other.readings().lock == Lock::Locked && other.learned() == engine.learned());
+    }
+}
+
+/// What was learned from much music is not given up for what a few seconds of it suggest, unless that is far better.
+#[test]
+fn a_match_outlives_what_less_music_suggests() {
+    let rate = 16_000;
+    let (song, voice) = (noise(10 * rate, 1), noise(10 * rate, 2));
+    let under = |level: f32| -> Vec<f32> {
+        song.iter().zip(&voice).map(|(b, v)| 0.25 * (level * b + 0.5 * v)).collect()
+    };
+    let (mut first, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+    play(&mut first, &under(0.7), &song, &mut worker);
+    let learned = first.learned().clone();
+    assert!((4.0..10.0).contains(&learned.learned_s), "{}", learned.learned_s);
+    let is_kept = |level: f32, learned: &Match| {
+        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        assert!(engine.recall(learned));
+        play(&mut engine, &under(level)[..3 * rate], &song[..3 * rate], &mut worker);
+        engine.learned().taps == learned.taps
+    };
+    assert!(is_kept(0.7, &learned));
+    assert!(!is_kept(0.7, &Match { learned_s: 0.0, ..learned.clone() }), "nothing was suggested");
+    assert!(!is_kept(-0.7, &learned));
+}
+
+/// Who lost the backing corrects what was learned before sooner than after as much music again.
+#[test]
+fn a_match_is_doubted_once_the_backing_was_lost() {
+    let rate = 8_000;
+    let (song, voice, other) = (noise(14 * rate, 1), noise(14 * rate, 2), noise(3 * rate, 3));
+    let mix = |seconds: [usize; 2], level: f32| -> Vec<f32> {
+        (rate * seconds[0]..rate * seconds[1]).map(|n| 0.25 * (level * song[n] + 0.5 * voice[n])).collect()
+    };
+    let (mut first, mut worker) = (Engine::new(8_000.0, 1).unwrap(), Inline::default());
+    play(&mut first, &mix([0, 4], 0.7), &song[..4 * rate], &mut worker);
+    let learned = Match { learned_s: 12.0, ..first.learned().clone() };
+    // Something else is on the sidechain for a while, and then the level in the mix has changed.
+    let corrects = |seconds: usize| {
+        let (mut engine, mut worker) = (Engine::new(8_000.0, 1).unwrap(), Inline::default());
+        assert!(engine.recall(&learned));
+        play(&mut engine, &mix([0, 2], 0.7), &song[..2 * rate], &mut worker);
+        play(&mut engine, &mix([2, 2 + seconds], 0.7), &other[..seconds * rate], &mut worker);
+        assert_eq!(engine.readings().lock == Lock::Lost, seconds > 0);
+        play(&mut engine, &mix([5, 14], 0.65), &song[5 * rate..14 * rate], &mut worker);
+        assert_eq!(engine.readings().lock, Lock::Locked);
+        engine.learned().taps != learned.taps
+    };
+    assert!(corrects(3) && !corrects(0));
+}
+
+/// A backing too loud to be subtracted comes and goes over a soft mix: what is not subtracted leaves no residue that
+/// could be taken out.
+#[test]
+fn what_is_not_subtracted_is_not_cleaned_up_either() {
+    let rate = 16_000;
+    let (song, voice) = (noise(7 * rate, 1), noise(7 * rate, 2));
+    let soft = 4 * rate;
+    let level = |n: usize| if (n / 800).is_multiple_of(2) { 100.0 } else { 1e-4 };
+    let mix = |n: usize| if n < soft { 0.25 * (song[n] + 0.5 * voice[n]) } else { 1e-3 * voice[n] };
+    let given = |n: usize| if n < soft { 0.25 * song[n] } else { level(n) * song[n] };
+    let mix: Vec<f32> = (0..song.len()).map(mix).collect();
+    let given: Vec<f32> = (0..song.len()).map(given).collect();
+    let mut engine = Engine::new(rate as f64, 1).unwrap();
+    let settings =
+        Settings { backing_kind: BackingKind::Estimated, slope: Slope::Off, ..Settings::default() };
+    let mut out = mix.clone();
+    engine.process(&mut [&mut out], &[&given], &settings, &mut Inline::default());
+    let power = |x: &[f32]| -> f32 { x.iter().map(|x| x * x).sum::<f32>() / x.len() as f32 };
+    let louder = power(&out[soft + engine.latency_samples()..]) / power(&mix[soft..]);
+    assert!(louder < 1.26, "louder by a factor of {louder}");
+}
+
+/// With Hold on nothing looks at the place: what is told of it is what was recalled.
+#[test]
+fn a_held_delay_is_told_with_its_fraction() {
+    let mut engine = Engine::new(16_000.0, 1).unwrap();
+    let mut learned = engine.learned().clone();
+    let delay_samples = 20.0;
+    assert!(learned.sections.push(Section { begin: i64::MIN, law: Some(Law::still(delay_samples)) }));
+    learned.taps = Taps::gains(learned.taps.num_taps(), [-0.7; 2], 0.37);
+    assert!(engine.recall(&learned));
+    let settings = Settings { hold: true, ..Settings::default() };
+    let (mut out, song) = (noise(2_000, 1), noise(2_000, 2));
+    engine.process(&mut [&mut out], &[&song], &settings, &mut Inline::default());
+    let readings = engine.readings();
+    // To what the sinc that stands for the fraction is cut off at.
+    assert!((readings.delay_samples - 20.37).abs() < 0.01, "{}", readings.delay_samples);
+    assert!(readings.inverted);
+}
+
+/// On hold nothing is learned, but what limits the null is looked for, unless it is given; until it is known, what was
+/// known stands.
+#[test]
+fn causes_are_found_on_hold() {
+    let (song, voice) = (noise(160_000, 1), noise(160_000, 2));
+    // It rests in every other second: noise that never did would be noise.
+    let sung = |n: usize| if (n / 16_000).is_multiple_of(2) { voice[n] } else { 0.0 };
+    let mix: Vec<f32> = song.iter().enumerate().map(|(n, b)| 0.25 * (0.5 * b + sung(n))).collect();
+    let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+    play(&mut engine, &mix, &song, &mut worker);
+    let learned = engine.learned().clone();
+    let settings = Settings { hold: true, ..Settings::default() };
+    let mut held = |engine: &mut Engine, seconds: usize| {
+        let mut out = mix[..16_000 * seconds].to_vec();
+        engine.process(&mut [&mut out], &[&song[..16_000 * seconds]], &settings, &mut worker);
+        engine.readings().causes
+    };
+    let known = engine.readings().causes;
+    assert!(engine.recall(&learned));
+    assert_eq!(held(&mut engine, 4), known);
+    assert!(engine.readings().knows_causes);
+    engine.reset();
+    let revision = engine.readings().match_revision;
+    let given = Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0);
+    let mut told = Engine::new(16_000.0, 1).unwrap();
+    assert!(told.recall(&learned));
+    told.recall_causes(&given);
+    assert_eq!(held(&mut told, 10), given);
+    let found = held(&mut engine, 10);
+    told.reset();
+    assert_eq!(held(&mut told, 10), found);
+    let kinds: Vec<Kind> = found.iter().map(|cause| cause.kind).collect();
+    // 20 log10(0.25 * 0.5).
+    let is_level =
+        |kind: &Kind| matches!(kind, Kind::Level { sides_db } if (sides_db[0] + 18.06).abs() < 0.1);
+    assert!(matches!(&kinds[..], [kind] if is_level(kind)), "{kinds:?}");
+    assert!(engine.readings().knows_causes);
+    assert!(*engine.learned() == learned && engine.readings().match_revision == revision);
+}
+
+/// Hosts count in before the song starts, and a junk position is not worth a crash.
+#[test]
+fn any_position_in_the_song_is_taken() {
+    let (song, voice) = (noise(16_000, 1), noise(16_000, 2));
+    let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (b + v)).collect();
+    let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+    for position in [-8_000, i64::MIN, i64::MAX, 0] {
+        engine.song_at(position);
+        play(&mut engine, &mix, &song, &mut worker);
+    }
+    assert_eq!(engine.readings().lock, Lock::Locked);
+}
+
+/// However far from the start of the song a delay drifts, what is learned can be recalled.
+#[test]
+fn what_is_learned_anywhere_in_the_song_can_be_recalled() {
+    let (song, silence) = (noise(16_000, 1), vec![0.0; 16_000]);
+    for position in [i64::MIN, i64::MAX] {
+        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        let mut learned = engine.learned().clone();
+        let law = Law { delay_samples: 0.0, wander: Wander { process: 1e-9, rate: 1e-2 } };
+        assert!(learned.sections.push(Section { begin: i64::MIN, law: Some(law) }));
+        learned.taps = Taps::gains(learned.taps.num_taps(), [1.0; 2], 0.0);
+        assert!(engine.recall(&learned));
+        play(&mut engine, &song, &song, &mut worker);
+        engine.song_at(position);
+        play(&mut engine, &silence, &silence, &mut worker);
+        assert!(engine.learned() != &learned, "nothing was learned");
+        assert!(engine.learned().is_sound(), "{:?}", engine.learned().sections.as_slice());
+    }
+}
+
+/// What lies as far in as can be told is entered there and nowhere else, and what is learned from there on is remembered.
+#[test]
+fn places_are_known_as_far_into_the_song_as_can_be_told() {
+    let rate = 16_000;
+    let (song, voice) = (noise(4 * rate, 1), noise(4 * rate, 2));
+    let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+    let mut learned = engine.learned().clone();
+    for (begin, delay_samples) in [(i64::MIN, 20.0), (FURTHEST / 2, 60.0)] {
+        assert!(learned.sections.push(Section { begin, law: Some(Law::still(delay_samples)) }));
+    }
+    learned.taps = Taps::gains(learned.taps.num_taps(), [1.0; 2], 0.0);
+    assert!(engine.recall(&learned));
+    for (position, delay_samples) in [(FURTHEST / 2 - 1_000, 20.0), (i64::MIN, 20.0), (i64::MAX, 60.0)] {
+        engine.song_at(position);
+        play(&mut engine, &song[..200], &song[..200], &mut worker);
+        assert_eq!(engine.readings().delay_samples, delay_samples, "at {position}");
+    }
+    // From here on the backing lies elsewhere than was known.
+    let mix: Vec<f32> =
+        (0..song.len()).map(|n| 0.25 * (song[n.saturating_sub(500)] + 0.5 * voice[n])).collect();
+    play(&mut engine, &mix, &song, &mut worker);
+    assert_eq!(engine.readings().delay_samples.round(), 500.0);
+    let sections = engine.learned().sections.as_slice();
+    assert!(sections.len() == 3 && engine.learned().is_sound(), "{sections:?}");
+}
+
+/// How deep the null was is forgotten by a reset, and by whoever has it all learned again.
+#[test]
+fn a_null_depth_is_of_what_was_played_since() {
+    let rate = 16_000;
+    let (song, hiss) = (noise(14 * rate, 1), noise(14 * rate, 2));
+    let mix: Vec<f32> = song.iter().zip(&hiss).map(|(b, h)| 0.25 * b + 1e-3 * h).collect();
+    for forget in [Engine::reset, Engine::relearn] {
+        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
+        play(&mut engine, &mix, &song, &mut worker);
+        assert!(engine.readings().null_depth_db.is_some(), "{:?}", engine.readings().untold);
+        forget(&mut engine);
+        // On hold, so that the causes stay known; less than a second does not suffice for another depth.
+        engine.recall_causes(&Causes::default());
+        let settings = Settings { hold: true, ..Settings::default() };
+        let (mut out, song) = (mix[..rate * 3 / 4].to_vec(), &song[..rate * 3 / 4]);
+        engine.process(&mut [&mut out], &[song], &settings, &mut worker);
+        assert_eq!(engine.readings().null_depth_db, None);
+    }
+}
+
+/// A mix that jumps back in the song in its middle: at the first play the new place is found within two seconds, and
+/// a second play changes places where the mix does.
+#[test]
+fn an_edit_is_found_and_remembered_where_it_is() {
+    let rate = 16_000;
+    let (song, voice) = (noise(20 * rate, 1), noise(20 * rate, 2));
+    let (cut, back) = (9 * rate, 4 * rate);
+    let in_mix = |n: usize| if n < cut { song[n] } else { song[n - back] };
+    let mix: Vec<f32> = (0..20 * rate).map(|n| 0.25 * (0.7 * in_mix(n) + 0.5 * voice[n])).collect();
+    let mut engine = Engine::new(rate as f64, 1).unwrap();
+    let latency = engine.latency_samples();
+    for play in 0..2 {
+        engine.reset();
+        let out = play_all(&mut engine, &mix, &song);
+        // What is left of the song, over its level in the mix.
+        let depth_db = |from: usize, to: usize| {
+            let left = |n: usize| f64::from(out[n + latency] - 0.125 * voice[n]).powi(2);
+            let whole = |n: usize| f64::from(0.175 * in_mix(n)).powi(2);
+            10.0 * ((from..to).map(left).sum::<f64>() / (from..to).map(whole).sum::<f64>()).log10()
+        };
+        let found_by = cut + 2 * rate;
+        let depths =
+            [(found_by, found_by + rate / 2), (cut + 4 * rate, 18 * rate)].map(|(a, b)| depth_db(a, b));
+        assert!(depths[0] < -10.0 && depths[1] < -25.0, "{depths:?} dB in play {play}");
+        if play == 1 {
+            let around = depth_db(cut - rate / 4, cut + rate / 4);
+            assert!(around < -15.0, "{around} dB about the edit");
+        }
+    }
+    let begins: Vec<i64> = engine.learned().sections.as_slice().iter().skip(1).map(|s| s.begin).collect();
+    assert!(begins.len() == 1 && (begins[0] - cut as i64).abs() < 160, "{begins:?}, not {cut}");
+}
+
+/// A backing whose speed wavers by 0.06 % under a loud voice, and one of low notes, in which many lags fit, by 0.13 %.
+#[test]
+fn a_delay_that_wavers_is_followed_within_seconds() {
+    let rate = 16_000;
+    let (song, voice) = (noise(9 * rate, 1), noise(9 * rate, 2));
+    let mut last = 0.0;
+    let low = song.iter().map(|x| {
+        last = 0.9 * last + 0.3 * x;
+        last
+    });
+    let low: Vec<f32> = low.collect();
+    for (song, wow_samples, voice_gain, part, least_db) in
+        [(&song, 2.8, 0.375, 3 * rate..4 * rate, 11.0), (&low, 6.0, 0.125, 5 * rate..8 * rate, 15.0)]
+    {
+        let wow = |n: f64| wow_samples * (n * std::f64::consts::TAU * 0.55 / rate as f64).sin();
+        let mix: Vec<f32> =
+            delayed(song, |n| 30.0 + wow(n)).zip(&voice).map(|(b, v)| 0.175 * b + voice_gain * v).collect();
+        let mut engine = Engine::new(rate as f64, 1).unwrap();
+        let out = play_all(&mut engine, &mix, song);
+        let out = &out[engine.latency_samples()..];
+        let power = |x: &[f32]| -> f64 {
+            part.clone().map(|n| f64::from(x[n] - voice_gain * voice[n]).powi(2)).sum()
+        };
+        let depth_db = 10.0 * (power(&mix) / power(out)).log10();
+        assert!(depth_db > least_db, "{depth_db} dB at {wow_samples} samples");
+    }
+}
+
+/// A song at a delay that moves, samples by position.
+fn delayed(song: &[f32], delay: impl Fn(f64) -> f64) -> impl Iterator<Item = f32> {
+    let mut source = Ring::new(song.len());
+    source.push([song, song]);
+    let (mut line, mut read) = (DelayLine::new(64), stereo(64));
+    (0..song.len()).step_by(64).flat_map(move |at| {
+        line.read(&source, at as i64, delay((at + 64) as f64), &mut read);
+        read[0].clone()
+    })
+}
+
+/// Runs jobs when they are asked back, but keeps a match while told to.
+#[derive(Default)]
+struct Slow {
+    job: Option<Job>,
+    keeps: bool,
+    /// What the last match gained, nats.
+    gained: Option<f64>,
+}
+
+impl Worker for Slow {
+    fn submit(&mut self, job: Job) {
+        self.job = Some(job);
+    }
+
+    fn collect(&mut self) -> Option<Job> {
+        let is_kept = |Job(work): &mut Job| self.keeps && matches!(work.request.task, Task::Match(_));
+        let mut job = self.job.take_if(|job| !is_kept(job))?;
+        job.run();
+        if let JobReport::Match(report) = job.0.report {
+            self.gained = report.gained;
+        }
+        Some(job)
+    }
+}
+
+/// What is being learned of a delay that stands still, as that is seen to move, is smeared; and what is being learned
+/// at a place is of no use once that is left.
+#[test]
+fn a_match_that_comes_back_to_another_place_is_not_used() {
+    let rate = 16_000;
+    let (song, voice) = (noise(2 * rate, 1), noise(2 * rate, 2));
+    for drift in [2e-4, 0.0] {
+        let mix = delayed(&song, |n| 20.0 + drift * n).zip(&voice).map(|(b, v)| 0.25 * (b + 0.5 * v));
+        let mix: Vec<f32> = mix.collect();
+        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Slow::default());
+        let mut learned = engine.learned().clone();
+        for (begin, delay_samples) in [(i64::MIN, 20.0), (60 * rate as i64, 100.0)] {
+            assert!(learned.sections.push(Section { begin, law: Some(Law::still(delay_samples)) }));
+        }
+        // Of another level than the mix has it, so that there is something to learn.
+        learned.taps = Taps::gains(learned.taps.num_taps(), [0.2; 2], 0.0);
+        assert!(engine.recall(&learned));
+        let hop = engine.sizes.hop();
+        let mut hops = mix.chunks(hop).zip(song.chunks(hop));
+        let mut step = |engine: &mut Engine, worker: &mut Slow| {
+            let (mix, song) = hops.next().expect("it is long enough");
+            engine.process(&mut [&mut mix.to_vec()], &[song], &Settings::default(), worker);
+        };
+        while engine.readings().late_jobs == 0 || drift != 0.0 && !engine.aligner.moves() {
+            step(&mut engine, &mut worker);
+            // The first match has hardly anything to learn from.
+            worker.keeps = engine.readings().heard_samples > rate as u64 / 3;
+        }
+        if drift == 0.0 {
+            engine.song_at(60 * rate as i64);
+        }
+        worker.keeps = false;
+        while !engine.learning.is_at_home() {
+            step(&mut engine, &mut worker);
+        }
+        assert!(worker.gained.is_some(), "there is nothing to refuse");
+        assert!(engine.learned.taps == learned.taps, "learned before, at a drift of {drift}");
+    }
+}
+
+/// Bass and treble sway against each other by 5 dB on the mix, as under a multiband compressor.
+#[test]
+fn a_tone_that_moves_is_followed_and_once_known_from_the_start() {
+    let rate = 16_000;
+    let (song, breath) = (noise(14 * rate, 1), noise(14 * rate, 2));
+    let voice = |n: usize| if n / 4_000 % 3 == 2 { 0.0 } else { 0.1 * breath[n] };
+    let mut low = 0.0;
+    let in_mix: Vec<f32> = (0..song.len())
+        .map(|n| {
+            low += 0.6 * (song[n] - low);
+            let sway = 0.3 * (n as f32 * 4e-4).sin();
+            0.2 * ((1.0 - sway) * low + (1.0 + sway) * (song[n] - low))
+        })
+        .collect();
+    let mix: Vec<f32> = in_mix.iter().enumerate().map(|(n, x)| x + voice(n)).collect();
+    // What is left of the backing over some seconds, dB, and what was learned by then.
+    let play = |follow, known: Option<&Match>, seconds: std::ops::Range<usize>| {
+        let settings = Settings { slope: crate::settings::Slope::Off, follow, ..Settings::default() };
+        let mut engine = Engine::new(rate as f64, 1).unwrap();
+        assert!(known.is_none_or(|known| engine.recall(known)));
+        let latency = engine.latency_samples();
+        let mut out = mix.clone();
+        out.resize(mix.len() + latency, 0.0);
+        engine.process(&mut [&mut out], &[&song], &settings, &mut Inline::default());
+        let left = |n: usize| f64::from(out[n + latency] - voice(n)).powi(2);
+        let whole = |n: usize| f64::from(in_mix[n]).powi(2);
+        let heard = seconds.start * rate..seconds.end * rate;
+        let left_db = 10.0 * (heard.clone().map(left).sum::<f64>() / heard.map(whole).sum::<f64>()).log10();
+        (left_db, engine.learned().clone())
+    };
+    let (level_db, _) = play(Follow::Level, None, 9..13);
+    let (tone_db, known) = play(Follow::LevelAndTone, None, 9..13);
+    assert!(tone_db < level_db - 3.0, "{level_db} dB left, then {tone_db}");
+    let (start_db, _) = play(Follow::LevelAndTone, Some(&known), 1..4);
+    assert!(start_db < tone_db + 1.0, "{start_db} dB left at the start, {tone_db} later");
+}
+
+fn play_all(engine: &mut Engine, mix: &[f32], backing: &[f32]) -> Vec<f32> {
+    let settings = Settings { slope: crate::settings::Slope::Off, ..Settings::default() };
+    let mut worker = Inline::default();
+    let mut out = mix.to_vec();
+    out.resize(mix.len() + engine.latency_samples(), 0.0);
+    engine.process(&mut [&mut out], &[backing], &settings, &mut worker);
+    out
+}
+
+/// An engine at 16 kHz that knows where a backing lies, and at one gain.
+fn knowing(alignments: &[(i64, Option<i64>)], gain: f64) -> Engine {
+    let mut engine = Engine::new(16_000.0, 1).unwrap();
+    let mut learned = engine.learned().clone();
+    for &(begin, delay_samples) in alignments {
+        let law = delay_samples.map(|delay| Law::still(delay as f64));
+        assert!(learned.sections.push(Section { begin, law }));
+    }
+    learned.taps = Taps::gains(learned.taps.num_taps(), [gain; 2], 0.0);
+    assert!(engine.recall(&learned));
+    engine
+}
+
+/// What comes out of an engine in the end, its latency taken off.
+fn heard(engine: &mut Engine, mix: &[f32], backing: &[f32], settings: &Settings) -> Vec<f32> {
+    let latency = engine.latency_samples();
+    let mut out = mix.to_vec();
+    out.resize(mix.len() + latency, 0.0);
+    engine.process(&mut [&mut out], &[backing], settings, &mut Inline::default());
+    out.split_off(latency)
+}
+
+fn on_hold() -> Settings {
+    Settings { hold: true, slope: Slope::Off, cleanup_percent: 0.0, ..Settings::default() }
+}
+
+/// The song goes on without its backing from a cut on: up to there all of it is taken away, and nothing from there on.
+#[test]
+fn a_backing_that_ends_in_the_song_is_subtracted_to_its_end() {
+    let (song, voice, cut) = (noise(48_000, 1), noise(48_000, 2), 30_000);
+    let in_mix = |n: usize| if n < cut { 0.5 * song[n - 20.min(n)] } else { 0.0 };
+    let mix: Vec<f32> = (0..song.len()).map(|n| in_mix(n) + 0.25 * voice[n]).collect();
+    let mut engine = knowing(&[(i64::MIN, Some(20)), (cut as i64, None)], 0.5);
+    let out = heard(&mut engine, &mix, &song, &on_hold());
+    let most =
+        |from: usize, to: usize| (from..to).map(|n| (out[n] - 0.25 * voice[n]).abs()).fold(0.0, f32::max);
+    // What rounding leaves.
+    assert!(most(cut - 4_000, cut) < 1e-6, "{}", most(cut - 4_000, cut));
+    assert!(most(cut, out.len()) < 1e-6, "{}", most(cut, out.len()));
+}
+
+/// The song is cut twice within the latency, and a third time: each alignment holds from its cut to the next.
+#[test]
+fn every_cut_within_the_latency_is_made() {
+    let (song, voice) = (noise(48_000, 1), noise(48_000, 2));
+    let cuts = [(0, 20), (30_000, 700), (31_003, 250), (32_500, 90)];
+    let delay = |n: usize| cuts.iter().rev().find(|cut| n >= cut.0).map_or(0, |cut| cut.1);
+    let in_mix = |n: usize| n.checked_sub(delay(n)).map_or(0.0, |n| 0.5 * song[n]);
+    let mix: Vec<f32> = (0..song.len()).map(|n| in_mix(n) + 0.25 * voice[n]).collect();
+    let known: Vec<_> = cuts.iter().map(|&(at, delay)| (at as i64, Some(delay as i64))).collect();
+    let mut engine = knowing(&known, 0.5);
+    assert!(engine.latency_samples() > 3_000);
+    let out = heard(&mut engine, &mix, &song, &on_hold());
+    let most = (25_000..out.len()).map(|n| (out[n] - 0.25 * voice[n]).abs()).fold(0.0, f32::max);
+    assert!(most < 1e-6, "{most}");
+}
+
+/// The mix no longer holds what it held: the lock is lost, and the backing fades, found again or not.
+#[test]
+fn a_lost_backing_fades() {
+    let rate = 16_000;
+    let (other, num_samples) = (noise(5 * rate, 2), 5 * rate);
+    let sine: Vec<f32> = (0..num_samples).map(|n| 0.25 * (n as f32 * 0.02).sin()).collect();
+    let is_gone = |n: usize| (rate..7 * rate / 2).contains(&n);
+    let mix: Vec<f32> =
+        (0..num_samples).map(|n| if is_gone(n) { other[n] } else { sine[n] + 1e-3 * other[n] }).collect();
+    let mut engine = knowing(&[(i64::MIN, Some(0))], 1.0);
+    let settings = Settings { listen: Listen::Backing, ..Settings::default() };
+    let (mut out, mut worker, mut lost) = (mix.clone(), Inline::default(), 0);
+    for (out, backing) in out.chunks_mut(64).zip(sine.chunks(64)) {
+        engine.process(&mut [out], &[backing], &settings, &mut worker);
+        lost += usize::from(engine.readings().lock == Lock::Lost);
+    }
+    assert!(lost > 0 && out.iter().rev().take(rate / 4).any(|x| x.abs() > 0.2), "{lost}");
+    let (from, to) = (rate, num_samples);
+    assert!(out[from..to].windows(rate / 8).any(|x| x.iter().all(|x| *x == 0.0)), "it never faded out");
+    let step = out[from..to].windows(2).map(|x| (x[1] - x[0]).abs()).fold(0.0, f32::max);
+    // Of the sine, 0.25 * 0.02, and of a straight fade over 32 hops of 64 samples.
+    let most = 0.25 * (0.02 + 1.0 / (32.0 * 64.0));
+    assert!(step < 1.01 * most, "{step}, {most}");
+}
+
+/// A loop of the host's transport, with a backing whose clip lies early: most of what comes in together is of different places
+/// in the song, and nothing is learned from that, nor subtracted.
+#[test]
+fn nothing_is_learned_across_the_jumps_of_a_loop() {
+    let rate = 8_000;
+    let (looped, early) = (4 * rate, 5 * rate / 2);
+    let (song, voice) = (noise(looped + early, 1), noise(20 * rate, 2));
+    // The song at a place is in the mix there, and in the backing 2.5 s before.
+    let mix: Vec<f32> = (0..20 * rate).map(|n| 0.35 * song[n % looped] + 0.1 * voice[n]).collect();
+    let backing: Vec<f32> = (0..20 * rate).map(|n| 0.5 * song[n % looped + early]).collect();
+    let (mut engine, mut worker) = (Engine::new(rate as f64, 1).unwrap(), Inline::default());
+    let mut learned = engine.learned().clone();
+    let law = Some(Law::still(early as f64));
+    assert!(learned.sections.push(Section { begin: i64::MIN, law }));
+    learned.taps = Taps::gains(learned.taps.num_taps(), [0.5; 2], 0.0);
+    assert!(engine.recall(&learned));
+    let settings = Settings { hold: false, ..on_hold() };
+    let mut out = mix.clone();
+    for (pass, (mix, backing)) in out.chunks_mut(looped).zip(backing.chunks(looped)).enumerate() {
+        if pass > 0 {
+            engine.transport_jumped();
+        }
+        engine.process(&mut [mix], &[backing], &settings, &mut worker);
+    }
+    let response = &engine.learned().taps.h[0][0];
+    let level = response[response.len() / 2];
+    assert!((level - 0.7).abs() < 0.01, "{level}");
+    // In one of the last passes: up to the jump's echo the mix passes, from there on the song is gone.
+    let last = 12 * rate;
+    let latency = engine.latency_samples();
+    let left = |from: usize, to: usize, gone: &dyn Fn(usize) -> f32| {
+        (from..to).map(|n| (out[n + latency] - gone(n)).abs()).fold(0.0, f32::max)
+    };
+    // Half a filter, and a bit more, to either side.
+    let passing = left(last + 600, last + early - 600, &|n| mix[n]);
+    assert!(passing < 1e-6, "{passing}");
+    let nulled = left(last + early + 600, last + looped - 600, &|n| 0.1 * voice[n]);
+    // A tenth of the song's peak: what was learned in some seconds.
+    assert!(nulled < 0.035, "{nulled}");
+}
+
+/// Keeps a job for a while.
+struct Late {
+    job: Option<Job>,
+    refusals: usize,
+}
+
+impl Worker for Late {
+    fn submit(&mut self, job: Job) {
+        self.job = Some(job);
+    }
+
+    fn collect(&mut self) -> Option<Job> {
+        if self.refusals > 0 {
+            self.refusals -= 1;
+            return None;
+        }
+        let mut job = self.job.take()?;
+        job.run();
+        Some(job)
+    }
+}
+
+/// However often it is asked for.
+#[test]
+fn a_late_job_counts_once() {
+    let (song, mut worker) = (noise(40_000, 1), Late { job: None, refusals: 5 });
+    let mut engine = Engine::new(16_000.0, 1).unwrap();
+    let mut out = song.clone();
+    engine.process(&mut [&mut out], &[&song], &Settings::default(), &mut worker);
+    assert_eq!((worker.refusals, engine.readings().late_jobs), (0, 1));
+    // And the next one anew.
+    worker.refusals = 3;
+    let mut out = song.clone();
+    engine.process(&mut [&mut out], &[&song], &Settings::default(), &mut worker);
+    assert_eq!((worker.refusals, engine.readings().late_jobs), (0, 2));
+}

@@ -1,0 +1,127 @@
+//! What came in: mix, backing and settings of the recent past, by position of the mix. Whoever needs the mix or the settings
+//! that belong to a hop asks here for the hop's position.
+
+use crate::align::search::{EARLY_S, LATE_S};
+use crate::discontinuities::Discontinuities;
+use crate::dsp::ring::{Ring, Stereo};
+use crate::dsp::sizes::Sizes;
+use crate::dsp::timeline::Timeline;
+use crate::dsp::units::mean_square;
+use crate::framing::InputHop;
+use crate::settings::Settings;
+
+/// A backing quieter than this (mean square; -70 dB re full scale) counts as none.
+const SILENT_BACKING: f64 = 1e-7;
+
+/// The input of the recent past.
+pub struct InputHistory {
+    /// See [`InputHistory::now`].
+    now: u64,
+    /// The mix; as far back as a backing may be late.
+    pub mix: Ring,
+    /// The backing; as far back as it may be early, and a second more for jobs.
+    pub backing: Ring,
+    /// Targets of trim and output level, sample by sample.
+    levels: Ring,
+    settings: Timeline<Settings>,
+    /// Jumps of the host's transport.
+    pub discontinuities: Discontinuities,
+    /// Position in the song less position since the last reset.
+    song_offset: i64,
+    /// Hops since a backing was last heard.
+    silent_hops: u64,
+}
+
+impl InputHistory {
+    /// Nothing came in. The output comes `latency_samples` after the newest hop.
+    pub fn new(sizes: Sizes, latency_samples: usize) -> Self {
+        let hop = sizes.hop();
+        Self {
+            now: 0,
+            mix: Ring::new(sizes.samples(LATE_S)),
+            backing: Ring::new(sizes.samples(EARLY_S + 1.0)),
+            levels: Ring::new(latency_samples + hop),
+            settings: Timeline::new(latency_samples / hop + 1, hop),
+            discontinuities: Discontinuities::NONE,
+            song_offset: 0,
+            silent_hops: u64::MAX,
+        }
+    }
+
+    /// Forgets everything.
+    pub fn reset(&mut self) {
+        for ring in [&mut self.mix, &mut self.backing, &mut self.levels] {
+            ring.restart(0);
+        }
+        self.now = 0;
+        self.settings.restart(0);
+        self.discontinuities = Discontinuities::NONE;
+        self.song_offset = 0;
+        self.silent_hops = u64::MAX;
+    }
+
+    /// Takes in the next hop.
+    pub fn push(&mut self, new: &InputHop) {
+        self.mix.push([&new.mix[0], &new.mix[1]]);
+        self.backing.push([&new.backing[0], &new.backing[1]]);
+        self.levels.push([&new.trim, &new.output]);
+        self.settings.push(new.settings);
+        let is_heard = mean_square([&new.backing[0], &new.backing[1]]) > SILENT_BACKING;
+        self.silent_hops = if is_heard { 0 } else { self.silent_hops.saturating_add(1) };
+    }
+
+    /// Position after the newest sample.
+    pub fn end(&self) -> i64 {
+        self.mix.end()
+    }
+
+    /// Hops that were worked on whole: the clock of everything that happens now and then.
+    pub fn now(&self) -> u64 {
+        self.now
+    }
+
+    /// The newest hop has been worked on.
+    pub fn finish_hop(&mut self) {
+        self.now += 1;
+    }
+
+    /// The settings that came with the newest hop.
+    pub fn newest_settings(&self) -> Settings {
+        self.settings_at(self.end() - 1)
+    }
+
+    /// The settings that came with a position. What was set first has always been so.
+    pub fn settings_at(&self, position: i64) -> Settings {
+        self.settings.at(position)
+    }
+
+    /// Reads the mix from a position on.
+    pub fn read_mix(&self, at: i64, out: &mut Stereo) {
+        self.mix.read_stereo(at, out);
+    }
+
+    /// Reads the targets of trim and output level from a position on, linear.
+    pub fn read_levels(&self, at: i64, out: &mut Stereo) {
+        self.levels.read_stereo(at, out);
+    }
+
+    /// Hops since a backing was last heard; without end if there was none.
+    pub fn silent_hops(&self) -> u64 {
+        self.silent_hops
+    }
+
+    /// Tells that the next sample to come, `filled` samples after the newest hop, is at this position in the song.
+    pub fn set_song_position(&mut self, filled: usize, position: i64) {
+        self.song_offset = position - (self.end() + filled as i64);
+    }
+
+    /// Position in the song after the newest sample.
+    pub fn song_position(&self) -> i64 {
+        self.end() + self.song_offset
+    }
+
+    /// Position in the song less position since the last reset.
+    pub fn song_offset(&self) -> i64 {
+        self.song_offset
+    }
+}

@@ -1,0 +1,383 @@
+//! Does the jobs: searches, learns the match, and finds out what limits the null.
+
+use crate::causes::{Chain, Study};
+use crate::dsp::sizes::Sizes;
+use crate::heard::Stretch;
+use crate::learn::level_test::LevelTest;
+use crate::learn::locate::Locator;
+use crate::learn::memory::{MEMORY_S, Memory};
+use crate::learn::model_selection::{JUDGED_S, ModelSelection};
+use crate::learn::request::{
+    CausesReport, Given, JobReport, JobRequest, LocalSearchReport, MatchReport, Task,
+};
+use crate::matching::Taps;
+
+/// Music in which is looked what limits the null, with as much again for the level to settle, seconds.
+const STUDIED_S: f64 = 2.0 * JUDGED_S;
+/// Delay of the whole filter that is let be where the delay moves, samples (-50 dB at 1 kHz).
+const SETTLED_SAMPLES: f64 = 0.02;
+/// Improvement of the score, in nats (0.4 dB), from which what is left is not what was left before.
+const OTHER: f64 = 0.1;
+
+/// The learning side: what was heard, and what is made of it from job to job.
+pub struct Learner {
+    sizes: Sizes,
+    /// What was heard.
+    pub memory: Memory,
+    models: ModelSelection,
+    level_test: LevelTest,
+    study: Study,
+    /// Delay that the models were fitted at; `None` = one that moves.
+    alignment: Option<i64>,
+    to_do: ToDo,
+}
+
+/// What a later job has to do first, since it takes memory and time that the audio thread has not.
+#[derive(Clone, Copy, Default)]
+struct ToDo {
+    /// Forget everything that was made of what was heard.
+    forget: bool,
+    /// Take this delay, samples, out of the models: it is in the delay that moves now.
+    take_out_samples: f64,
+    /// Forget what was found out with a filter that was not taken.
+    forget_study: bool,
+}
+
+/// A job on its way: what is asked, and what came of it.
+pub struct Work {
+    /// What is asked.
+    pub request: JobRequest,
+    /// Filter in force.
+    pub filter: Taps,
+    /// What was found.
+    pub report: JobReport,
+    /// The better filter, if [`MatchReport::gained`] says that there is one.
+    pub better: Taps,
+    /// Who does it.
+    pub learner: Learner,
+}
+
+impl Work {
+    /// Nothing asked yet. Allocates.
+    pub fn new(sizes: Sizes, num_taps: usize) -> Self {
+        Self {
+            request: JobRequest {
+                task: Task::LocalSearch(0, 0),
+                discontinuities: crate::discontinuities::Discontinuities::NONE,
+                song_offset: 0,
+            },
+            filter: Taps::silent(num_taps),
+            report: JobReport::LocalSearch(LocalSearchReport::default()),
+            better: Taps::silent(num_taps),
+            learner: Learner::new(sizes, num_taps),
+        }
+    }
+
+    /// Does what is asked. Allocates and takes long.
+    pub fn run(&mut self) {
+        let Self { request, filter, better, learner, .. } = self;
+        self.report = learner.run(request, filter, better);
+    }
+}
+
+impl Learner {
+    /// A learner that has heard nothing, of filters of `num_taps`. Allocates.
+    pub fn new(sizes: Sizes, num_taps: usize) -> Self {
+        Self {
+            sizes,
+            memory: Memory::new(sizes, num_taps),
+            models: ModelSelection::new(sizes),
+            level_test: LevelTest::default(),
+            study: Study::new(sizes),
+            alignment: None,
+            to_do: ToDo::default(),
+        }
+    }
+
+    /// Forgets everything heard; the next sample has position `at`. Real-time safe.
+    pub fn restart(&mut self, at: i64) {
+        self.memory.restart(at);
+        self.alignment = None;
+        self.to_do = ToDo { forget: true, ..ToDo::default() };
+    }
+
+    /// The match reported last is in force now. Real-time safe.
+    pub fn adopted(&mut self, report: &MatchReport) {
+        if report.shifted != 0.0 {
+            self.memory.shift_delays(report.shifted);
+            self.to_do.take_out_samples += report.shifted;
+        }
+    }
+
+    /// The match reported last was not taken: nothing may hang on it. Real-time safe.
+    pub fn dropped(&mut self, report: &MatchReport) {
+        self.to_do.forget_study |= report.gained.is_some();
+    }
+
+    fn run(&mut self, request: &JobRequest, filter: &Taps, better: &mut Taps) -> JobReport {
+        self.catch_up();
+        self.memory.begin_job(&request.discontinuities);
+        match request.task {
+            Task::GlobalSearch(search) => {
+                JobReport::GlobalSearch(self.locator(filter).global(&search, request.song_offset))
+            }
+            Task::LocalSearch(delay, from) => JobReport::LocalSearch(self.locator(filter).local(delay, from)),
+            Task::Match(given) => JobReport::Match(self.learn(&given, request.song_offset, filter, better)),
+            Task::Study(given) => JobReport::Study(self.look_on(&given, request.song_offset, filter)),
+        }
+    }
+
+    fn catch_up(&mut self) {
+        let ToDo { forget, take_out_samples, forget_study } = std::mem::take(&mut self.to_do);
+        if forget {
+            self.forget_models();
+        } else if take_out_samples != 0.0 {
+            self.models.take_out(take_out_samples);
+        }
+        if forget_study {
+            self.level_test.forget();
+            self.study.hear_anew();
+        }
+    }
+
+    fn locator<'a>(&'a self, filter: &'a Taps) -> Locator<'a> {
+        Locator { memory: &self.memory, filter, sizes: self.sizes }
+    }
+
+    fn learn(&mut self, given: &Given, song_offset: i64, filter: &Taps, better: &mut Taps) -> MatchReport {
+        let mut report = MatchReport::default();
+        // A delay that moves is tracked more closely than by searches.
+        if !given.moving {
+            report.local = self.locator(filter).local(given.delay_samples, given.from);
+        }
+        self.enter(given);
+        if let Some(mut heard) = self.memory.newest(given, MEMORY_S) {
+            report.heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
+            if given.movement.moves() {
+                report.following_pays = self.level_test.follow(&mut heard, filter, given, self.sizes);
+            }
+            let improved = self.models.improve(&heard, filter, given.tone, given.learned_s);
+            report.gained = improved.as_ref().map(|(_, gained)| *gained);
+            if report.gained.is_some_and(|gained| gained > OTHER) {
+                self.level_test.forget();
+                self.study.hear_anew();
+            }
+            let taps = improved.as_ref().map_or(filter, |(taps, _)| taps);
+            self.study(&heard, given, song_offset, taps);
+            self.memory.take_back(heard, given);
+            if let Some((taps, _)) = improved {
+                *better = taps;
+                if given.moving {
+                    report.shifted = settle(better);
+                }
+            }
+        }
+        report.causes = self.causes();
+        report
+    }
+
+    /// Learns nothing.
+    fn look_on(&mut self, given: &Given, song_offset: i64, filter: &Taps) -> CausesReport {
+        self.enter(given);
+        if let Some(mut heard) = self.memory.newest(given, STUDIED_S) {
+            if given.movement.moves() {
+                self.level_test.follow(&mut heard, filter, given, self.sizes);
+            }
+            self.study(&heard, given, song_offset, filter);
+            self.memory.take_back(heard, given);
+        }
+        self.causes()
+    }
+
+    /// Models are fitted at one alignment; a delay that moves is one alignment.
+    fn enter(&mut self, given: &Given) {
+        let alignment = (!given.moving).then_some(given.delay_samples);
+        if alignment != self.alignment && self.models.move_to(self.alignment, alignment) {
+            self.forget_models();
+        }
+        self.alignment = alignment;
+    }
+
+    fn forget_models(&mut self) {
+        self.models.forget();
+        self.level_test.forget();
+        self.study.forget();
+    }
+
+    /// Looks at what limits the null in what was heard since the last time.
+    fn study(&mut self, heard: &Stretch, given: &Given, song_offset: i64, filter: &Taps) {
+        let fresh = self.study.fresh(heard.end()).min(self.sizes.samples(JUDGED_S));
+        if fresh == 0 {
+            return;
+        }
+        let newest = heard.newest(fresh);
+        // Delays from before this alignment are of another one.
+        let delays = &self.memory.delays;
+        let course_from = delays.begin().max(given.from);
+        let hop = self.sizes.hop();
+        let course: Vec<f64> = if given.moving { delays.from(course_from).collect() } else { Vec::new() };
+        let chain = Chain {
+            taps: filter,
+            delay_samples: given.delay_samples,
+            course: &course,
+            course_from: (course_from + song_offset).div_euclid(hop as i64),
+            hop,
+            gains: heard.backing.gains.as_deref(),
+        };
+        let matched = filter.apply(&newest.backing);
+        self.study.look(&newest.mix, &newest.backing(), &matched, heard.end(), &chain);
+    }
+
+    fn causes(&self) -> CausesReport {
+        CausesReport { causes: self.study.causes(), is_known: self.study.has_told() }
+    }
+}
+
+/// A delay that moves and the delay of the filter are one: what the filter has of it is taken out, so that what is learned
+/// from now on and what was heard before agree. How much that was, samples.
+fn settle(filter: &mut Taps) -> f64 {
+    let delay = filter.bulk_delay_samples();
+    if delay.abs() < SETTLED_SAMPLES {
+        return 0.0;
+    }
+    filter.delay(-delay);
+    delay
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::causes::Kind;
+    use crate::discontinuities::Discontinuities;
+    use crate::dsp::noise::noise;
+    use crate::dsp::timeline::Timeline;
+    use crate::matching::movement::Movement;
+    use crate::settings::Tone;
+
+    fn request(given: Given, song_offset: i64) -> JobRequest {
+        JobRequest { task: Task::Match(given), discontinuities: Discontinuities::NONE, song_offset }
+    }
+
+    /// The delay jumps by 3000 samples in the middle and stands still on either side: no clock is wrong, and none was
+    /// told by a straight line through both places.
+    #[test]
+    fn a_cut_is_no_clock_error() {
+        const DELAYS: [i64; 2] = [3_020, 20];
+        let (sizes, len) = (Sizes::new(16_000.0), 160_000);
+        let song = noise(len, 1);
+        let cut = len / 2 / sizes.hop() * sizes.hop();
+        let at = |n: usize| n as i64 - DELAYS[usize::from(n >= cut)];
+        let mix: Vec<f32> = (0..len).map(|n| usize::try_from(at(n)).map_or(0.0, |n| 0.1 * song[n])).collect();
+        let song: Vec<f32> = song.iter().map(|x| 0.1 * x).collect();
+        let mut work = Work::new(sizes, sizes.scaled(4096));
+        let mut delays = Timeline::new(len / sizes.hop() + 1, sizes.hop());
+        for n in (0..len - sizes.hop()).step_by(sizes.hop()) {
+            let [mix, backing] = [&mix, &song].map(|x| &x[n..n + sizes.hop()]);
+            work.learner.memory.hear([mix, mix], [backing, backing]);
+            delays.push(DELAYS[usize::from(n >= cut)] as f64);
+        }
+        work.learner.memory.hear_delays(&delays);
+        work.filter = Taps::gains(work.filter.num_taps(), [1.0; 2], 0.0);
+        let given = Given {
+            delay_samples: DELAYS[1],
+            moving: true,
+            from: cut as i64,
+            movement: Movement::STILL,
+            learned_s: 0.0,
+            tone: Tone::default(),
+            following_pays: false,
+        };
+        work.request = request(given, 0);
+        work.run();
+        let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
+        let causes: Vec<Kind> = report.causes.causes.iter().map(|cause| cause.kind).collect();
+        let is_delay = |kind: &Kind| matches!(kind, Kind::Delay { samples } if (samples - 20.0).abs() < 0.1);
+        assert!(matches!(&causes[..], [kind] if is_delay(kind)), "{causes:?}");
+    }
+
+    /// A learner at 16 kHz that has heard a song at a delay, in samples by position, which is known up to a fraction.
+    fn heard(len: usize, delay: impl Fn(f64) -> f64, known: impl Fn(f64) -> f64) -> Work {
+        let sizes = Sizes::new(16_000.0);
+        let hop = sizes.hop();
+        let song: Vec<f32> = noise(len, 1).iter().map(|x| 0.1 * x).collect();
+        let mut source = crate::dsp::ring::Ring::new(len);
+        source.push([&song, &song]);
+        let (mut line, mut read) =
+            (crate::dsp::delay_line::DelayLine::new(hop), crate::dsp::ring::stereo(hop));
+        let mut work = Work::new(sizes, sizes.scaled(4096));
+        let mut delays = Timeline::new(len / hop + 1, hop);
+        for at in (0..len / hop * hop).step_by(hop) {
+            line.read(&source, at as i64, delay((at + hop) as f64), &mut read);
+            let backing = &song[at..at + hop];
+            work.learner.memory.hear([&read[0], &read[1]], [backing, backing]);
+            delays.push(known((at + hop) as f64));
+        }
+        work.learner.memory.hear_delays(&delays);
+        work.filter = Taps::gains(work.filter.num_taps(), [1.0; 2], 0.0);
+        work
+    }
+
+    fn moving(delay_samples: i64) -> Given {
+        Given {
+            delay_samples,
+            moving: true,
+            from: 0,
+            movement: Movement::STILL,
+            learned_s: 0.0,
+            tone: Tone::default(),
+            following_pays: false,
+        }
+    }
+
+    /// The delay of the filter goes to the delay that moves only if the match is taken; a report that is dropped leaves nothing
+    /// behind.
+    #[test]
+    fn a_dropped_report_moves_no_delay() {
+        let drift = |n: f64| 30.0 + 1e-4 * n;
+        let mut work = heard(32_000, |n| drift(n) + 0.3, drift);
+        let known = work.learner.memory.delays.at(20_000);
+        for taken in [false, true] {
+            work.request = request(moving(30), 0);
+            work.run();
+            let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
+            assert!((report.shifted - 0.3).abs() < 0.02, "{report:?}");
+            assert!(work.better.bulk_delay_samples().abs() < 0.01);
+            assert_eq!(work.learner.memory.delays.at(20_000), known);
+            if taken {
+                work.learner.adopted(&report);
+                assert_eq!(work.learner.memory.delays.at(20_000), known + report.shifted);
+            } else {
+                work.learner.dropped(&report);
+            }
+        }
+        // Read at the delays that are known now, there is nothing left to be shifted.
+        work.filter.clone_from(&work.better);
+        work.run();
+        assert!(
+            matches!(work.report, JobReport::Match(report) if report.shifted == 0.0),
+            "{:?}",
+            work.report
+        );
+    }
+
+    /// A delay that drifts is told as it is at the start of the song, wherever in the song playing began.
+    #[test]
+    fn a_drifting_delay_is_told_for_the_start_of_the_song() {
+        let drift = |n: f64| 500.0 + 1e-3 * n;
+        let mut work = heard(96_000, drift, drift);
+        let mut start = |song_offset: i64| {
+            work.learner.restart(0);
+            work = heard(96_000, drift, drift);
+            work.request = request(moving(500), song_offset);
+            work.run();
+            let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
+            let delay = |kind: Kind| match kind {
+                Kind::Delay { samples } => Some(samples),
+                _ => None,
+            };
+            report.causes.causes.iter().find_map(|cause| delay(cause.kind)).unwrap()
+        };
+        let [here, later] = [0, 160_000].map(&mut start);
+        assert!((here - 500.0).abs() < 0.5 && (later - 340.0).abs() < 0.5, "{here}, {later}");
+    }
+}

@@ -1,0 +1,123 @@
+//! Finds where the backing lies in what was heard, and since when.
+
+use crate::align::edge::{BLOCK, costs, edge};
+use crate::align::lock::LOCK_CONFIDENCE;
+use crate::align::search::{Found, look_at, search};
+use crate::dsp::sizes::Sizes;
+use crate::learn::memory::{LEAST_S, Memory};
+use crate::learn::request::{GlobalSearch, GlobalSearchReport, LocalSearchReport};
+use crate::matching::Taps;
+use crate::matching::score::mean;
+use std::collections::BTreeSet;
+
+/// Music with which the backing is searched for, seconds: long windows find a faint backing, short ones one that moves or has
+/// just begun. The last one only counts if the null confirms it.
+const SEARCH_S: [f64; 3] = [4.0, 1.0, 0.5];
+/// Highest peaks of a search that may be confirmed: music that repeats has several.
+const PEAKS: usize = 3;
+/// Music over which an alignment is confirmed by its null, seconds.
+const CONFIRM_S: f64 = 0.5;
+/// Score that an alignment must win to be confirmed, nats (3 dB). A backing at a wrong delay adds to the mix and loses, but
+/// half a second of other music in the same key was once seen to win 0.4.
+const CONFIRMED: f64 = 0.7;
+/// Score from which an alignment holds whatever the correlation says, nats: nothing is lost by staying.
+pub const HOLDS: f64 = 0.1;
+/// How close to the current alignment none is another one, samples at 44.1 and 48 kHz: local searches follow it there.
+pub const NEAR: usize = 64;
+/// By how much another alignment must be better than the current one, nats.
+const BETTER: f64 = 0.1;
+/// Music in which the moment is sought at which the alignment changed, seconds.
+const EDGE_S: f64 = 8.0;
+
+/// Searches in what was heard, with the filter in force.
+pub struct Locator<'a> {
+    /// What was heard.
+    pub memory: &'a Memory,
+    /// Filter in force.
+    pub filter: &'a Taps,
+    /// Lengths.
+    pub sizes: Sizes,
+}
+
+impl Locator<'_> {
+    /// Searches the whole reach.
+    pub fn global(&self, request: &GlobalSearch, song_offset: i64) -> GlobalSearchReport {
+        let Memory { mix, backing, .. } = self.memory;
+        // Without a filter no null confirms anything: only the surest places count.
+        let is_first = self.filter.is_silent();
+        let (windows_s, most) = if is_first { (&SEARCH_S[..2], 1) } else { (&SEARCH_S[..], PEAKS) };
+        let search = |&window_s| search(mix, backing, self.memory.since_jump(), window_s, most, self.sizes);
+        let found: Vec<Vec<Found>> = windows_s.iter().map(search).collect();
+        let sure = found[..2].iter().filter_map(|places| places.first());
+        let near = self.sizes.scaled(NEAR) as f64;
+        let is_other = |found: &Found| {
+            let distance = |before| (found.delay_samples - before as f64).abs();
+            !request.is_locked || request.before.is_none_or(|before| distance(before) > near)
+        };
+        let best = sure.copied().max_by(|a, b| a.confidence.total_cmp(&b.confidence));
+        if is_first {
+            return GlobalSearchReport { found: best, ..GlobalSearchReport::default() };
+        }
+        let mut places: Vec<Found> = found.concat();
+        let song = mix.end() + song_offset;
+        let known = request.sections.as_slice().iter().filter_map(|section| section.law);
+        let known: BTreeSet<i64> = known.map(|law| law.at(song).round() as i64).collect();
+        places.extend(known.into_iter().filter_map(|delay| self.look(delay)));
+        places.sort_by(|a, b| a.delay_samples.total_cmp(&b.delay_samples));
+        places.dedup_by(|a, b| (a.delay_samples - b.delay_samples).abs() < 0.5);
+        let gained = |delay| self.gained(delay, request.from).unwrap_or(0.0);
+        let before = request.before.map(gained);
+        let least = before.map_or(CONFIRMED, |gained| CONFIRMED.max(gained + BETTER));
+        // Of a backing that is late only older music can be compared, which tells nothing of the newest.
+        let gains = places
+            .into_iter()
+            .filter(|found| found.delay_samples > -near && is_other(found))
+            .map(|found| (found, gained(found.delay_samples.round() as i64)));
+        let confirmed = gains.filter(|g| g.1 > least).max_by(|a, b| a.1.total_cmp(&b.1));
+        let found = confirmed.map(|(found, _)| found).or(best);
+        let after = found.filter(|f| confirmed.is_some() || f.confidence >= LOCK_CONFIDENCE);
+        let edge = self.edge(request, after.map(|f| f.delay_samples.round() as i64));
+        let holds = before.is_some_and(|gained| gained > HOLDS);
+        GlobalSearchReport { found, confirmed: confirmed.is_some(), holds, edge }
+    }
+
+    /// Searches about a delay; before `from` the backing may have been elsewhere.
+    pub fn local(&self, delay_samples: i64, from: i64) -> LocalSearchReport {
+        let gained = if self.filter.is_silent() { None } else { self.gained(delay_samples, from) };
+        LocalSearchReport { found: self.look(delay_samples), gained }
+    }
+
+    fn look(&self, delay_samples: i64) -> Option<Found> {
+        let Memory { mix, backing, .. } = self.memory;
+        look_at(mix, backing, self.memory.since_jump(), delay_samples, self.sizes.scaled(NEAR), self.sizes)
+    }
+
+    /// By how much the null at a delay betters the score of the newest music, nats.
+    fn gained(&self, delay_samples: i64, from: i64) -> Option<f64> {
+        let end = self.memory.known_to(delay_samples);
+        let begin = from.max(end - self.sizes.samples(CONFIRM_S) as i64);
+        (end - begin >= self.sizes.samples(LEAST_S) as i64 / 2).then(|| {
+            let heard = self.memory.at_delay(delay_samples, begin, end);
+            mean(&heard.score(&Taps::silent(self.filter.num_taps()), self.sizes))
+                - mean(&heard.score(self.filter, self.sizes))
+        })
+    }
+
+    /// Position at which the alignment before gave way to the one after.
+    fn edge(&self, request: &GlobalSearch, after: Option<i64>) -> Option<i64> {
+        let delays = [request.before, after];
+        if delays[0] == delays[1] {
+            return None;
+        }
+        let end = delays.iter().flatten().map(|&delay| self.memory.known_to(delay)).min()?;
+        let begin = request.from.max(self.memory.mix.begin()).max(end - self.sizes.samples(EDGE_S) as i64);
+        if end - begin < BLOCK as i64 {
+            return None;
+        }
+        let [before, after] = delays.map(|delay| {
+            let heard = self.memory.at_delay(delay.unwrap_or_default(), begin, end);
+            if delay.is_some() { costs(&heard.residual(self.filter)) } else { costs(&heard.mix) }
+        });
+        Some(begin + (edge(&before, &after) * BLOCK) as i64)
+    }
+}

@@ -1,0 +1,191 @@
+//! Which model of the match is used: from one gain to filters across the sides, each fitted to what was heard and judged by
+//! what is heard after the fit.
+
+use crate::dsp::sizes::Sizes;
+use crate::heard::Stretch;
+use crate::matching::Taps;
+use crate::matching::ladder::{
+    RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
+};
+use crate::matching::score::mean;
+use crate::matching::statistics::{self, Statistics};
+use crate::matching::tone::{STEPS, fit_filter};
+use crate::settings::Tone;
+use crate::spectral::spectrum::Spectrum;
+
+/// Newest music on which a match is judged, seconds.
+pub const JUDGED_S: f64 = 4.0;
+/// Jobs whose judgements are remembered.
+const JUDGED_JOBS: usize = 3;
+/// Music from which filters are learned, and fine ones, seconds.
+const FILTERS_FROM_S: f64 = 0.9;
+const FINE_FROM_S: f64 = 3.5;
+/// Improvement of the score from which a coarse filter is taken before it was tried out of sample, nats (4.3 dB):
+/// so smooth a filter cannot fake that.
+const AT_ONCE: f64 = 1.0;
+/// How close two alignments must be for what was fitted at one to be of use at the other, samples.
+const NEARBY: u64 = crate::learn::locate::NEAR as u64;
+
+/// The models on trial.
+pub struct ModelSelection {
+    sizes: Sizes,
+    trials: Vec<(Rung, Taps)>,
+    judged: Vec<Vec<(Rung, Vec<f64>)>>,
+    judged_to: i64,
+    level: Simple,
+    delayed: Simple,
+}
+
+impl ModelSelection {
+    /// None yet.
+    pub fn new(sizes: Sizes) -> Self {
+        Self {
+            sizes,
+            trials: Vec::new(),
+            judged: Vec::new(),
+            judged_to: 0,
+            level: Simple::default(),
+            delayed: Simple::default(),
+        }
+    }
+
+    /// Forgets them all. Gives memory back: in a job only.
+    pub fn forget(&mut self) {
+        *self = Self::new(self.sizes);
+    }
+
+    /// The alignment is another one, from `before` to `after` samples: what was fitted at one nearby stays good with the
+    /// difference taken out of its delay. True if nothing stays.
+    pub fn move_to(&mut self, before: Option<i64>, after: Option<i64>) -> bool {
+        match (before, after) {
+            (Some(before), Some(after)) if (after - before).unsigned_abs() < NEARBY => {
+                let moved = after - before;
+                self.trials.iter_mut().for_each(|(_, taps)| taps.advance(moved as isize));
+                self.delayed.delay_samples = (self.delayed.delay_samples - moved as f64).clamp(-1.0, 1.0);
+                false
+            }
+            _ => {
+                self.forget();
+                true
+            }
+        }
+    }
+
+    /// A delay, in samples, was taken out of the filter. Allocates.
+    pub fn take_out(&mut self, delay_samples: f64) {
+        self.trials.iter_mut().for_each(|(_, taps)| taps.delay(-delay_samples));
+        self.delayed.delay_samples -= delay_samples;
+    }
+
+    /// Fits every model; the one to use, with what it gains against the filter in force, nats, if it is better. What that
+    /// filter was learned from, seconds, says how much better it must be.
+    pub fn improve(
+        &mut self,
+        heard: &Stretch,
+        in_force: &Taps,
+        tone: Tone,
+        learned_s: f64,
+    ) -> Option<(Taps, f64)> {
+        self.judge_trials(heard);
+        self.fit(heard, in_force, tone);
+        let newest = heard.newest(self.sizes.samples(JUDGED_S));
+        let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));
+        let trial = |rung| self.trials.iter().find(|(trial, _)| *trial == rung).map(|(_, taps)| taps);
+        let mut taps = trial(self.choose(tone))?;
+        let mut reached = in_sample(taps);
+        let at_once = Rung::Filters(Resolution::Coarse);
+        if let Some(filter) = trial(at_once).filter(|_| at_once.within(tone) && !self.is_judged(at_once)) {
+            let score = in_sample(filter);
+            if score < reached - AT_ONCE {
+                (taps, reached) = (filter, score);
+            }
+        }
+        let gained = in_sample(in_force) - reached;
+        // Judged on music it was learned from, the new one looks better than it is: the more so, the less that was.
+        let heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
+        let needed = if heard_s < learned_s { AT_ONCE } else { 1e-6 };
+        (gained > needed).then(|| (taps.clone(), gained))
+    }
+
+    fn is_judged(&self, rung: Rung) -> bool {
+        self.judged.iter().flatten().any(|(judged, _)| *judged == rung)
+    }
+
+    /// Scores the models of the last job on what was heard since: out of sample.
+    fn judge_trials(&mut self, heard: &Stretch) {
+        let fresh = (heard.end() - self.judged_to).min(self.sizes.samples(JUDGED_S) as i64);
+        if fresh > 0 && !self.trials.is_empty() {
+            let newest = heard.newest(fresh as usize);
+            let scores =
+                self.trials.iter().map(|(rung, taps)| (*rung, newest.score(taps, self.sizes))).collect();
+            self.judged.push(scores);
+            if self.judged.len() > JUDGED_JOBS {
+                self.judged.remove(0);
+            }
+        }
+        self.judged_to = heard.end();
+    }
+
+    /// Fits every model.
+    fn fit(&mut self, heard: &Stretch, in_force: &Taps, tone: Tone) {
+        let window = self.sizes.scaled(statistics::WINDOW);
+        let rate = self.sizes.sample_rate_hz;
+        let seconds = heard.mix.len as f64 / rate;
+        let num_taps = in_force.num_taps();
+        let mut spectrum = Spectrum::new(window);
+        let mut reference = in_force.clone();
+        // While nothing is in force the weights must be found first, so the first job goes over it again.
+        let passes = if reference.is_silent() { 3 } else { 1 };
+        let mut trials = Vec::new();
+        for pass in 0..passes {
+            let statistics = Statistics::gather(&heard.mix, &heard.backing, &reference, window);
+            let active = reference.centred_responses(&mut spectrum);
+            self.level = fit_simple(&statistics, &active, self.level, false, rate);
+            self.delayed = fit_simple(&statistics, &active, self.delayed, true, rate);
+            let simple = |rung| simple_taps(rung, &self.level, &self.delayed, num_taps);
+            reference = simple(first_choice(&self.delayed, tone));
+            if pass + 1 < passes {
+                continue;
+            }
+            trials.extend(RUNGS[..4].iter().map(|&rung| (rung, simple(rung))));
+            if seconds < FILTERS_FROM_S {
+                continue;
+            }
+            let steps = if seconds < FINE_FROM_S { &STEPS[..2] } else { &STEPS[..] };
+            for kind in [Rung::Filters, Rung::Across] {
+                let across = kind(Resolution::Coarse) == Rung::Across(Resolution::Coarse);
+                let former = self.trials.iter().find(|(rung, _)| *rung == kind(Resolution::Coarse));
+                let start = former.map_or(&trials[3].1, |(_, taps)| taps);
+                let fits = fit_filter(&statistics, &active, start, across, steps, &mut spectrum);
+                for (step, taps) in fits.into_iter().enumerate() {
+                    match step {
+                        1 => trials.push((kind(Resolution::Coarse), taps)),
+                        3 => trials.push((kind(Resolution::Fine), taps)),
+                        _ => {}
+                    }
+                }
+            }
+        }
+        self.trials = trials;
+    }
+
+    /// The model to use, judged on the jobs in which all of the present ones were tried.
+    fn choose(&self, tone: Tone) -> Rung {
+        let counts =
+            |rung: Rung| self.judged.iter().filter(|job| job.iter().any(|(r, _)| *r == rung)).count();
+        let allowed = RUNGS.into_iter().filter(|rung| rung.within(tone));
+        let candidates: Vec<Rung> = allowed.filter(|&rung| counts(rung) > 0).collect();
+        let jobs = candidates.iter().map(|&rung| counts(rung)).min().unwrap_or_default();
+        let recent = &self.judged[self.judged.len() - jobs..];
+        let scores: Vec<(Rung, Vec<f64>)> = candidates
+            .into_iter()
+            .map(|rung| {
+                let of_job = |job: &Vec<(Rung, Vec<f64>)>| {
+                    job.iter().find(|(r, _)| *r == rung).map_or(Vec::new(), |(_, scores)| scores.clone())
+                };
+                (rung, recent.iter().flat_map(of_job).collect())
+            })
+            .collect();
+        choose(&scores).unwrap_or_else(|| first_choice(&self.delayed, tone))
+    }
+}

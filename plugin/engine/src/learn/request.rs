@@ -1,0 +1,127 @@
+//! What a job is asked, and what it reports: plain values.
+
+use crate::align::search::Found;
+use crate::align::sections::Sections;
+use crate::causes::Causes;
+use crate::discontinuities::Discontinuities;
+use crate::matching::movement::Movement;
+use crate::settings::Tone;
+
+/// A job to be done.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct JobRequest {
+    /// What to do.
+    pub task: Task,
+    /// Where the transport jumped.
+    pub discontinuities: Discontinuities,
+    /// Position in the song less position heard.
+    pub song_offset: i64,
+}
+
+/// What a job is to do.
+// A box would be allocated on the audio thread.
+#[allow(clippy::large_enum_variant)]
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Task {
+    /// Find where the backing lies.
+    GlobalSearch(GlobalSearch),
+    /// Look whether it still lies at this delay, samples; before the position it may have been elsewhere.
+    LocalSearch(i64, i64),
+    /// Learn the match.
+    Match(Given),
+    /// Find out what limits the null as it is, and learn nothing.
+    Study(Given),
+}
+
+/// What a global search starts from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GlobalSearch {
+    /// Current delay, or the one that was lost if it is not yet known when; samples.
+    pub before: Option<i64>,
+    /// Whether that still holds.
+    pub is_locked: bool,
+    /// Position before which mix and backing may belong together otherwise.
+    pub from: i64,
+    /// Alignments known.
+    pub sections: Sections,
+}
+
+/// What a match is learned under.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Given {
+    /// Current delay, samples.
+    pub delay_samples: i64,
+    /// Whether it moves: then the backing is read at the delays at which it was heard.
+    pub moving: bool,
+    /// Position before which mix and backing may belong together otherwise.
+    pub from: i64,
+    /// How the level moves.
+    pub movement: Movement,
+    /// How free the tone may be.
+    pub tone: Tone,
+    /// Music that the filter in force was learned from, seconds.
+    pub learned_s: f64,
+    /// Whether following the level is known to pay.
+    pub following_pays: bool,
+}
+
+/// What a job found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum JobReport {
+    /// Of [`Task::GlobalSearch`].
+    GlobalSearch(GlobalSearchReport),
+    /// Of [`Task::LocalSearch`].
+    LocalSearch(LocalSearchReport),
+    /// Of [`Task::Match`]. The better filter, if there is one, comes with it.
+    Match(MatchReport),
+    /// Of [`Task::Study`].
+    Study(CausesReport),
+}
+
+/// What a global search found.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct GlobalSearchReport {
+    /// Where the backing lies.
+    pub found: Option<Found>,
+    /// Whether the null confirms that.
+    pub confirmed: bool,
+    /// Whether the null confirms the alignment before.
+    pub holds: bool,
+    /// Position at which the alignment before gave way to the one found, or to none.
+    pub edge: Option<i64>,
+}
+
+/// What a local search found.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct LocalSearchReport {
+    /// Where the backing lies, if anything can be told.
+    pub found: Option<Found>,
+    /// By how much the null betters the score of the newest music, nats.
+    pub gained: Option<f64>,
+}
+
+/// How learning a match ended.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct MatchReport {
+    /// Where the backing is now, as by [`Task::LocalSearch`].
+    pub local: LocalSearchReport,
+    /// By how much the new filter beats the one in force, nats; `None` if it does not.
+    pub gained: Option<f64>,
+    /// Delay, in samples, that was taken out of the new filter and belongs to a delay that moves.
+    pub shifted: f64,
+    /// Whether following the level makes the difference smaller; `None` = cannot be told.
+    pub following_pays: Option<bool>,
+    /// Music that the new filter was learned from, seconds.
+    pub heard_s: f64,
+    /// What limits the null.
+    pub causes: CausesReport,
+}
+
+/// What limits the null.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct CausesReport {
+    /// As far as it is known.
+    pub causes: Causes,
+    /// Whether enough was heard to know it.
+    pub is_known: bool,
+}

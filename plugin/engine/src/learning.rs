@@ -1,0 +1,206 @@
+//! When is learned, from what, and where the learner is meanwhile: hands out jobs and takes them back, both by sample count.
+
+use crate::align::aligner::Aligner;
+use crate::align::search::EARLY_S;
+use crate::align::supervisor::Doubt;
+use crate::dsp::ring::{Stereo, stereo};
+use crate::dsp::sizes::Sizes;
+use crate::input::InputHistory;
+use crate::job::{Job, Worker};
+use crate::learn::learner::Work;
+use crate::learn::request::{JobReport, JobRequest, MatchReport, Task};
+use crate::learn::schedule::{Due, Schedule};
+use crate::matching::Taps;
+
+/// Hops handed to the learner at once while it catches up after a job, so that catching up is no lump.
+const CATCH_UP_HOPS: usize = 4;
+/// How often a job that is late is asked for, seconds.
+const LATE_EVERY_S: f64 = 0.25;
+
+/// The controller of learning.
+pub struct LearningController {
+    sizes: Sizes,
+    schedule: Schedule,
+    /// At home, or out as a job until `due_back`.
+    work: Option<Box<Work>>,
+    due_back: u64,
+    is_late: bool,
+    num_late: u32,
+    /// Position from which the learner is to hear when it is back: the job that is out belongs to a past that was
+    /// forgotten.
+    restart_at: Option<i64>,
+    /// The job that is out asks about an alignment that no longer holds.
+    is_stale: bool,
+    /// Position before which mix and backing may belong together otherwise.
+    learn_from: i64,
+    /// What limits the null was told from outside: nobody needs to look for it on hold.
+    causes_are_given: bool,
+    mix: Stereo,
+    backing: Stereo,
+}
+
+impl LearningController {
+    /// Nothing heard, for filters of `num_taps`.
+    pub fn new(sizes: Sizes, num_taps: usize) -> Self {
+        Self {
+            sizes,
+            schedule: Schedule::new(sizes),
+            work: Some(Box::new(Work::new(sizes, num_taps))),
+            due_back: 0,
+            is_late: false,
+            num_late: 0,
+            restart_at: None,
+            is_stale: false,
+            learn_from: 0,
+            causes_are_given: false,
+            mix: stereo(sizes.hop()),
+            backing: stereo(sizes.hop()),
+        }
+    }
+
+    /// Forgets everything; the next sample has position 0.
+    pub fn reset(&mut self) {
+        self.forget(0, 0);
+        self.num_late = 0;
+        self.causes_are_given = false;
+    }
+
+    /// Forgets everything heard before a position, and starts over at hop `now`.
+    pub fn forget(&mut self, at: i64, now: u64) {
+        self.learn_from = at;
+        match &mut self.work {
+            Some(work) => work.learner.restart(at),
+            None => self.restart_at = Some(at),
+        }
+        self.schedule.reset(now);
+    }
+
+    /// From a position on, mix and backing belong together otherwise than before.
+    pub fn alignment_changed(&mut self, learn_from: i64, now: u64) {
+        self.learn_from = learn_from;
+        self.is_stale = self.work.is_none();
+        self.schedule.locked(now);
+    }
+
+    /// Position before which mix and backing may belong together otherwise.
+    pub fn learn_from(&self) -> i64 {
+        self.learn_from
+    }
+
+    /// Mix and backing may belong together otherwise before a position.
+    pub fn set_learn_from(&mut self, position: i64) {
+        self.learn_from = position;
+    }
+
+    /// What is asked of jobs, and when.
+    pub fn schedule(&mut self) -> &mut Schedule {
+        &mut self.schedule
+    }
+
+    /// What limits the null is given, and need not be looked for on hold.
+    pub fn set_causes_given(&mut self, are_given: bool) {
+        self.causes_are_given = are_given;
+    }
+
+    /// Jobs that came back after their time, since the last reset.
+    pub fn num_late(&self) -> u32 {
+        self.num_late
+    }
+
+    /// Takes back the job that is out, once it is due; what it reports, unless that is of no use any more.
+    pub fn collect(&mut self, now: u64, worker: &mut impl Worker) -> Option<JobReport> {
+        let is_due = self.restart_at.is_some() || now >= self.due_back;
+        if self.work.is_some() || !is_due {
+            return None;
+        }
+        let Some(Job(mut work)) = worker.collect() else {
+            if self.restart_at.is_none() {
+                self.num_late += u32::from(!std::mem::replace(&mut self.is_late, true));
+                self.due_back = now + self.sizes.hops(LATE_EVERY_S);
+            }
+            return None;
+        };
+        self.is_late = false;
+        let is_stale = std::mem::take(&mut self.is_stale);
+        let restart_at = self.restart_at.take();
+        if let Some(at) = restart_at {
+            work.learner.restart(at);
+        }
+        let report = work.report;
+        self.work = Some(work);
+        if restart_at.is_some() || is_stale {
+            self.drop_report(&report);
+            return None;
+        }
+        Some(report)
+    }
+
+    /// The better filter that came with a report.
+    pub fn better(&self) -> Option<&Taps> {
+        self.work.as_ref().map(|work| &work.better)
+    }
+
+    /// A match that was reported is in force now.
+    pub fn adopted(&mut self, report: &MatchReport) {
+        if let Some(work) = &mut self.work {
+            work.learner.adopted(report);
+        }
+    }
+
+    /// A report is not acted upon: everything that belongs to it is dropped.
+    pub fn drop_report(&mut self, report: &JobReport) {
+        if let (Some(work), JobReport::Match(report)) = (&mut self.work, report) {
+            work.learner.dropped(report);
+        }
+    }
+
+    /// Lets the learner hear what came in; what is to be asked of it now, if anything is.
+    pub fn due(&mut self, input: &InputHistory, aligner: &Aligner, doubt: Doubt) -> Option<Due> {
+        let memory = &mut self.work.as_mut()?.learner.memory;
+        if input.mix.begin() > memory.end() {
+            self.work.as_mut()?.learner.restart(input.mix.begin());
+        }
+        let memory = &mut self.work.as_mut()?.learner.memory;
+        for _ in 0..CATCH_UP_HOPS {
+            if memory.end() < input.end() {
+                let at = memory.end();
+                input.mix.read_stereo(at, &mut self.mix);
+                input.backing.read_stereo(at, &mut self.backing);
+                memory.hear([&self.mix[0], &self.mix[1]], [&self.backing[0], &self.backing[1]]);
+            }
+        }
+        memory.hear_delays(aligner.history());
+        let has_caught_up = memory.end() >= input.end();
+        let heard_hops = (memory.end() - self.learn_from) / self.sizes.hop() as i64;
+        let within_reach = input.silent_hops() < self.sizes.hops(EARLY_S);
+        if !has_caught_up || !within_reach {
+            return None;
+        }
+        let (now, state) = (input.now(), aligner.lock().state);
+        let (due, after) = match input.newest_settings().hold {
+            true if self.causes_are_given => None,
+            true => self.schedule.due_on_hold(now, state),
+            false => self.schedule.due(now, state, doubt, heard_hops as u64),
+        }?;
+        if due == Due::LocalSearch && aligner.moves() {
+            return None; // The tracker looks more closely.
+        }
+        self.due_back = now + after;
+        Some(due)
+    }
+
+    /// Hands out a job that is due, with the filter in force.
+    pub fn submit(&mut self, task: Task, filter: &Taps, input: &InputHistory, worker: &mut impl Worker) {
+        let Some(mut work) = self.work.take() else { return };
+        work.request =
+            JobRequest { task, discontinuities: input.discontinuities, song_offset: input.song_offset() };
+        work.filter.clone_from(filter);
+        worker.submit(Job(work));
+    }
+
+    /// Whether the learner is at home.
+    #[cfg(test)]
+    pub fn is_at_home(&self) -> bool {
+        self.work.is_some()
+    }
+}

@@ -1,0 +1,72 @@
+//! Brings the matched backing to its level as it moves.
+
+use crate::dsp::hop::Hop;
+use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::sizes::Sizes;
+use crate::input::InputHistory;
+use crate::matching::follower::Follower;
+use crate::settings::{BackingKind, Follow};
+
+/// The level follower and the delay that it needs.
+pub struct LevelStage {
+    /// What tells the level.
+    pub follower: Follower,
+    /// The matched backing on its way through the follower's lag.
+    matched: Ring,
+    mix: Stereo,
+    levelled: Hop,
+    /// Movement of the level at the end of the last hop, linear.
+    level: f32,
+}
+
+impl LevelStage {
+    /// At rest.
+    pub fn new(sizes: Sizes) -> Self {
+        let (hop, follower) = (sizes.hop(), Follower::new(sizes));
+        Self {
+            matched: Ring::new(follower.latency_samples() + hop),
+            mix: stereo(hop),
+            levelled: Hop::new(hop),
+            level: 1.0,
+            follower,
+        }
+    }
+
+    /// How far the output lags the input, samples.
+    pub fn latency_samples(&self) -> usize {
+        self.follower.latency_samples()
+    }
+
+    /// Forgets the signals; the first hop will begin at a position of the mix.
+    pub fn reset(&mut self, at: i64) {
+        self.follower.reset();
+        self.matched.restart(at);
+        self.level = 1.0;
+    }
+
+    /// Movement of the level at the end of the last hop, linear.
+    pub fn level(&self) -> f32 {
+        self.level
+    }
+
+    /// Takes one hop of the matched backing. `steady` tells that the delay stands still, `pays` that following the level is
+    /// worth it.
+    pub fn process(&mut self, matched: &Hop, input: &InputHistory, steady: bool, pays: bool) -> &Hop {
+        let levelled = &mut self.levelled;
+        levelled.at = matched.at - self.follower.latency_samples() as i64;
+        let settings = input.settings_at(levelled.at);
+        let follow = settings.follow != Follow::Off && settings.backing_kind == BackingKind::Recorded && pays;
+        input.read_mix(matched.at, &mut self.mix);
+        self.matched.push(matched.sides());
+        let gain = self.follower.process([&self.mix[0], &self.mix[1]], matched.sides(), steady, follow);
+        self.matched.read_stereo(levelled.at, &mut levelled.audio);
+        if gain.from != 1.0 || gain.to != 1.0 {
+            let step = (gain.to - gain.from) / levelled.len() as f32;
+            for side in &mut levelled.audio {
+                side.iter_mut().enumerate().for_each(|(n, y)| *y *= gain.from + step * (n + 1) as f32);
+            }
+        }
+        self.level = gain.to;
+        levelled
+    }
+}

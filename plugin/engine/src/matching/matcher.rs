@@ -1,0 +1,206 @@
+//! Matches level, tone and width: runs the filter in force, exchanged without a click.
+
+use crate::dsp::hop::Hop;
+use crate::dsp::timeline::Timeline;
+use crate::matching::Taps;
+use crate::matching::partitioned::{PartitionedConvolver, Partitions};
+use crate::settings::Tone;
+
+/// Hops over which a new filter fades in (85 ms at 48 kHz).
+const FADE_HOPS: usize = 32;
+/// Partitions of a new filter transformed per hop, so that an exchange is no lump.
+const LOADED_PER_HOP: usize = 4;
+
+/// The matcher.
+pub struct Matcher {
+    convolver: PartitionedConvolver,
+    latency_samples: usize,
+    /// The filter in force: what was learned, held to the freedom that is set.
+    filter: Taps,
+    /// Level of what was learned, left and right, linear.
+    level: [f32; 2],
+    freedom: Tone,
+    active: Partitions,
+    next: Partitions,
+    next_taps: Taps,
+    /// Hops of the fade from `active` to `next` that are done; `None` = no exchange under way.
+    faded_hops: Option<usize>,
+    /// The filter has changed again while another exchange was under way.
+    is_queued: bool,
+    /// Whether anything passed, by position of the mix.
+    passing: Timeline<bool>,
+    matched: Hop,
+    other: Vec<f32>,
+}
+
+impl Matcher {
+    /// A matcher with a filter of `num_taps`, a multiple of `hop`, that lets nothing pass. For the last `memory_samples` it
+    /// remembers whether anything passed.
+    pub fn new(hop: usize, num_taps: usize, memory_samples: usize) -> Self {
+        let convolver = PartitionedConvolver::new(hop, num_taps);
+        let mut matcher = Self {
+            latency_samples: num_taps / 2,
+            filter: Taps::silent(num_taps),
+            level: [0.0; 2],
+            freedom: Tone::default(),
+            active: convolver.silence(),
+            next: convolver.silence(),
+            next_taps: Taps::silent(num_taps),
+            faded_hops: None,
+            is_queued: false,
+            passing: Timeline::new(memory_samples / hop + 1, hop),
+            matched: Hop::new(hop),
+            other: vec![0.0; hop],
+            convolver,
+        };
+        matcher.reset(0);
+        matcher
+    }
+
+    /// Half the filter: how far the output lags the input so that taps before the centre look ahead.
+    pub fn latency_samples(&self) -> usize {
+        self.latency_samples
+    }
+
+    /// Forgets the signal, keeps the filter; the first hop will begin at a position of the mix.
+    pub fn reset(&mut self, at: i64) {
+        self.convolver.reset();
+        self.other.fill(0.0);
+        self.freedom = Tone::default();
+        self.passing.restart(at - self.latency_samples as i64);
+    }
+
+    /// The filter in force.
+    pub fn filter(&self) -> &Taps {
+        &self.filter
+    }
+
+    /// Level of what was learned, left and right, linear.
+    pub fn level(&self) -> [f32; 2] {
+        self.level
+    }
+
+    /// Whether anything passed at a position of the mix.
+    pub fn was_passing(&self, position: i64) -> bool {
+        self.passing.at(position)
+    }
+
+    /// How free the filter may be.
+    pub fn freedom(&self) -> Tone {
+        self.freedom
+    }
+
+    /// Holds the filter to a freedom from the next [`Matcher::set`] or [`Matcher::exchange`] on; true if that is another one.
+    pub fn set_freedom(&mut self, freedom: Tone) -> bool {
+        std::mem::replace(&mut self.freedom, freedom) != freedom
+    }
+
+    /// Puts what was learned in force at once, for when nothing was heard before.
+    pub fn set(&mut self, learned: &Taps) {
+        self.restrict(learned);
+        self.begin();
+        self.convolver.load(&mut self.next, &self.next_taps, self.next_taps.num_taps());
+        std::mem::swap(&mut self.active, &mut self.next);
+        self.faded_hops = None;
+        self.is_queued = false;
+    }
+
+    /// Exchanges the filter for what was learned, once an exchange already under way is done.
+    pub fn exchange(&mut self, learned: &Taps) {
+        self.restrict(learned);
+        if self.faded_hops.is_some() {
+            self.is_queued = true;
+        } else {
+            self.begin();
+        }
+    }
+
+    fn restrict(&mut self, learned: &Taps) {
+        self.filter.clone_from(learned);
+        self.filter.restrict(self.freedom);
+        self.level = learned.level();
+    }
+
+    fn begin(&mut self) {
+        self.next_taps.clone_from(&self.filter);
+        self.convolver.begin(&mut self.next, &self.next_taps);
+        self.faded_hops = Some(0);
+    }
+
+    /// Filters one hop of the aligned backing.
+    pub fn process(&mut self, aligned: &Hop) -> &Hop {
+        let hop = aligned.len();
+        self.matched.at = aligned.at - self.latency_samples as i64;
+        self.convolver.hear(&aligned.audio);
+        // A filter that was loaded whole begins to fade in a hop later.
+        let fading = self.faded_hops.filter(|_| self.next.is_loaded());
+        if !self.next.is_loaded() {
+            self.convolver.load(&mut self.next, &self.next_taps, LOADED_PER_HOP);
+        }
+        for (side, out) in self.matched.audio.iter_mut().enumerate() {
+            self.convolver.convolve(&self.active, side, out);
+            let Some(faded_hops) = fading else { continue };
+            self.convolver.convolve(&self.next, side, &mut self.other);
+            let step = 1.0 / (FADE_HOPS * hop) as f32;
+            let start = (faded_hops * hop) as f32;
+            for (n, (out, new)) in out.iter_mut().zip(&self.other).enumerate() {
+                *out += (new - *out) * ((start + (n + 1) as f32) * step);
+            }
+        }
+        if let Some(faded_hops) = fading {
+            self.faded_hops = Some(faded_hops + 1);
+            if faded_hops + 1 == FADE_HOPS {
+                std::mem::swap(&mut self.active, &mut self.next);
+                self.faded_hops = None;
+                if std::mem::take(&mut self.is_queued) {
+                    self.begin();
+                }
+            }
+        }
+        self.passing.push(!self.active.is_silent() || self.faded_hops.is_some());
+        &self.matched
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What comes out of a matcher of 256 taps that is given ones, hops of 32.
+    fn run(matcher: &mut Matcher, num_hops: i64) -> Vec<[f32; 2]> {
+        let mut input = Hop::new(32);
+        input.audio.iter_mut().for_each(|side| side.fill(1.0));
+        let mut out = Vec::new();
+        for _ in 0..num_hops {
+            let [left, right] = &matcher.process(&input).audio;
+            out.extend(left.iter().zip(right).map(|(&left, &right)| [left, right]));
+        }
+        out
+    }
+
+    #[test]
+    fn an_exchange_fades() {
+        let mut matcher = Matcher::new(32, 256, 1024);
+        // Fill the past, so that only the exchange moves the output.
+        run(&mut matcher, 16);
+        matcher.exchange(&Taps::gains(256, [1.0, -1.0], 0.0));
+        let out = run(&mut matcher, 256);
+        let largest = out.windows(2).map(|w| (w[1][0] - w[0][0]).abs()).fold(0.0, f32::max);
+        // A straight fade over 32 hops of 32 samples steps by 1 / 1024.
+        assert!(largest < 1.01 / 1024.0, "{largest}");
+        let [left, right] = out[out.len() - 1];
+        assert!((left - 1.0).abs() < 1e-6 && (right + 1.0).abs() < 1e-6);
+    }
+
+    /// The last of several filters is in force in the end, whenever they were asked for.
+    #[test]
+    fn the_last_exchange_counts() {
+        let mut matcher = Matcher::new(32, 256, 1024);
+        for gain in [0.5, 0.25, 2.0] {
+            matcher.exchange(&Taps::gains(256, [gain; 2], 0.0));
+            run(&mut matcher, 20);
+        }
+        let out = run(&mut matcher, 128);
+        assert!((out[out.len() - 1][0] - 2.0).abs() < 1e-6);
+    }
+}

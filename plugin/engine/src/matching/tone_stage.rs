@@ -1,0 +1,62 @@
+//! Brings the backing to its tone as it moves.
+
+use crate::dsp::hop::Hop;
+use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::sizes::Sizes;
+use crate::input::InputHistory;
+use crate::matching::bands::Bands;
+use crate::settings::{BackingKind, Follow};
+
+/// The follower of the bands and the delay that it needs.
+pub struct ToneStage {
+    /// What tells the tone.
+    pub bands: Bands,
+    /// The backing on its way through the bands' lag.
+    levelled: Ring,
+    mix: Stereo,
+    correction: Stereo,
+    followed: Hop,
+}
+
+impl ToneStage {
+    /// At rest.
+    pub fn new(sizes: Sizes) -> Self {
+        let (hop, bands) = (sizes.hop(), Bands::new(sizes));
+        Self {
+            levelled: Ring::new(bands.latency_samples() + hop),
+            mix: stereo(hop),
+            correction: stereo(hop),
+            followed: Hop::new(hop),
+            bands,
+        }
+    }
+
+    /// How far the output lags the input, samples.
+    pub fn latency_samples(&self) -> usize {
+        self.bands.latency_samples()
+    }
+
+    /// Forgets the signals; the first hop will begin at a position of the mix.
+    pub fn reset(&mut self, at: i64) {
+        self.bands.reset();
+        self.levelled.restart(at);
+    }
+
+    /// Takes one hop of the backing at its level.
+    pub fn process(&mut self, levelled: &Hop, input: &InputHistory) -> &Hop {
+        let followed = &mut self.followed;
+        followed.at = levelled.at - self.bands.latency_samples() as i64;
+        let settings = input.settings_at(followed.at);
+        let follow =
+            settings.follow == Follow::LevelAndTone && settings.backing_kind == BackingKind::Recorded;
+        input.read_mix(levelled.at, &mut self.mix);
+        self.levelled.push(levelled.sides());
+        let mix = [&self.mix[0][..], &self.mix[1]];
+        self.bands.process(mix, levelled.sides(), follow, &mut self.correction);
+        self.levelled.read_stereo(followed.at, &mut followed.audio);
+        for (side, correction) in followed.audio.iter_mut().zip(&self.correction) {
+            side.iter_mut().zip(correction).for_each(|(y, c)| *y += *c);
+        }
+        followed
+    }
+}

@@ -1,0 +1,118 @@
+//! What is reported of a hop: levels, lock, null depth, spectra, and what limits the null.
+
+use crate::align::aligner::Aligner;
+use crate::causes::Causes;
+use crate::dsp::ring::Stereo;
+use crate::dsp::sizes::Sizes;
+use crate::dsp::units::{mean_square, power_to_db};
+use crate::framing::InputHop;
+use crate::input::InputHistory;
+use crate::learn::request::CausesReport;
+use crate::null_depth::{NULL_DEPTH_S, NullDepth};
+use crate::output::Output;
+use crate::readings::{Lock, Readings, Untold};
+use crate::spectra::{Spectra, Spectrometer};
+
+/// Silence after which the backing counts as gone, seconds.
+const GONE_S: f64 = 2.0;
+/// What is reported of the null depth reaches so much further back than it says, seconds: the length of the filter.
+const MARGIN_S: f64 = 1.0;
+
+/// The meters.
+pub struct Metering {
+    sizes: Sizes,
+    /// What happened in the last hop.
+    pub readings: Readings,
+    null_depth: NullDepth,
+    spectrometer: Spectrometer,
+}
+
+impl Metering {
+    /// Nothing heard yet.
+    pub fn new(sizes: Sizes) -> Self {
+        Self {
+            readings: Readings::default(),
+            null_depth: NullDepth::new(sizes),
+            spectrometer: Spectrometer::new(sizes),
+            sizes,
+        }
+    }
+
+    /// Forgets everything but how often the match has changed.
+    pub fn reset(&mut self) {
+        self.null_depth.reset();
+        self.spectrometer.reset();
+        self.readings = Readings { match_revision: self.readings.match_revision, ..Readings::default() };
+    }
+
+    /// The last spectra.
+    pub fn spectra(&self) -> &Spectra {
+        self.spectrometer.latest()
+    }
+
+    /// Forgets how deep the null was.
+    pub fn forget_null_depth(&mut self) {
+        self.null_depth.reset();
+    }
+
+    /// Takes what limits the null.
+    pub fn set_causes(&mut self, report: &CausesReport) {
+        self.readings.causes = report.causes;
+        self.readings.knows_causes = report.is_known;
+    }
+
+    /// Forgets what limits the null.
+    pub fn forget_causes(&mut self) {
+        self.set_causes(&CausesReport { causes: Causes::default(), is_known: false });
+    }
+
+    /// Hears the newest hop of the input.
+    pub fn hear_input(&mut self, new: &InputHop) {
+        let level_db = |[left, right]: &Stereo| power_to_db(mean_square([left, right])) as f32;
+        self.readings.mix_db = level_db(&new.mix);
+        self.readings.backing_db = level_db(&new.backing);
+    }
+
+    /// Hears one hop of the output; the alignment was another one before a position of the mix.
+    pub fn hear_output(&mut self, output: &Output, changed_at: i64) {
+        let [mix, backing, difference] =
+            [&output.mix, &output.backing, &output.difference].map(|[left, right]| [&left[..], &right[..]]);
+        let heard = self.null_depth.add(difference, backing);
+        let reaches_back = self.sizes.samples(NULL_DEPTH_S + MARGIN_S) as i64;
+        let told = if output.at < changed_at.saturating_add(reaches_back) {
+            Err(Untold::PlaceChanged)
+        } else {
+            self.readings.told(heard)
+        };
+        (self.readings.null_depth_db, self.readings.untold) = match told {
+            Ok(depth_db) => (Some(depth_db), Untold::default()),
+            Err(untold) => (None, untold),
+        };
+        self.spectrometer.add([mix, backing, difference]);
+    }
+
+    /// Puts the rest of the readings together at the end of a hop.
+    pub fn report(
+        &mut self,
+        input: &InputHistory,
+        aligner: &Aligner,
+        level: [f32; 2],
+        follow: f32,
+        out: &Stereo,
+    ) {
+        let (readings, lock) = (&mut self.readings, aligner.lock());
+        readings.heard_samples = input.end() as u64;
+        // A backing that is early goes on sounding after its input fell silent.
+        let sounding_s = lock.delay_samples.max(0) as f64 / self.sizes.sample_rate_hz + GONE_S;
+        let gone = input.silent_hops() > self.sizes.hops(sounding_s);
+        readings.lock = if gone { Lock::NoBacking } else { lock.state };
+        readings.delay_samples = lock.found_samples;
+        readings.late_samples = if lock.state == Lock::TooLate { -lock.found_samples } else { 0.0 };
+        readings.drift_ppm = (1e6 * aligner.rate()) as f32;
+        readings.inverted = lock.inverted;
+        readings.confidence = lock.confidence;
+        readings.level = if aligner.is_locked() { level } else { [0.0; 2] };
+        readings.follow_db = 20.0 * follow.max(1e-3).log10();
+        readings.output_db = power_to_db(mean_square([&out[0], &out[1]])) as f32;
+    }
+}

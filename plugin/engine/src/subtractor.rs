@@ -1,0 +1,108 @@
+//! Mix minus backing, as far as that is not louder than the mix.
+
+use crate::dsp::glide::Glide;
+use crate::dsp::hop::Hop;
+use crate::dsp::ring::{Stereo, stereo};
+use crate::guard::Guard;
+use crate::input::InputHistory;
+use crate::settings::Polarity;
+
+/// Time constants of trim and polarity, ms. Chosen by hand: without zipper noise and without a click.
+const TRIM_MS: f64 = 3.0;
+const POLARITY_MS: f64 = 10.0;
+
+/// Subtracts.
+pub struct Subtractor {
+    guard: Guard,
+    trim: Glide,
+    polarity: Glide,
+    mix: Stereo,
+    levels: Stereo,
+    subtracted: Subtracted,
+}
+
+/// What came of one hop; all of it belongs to one position of the mix.
+pub struct Subtracted {
+    /// Position of the mix.
+    pub at: i64,
+    /// The backing as it was matched, where any of it may be subtracted, and the mix minus that: what the match leaves,
+    /// whatever the user adds.
+    pub matched: Stereo,
+    /// See `matched`.
+    pub residual: Stereo,
+    /// The backing as it is subtracted, with trim and polarity, and the mix minus that.
+    pub backing: Stereo,
+    /// See `backing`.
+    pub difference: Stereo,
+}
+
+impl Subtractor {
+    /// The mix comes in `ahead_samples` before it is subtracted from.
+    pub fn new(hop: usize, ahead_samples: usize, sample_rate_hz: f64) -> Self {
+        Self {
+            guard: Guard::new(hop, ahead_samples, sample_rate_hz),
+            trim: Glide::new(1.0, TRIM_MS, sample_rate_hz),
+            polarity: Glide::new(1.0, POLARITY_MS, sample_rate_hz),
+            mix: stereo(hop),
+            levels: stereo(hop),
+            subtracted: Subtracted {
+                at: 0,
+                matched: stereo(hop),
+                residual: stereo(hop),
+                backing: stereo(hop),
+                difference: stereo(hop),
+            },
+        }
+    }
+
+    /// Forgets the signals.
+    pub fn reset(&mut self) {
+        self.guard.reset();
+    }
+
+    /// Hears the newest hop of the mix.
+    pub fn hear(&mut self, mix: &Stereo) {
+        self.guard.hear(mix);
+    }
+
+    /// Subtracts one hop of the backing, which was found with its polarity flipped or not. Nothing comes before the mix does.
+    pub fn process(&mut self, followed: &Hop, input: &InputHistory, inverted: bool) -> Option<&Subtracted> {
+        if followed.at < 0 {
+            return None;
+        }
+        let settings = input.settings_at(followed.at);
+        let is_turned = match settings.polarity {
+            Polarity::Follow => false,
+            Polarity::Keep => inverted,
+            Polarity::Invert => !inverted,
+        };
+        let sign = if is_turned { -1.0 } else { 1.0 };
+        input.read_mix(followed.at, &mut self.mix);
+        input.read_levels(followed.at, &mut self.levels);
+        if followed.at == 0 {
+            // After a reset the first settings hold at once.
+            self.trim.set(self.levels[0][0]);
+            self.polarity.set(sign);
+        }
+
+        // Whoever turns the backing away from where it was found wants to hear just that.
+        let by_hand = settings.nudge_samples != 0.0;
+        self.guard.process(&self.mix, &followed.audio, by_hand);
+        let Subtracted { at, matched, residual, backing, difference } = &mut self.subtracted;
+        *at = followed.at;
+        for side in 0..2 {
+            for (n, (x, gain)) in self.mix[side].iter().zip(&self.guard.gains).enumerate() {
+                matched[side][n] = followed.audio[side][n] * gain;
+                residual[side][n] = x - matched[side][n];
+            }
+        }
+        for n in 0..followed.len() {
+            let gain = self.trim.next(self.levels[0][n]) * self.polarity.next(sign);
+            for side in 0..2 {
+                backing[side][n] = matched[side][n] * gain;
+                difference[side][n] = self.mix[side][n] - backing[side][n];
+            }
+        }
+        Some(&self.subtracted)
+    }
+}
