@@ -11,6 +11,7 @@ use crate::learn::learner::Work;
 use crate::learn::request::{JobReport, JobRequest, MatchReport, Task};
 use crate::learn::schedule::{Due, Schedule};
 use crate::matching::Taps;
+use crate::matching::prepared::PreparedFilter;
 
 /// Hops handed to the learner at once while it catches up after a job, so that catching up is no lump.
 const CATCH_UP_HOPS: usize = 4;
@@ -136,8 +137,8 @@ impl LearningController {
     }
 
     /// The better filter that came with a report.
-    pub fn better(&self) -> Option<&Taps> {
-        self.work.as_ref().map(|work| &work.better)
+    pub fn better(&mut self) -> Option<&mut PreparedFilter> {
+        self.work.as_mut().map(|work| &mut work.better)
     }
 
     /// A match that was reported is in force now.

@@ -134,9 +134,10 @@ impl Engine {
             if self.supervisor.weighs(gained) {
                 self.supervisor.set_proven(true);
             }
-            self.learned.taps.clone_from(better);
             self.learned.learned_s = report.heard_s;
-            self.put_in_force();
+            self.matcher.adopt(better);
+            std::mem::swap(&mut self.learned.taps, &mut better.learned);
+            self.aligner.set_filter(self.matcher.filter());
             self.metering.readings.match_revision += 1;
             if gained > MUCH_DEEPER {
                 self.level.follower.forget_statistics();

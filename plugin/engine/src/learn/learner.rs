@@ -11,6 +11,7 @@ use crate::learn::request::{
     CausesReport, Given, JobReport, JobRequest, LocalSearchReport, MatchReport, Task,
 };
 use crate::matching::Taps;
+use crate::matching::prepared::PreparedFilter;
 
 /// Music in which is looked what limits the null, with as much again for the level to settle, seconds.
 const STUDIED_S: f64 = 2.0 * JUDGED_S;
@@ -52,7 +53,7 @@ pub struct Work {
     /// What was found.
     pub report: JobReport,
     /// The better filter, if [`MatchReport::gained`] says that there is one.
-    pub better: Taps,
+    pub better: PreparedFilter,
     /// Who does it.
     pub learner: Learner,
 }
@@ -68,7 +69,7 @@ impl Work {
             },
             filter: Taps::silent(num_taps),
             report: JobReport::LocalSearch(LocalSearchReport::default()),
-            better: Taps::silent(num_taps),
+            better: PreparedFilter::new(sizes.hop(), num_taps),
             learner: Learner::new(sizes, num_taps),
         }
     }
@@ -114,7 +115,7 @@ impl Learner {
         self.to_do.forget_study |= report.gained.is_some();
     }
 
-    fn run(&mut self, request: &JobRequest, filter: &Taps, better: &mut Taps) -> JobReport {
+    fn run(&mut self, request: &JobRequest, filter: &Taps, better: &mut PreparedFilter) -> JobReport {
         self.catch_up();
         self.memory.begin_job(&request.discontinuities);
         match request.task {
@@ -144,7 +145,13 @@ impl Learner {
         Locator { memory: &self.memory, filter, sizes: self.sizes }
     }
 
-    fn learn(&mut self, given: &Given, song_offset: i64, filter: &Taps, better: &mut Taps) -> MatchReport {
+    fn learn(
+        &mut self,
+        given: &Given,
+        song_offset: i64,
+        filter: &Taps,
+        better: &mut PreparedFilter,
+    ) -> MatchReport {
         let mut report = MatchReport::default();
         // A delay that moves is tracked more closely than by searches.
         if !given.moving {
@@ -165,11 +172,11 @@ impl Learner {
             let taps = improved.as_ref().map_or(filter, |(taps, _)| taps);
             self.study(&heard, given, song_offset, taps);
             self.memory.take_back(heard, given);
-            if let Some((taps, _)) = improved {
-                *better = taps;
+            if let Some((mut taps, _)) = improved {
                 if given.moving {
-                    report.shifted = settle(better);
+                    report.shifted = settle(&mut taps);
                 }
+                better.prepare(taps, given.tone);
             }
         }
         report.causes = self.causes();
@@ -341,7 +348,7 @@ mod tests {
             work.run();
             let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
             assert!((report.shifted - 0.3).abs() < 0.02, "{report:?}");
-            assert!(work.better.bulk_delay_samples().abs() < 0.01);
+            assert!(work.better.learned.bulk_delay_samples().abs() < 0.01);
             assert_eq!(work.learner.memory.delays.at(20_000), known);
             if taken {
                 work.learner.adopted(&report);
@@ -351,7 +358,7 @@ mod tests {
             }
         }
         // Read at the delays that are known now, there is nothing left to be shifted.
-        work.filter.clone_from(&work.better);
+        work.filter.clone_from(&work.better.learned);
         work.run();
         assert!(
             matches!(work.report, JobReport::Match(report) if report.shifted == 0.0),

@@ -3,17 +3,20 @@
 use crate::dsp::hop::Hop;
 use crate::dsp::timeline::Timeline;
 use crate::matching::Taps;
-use crate::matching::partitioned::{PartitionedConvolver, Partitions};
+use crate::matching::partitioned::{PartitionLoader, PartitionedConvolver, Partitions};
+use crate::matching::prepared::PreparedFilter;
 use crate::settings::Tone;
 
 /// Hops over which a new filter fades in (85 ms at 48 kHz).
 const FADE_HOPS: usize = 32;
-/// Partitions of a new filter transformed per hop, so that an exchange is no lump.
-const LOADED_PER_HOP: usize = 4;
+/// Hops before a new filter begins to fade in, for its partitions to be transformed without a lump. One that comes prepared
+/// waits as long: what is heard does not depend on how it comes.
+const LOAD_HOPS: usize = 8;
 
 /// The matcher.
 pub struct Matcher {
     convolver: PartitionedConvolver,
+    loader: PartitionLoader,
     latency_samples: usize,
     /// The filter in force: what was learned, held to the freedom that is set.
     filter: Taps,
@@ -23,8 +26,8 @@ pub struct Matcher {
     active: Partitions,
     next: Partitions,
     next_taps: Taps,
-    /// Hops of the fade from `active` to `next` that are done; `None` = no exchange under way.
-    faded_hops: Option<usize>,
+    /// Hops of the exchange of `active` for `next` that are done; `None` = none is under way.
+    exchanged_hops: Option<usize>,
     /// The filter has changed again while another exchange was under way.
     is_queued: bool,
     /// Whether anything passed, by position of the mix.
@@ -37,21 +40,22 @@ impl Matcher {
     /// A matcher with a filter of `num_taps`, a multiple of `hop`, that lets nothing pass. For the last `memory_samples` it
     /// remembers whether anything passed.
     pub fn new(hop: usize, num_taps: usize, memory_samples: usize) -> Self {
-        let convolver = PartitionedConvolver::new(hop, num_taps);
+        let loader = PartitionLoader::new(hop, num_taps);
         let mut matcher = Self {
             latency_samples: num_taps / 2,
             filter: Taps::silent(num_taps),
             level: [0.0; 2],
             freedom: Tone::default(),
-            active: convolver.silence(),
-            next: convolver.silence(),
+            active: loader.silence(),
+            next: loader.silence(),
             next_taps: Taps::silent(num_taps),
-            faded_hops: None,
+            exchanged_hops: None,
             is_queued: false,
             passing: Timeline::new(memory_samples / hop + 1, hop),
             matched: Hop::new(hop),
             other: vec![0.0; hop],
-            convolver,
+            convolver: PartitionedConvolver::new(hop, num_taps),
+            loader,
         };
         matcher.reset(0);
         matcher
@@ -98,21 +102,32 @@ impl Matcher {
     /// Puts what was learned in force at once, for when nothing was heard before.
     pub fn set(&mut self, learned: &Taps) {
         self.restrict(learned);
-        self.begin();
-        self.convolver.load(&mut self.next, &self.next_taps, self.next_taps.num_taps());
+        self.loader.load_whole(&mut self.next, &self.filter);
         std::mem::swap(&mut self.active, &mut self.next);
-        self.faded_hops = None;
+        self.exchanged_hops = None;
         self.is_queued = false;
     }
 
     /// Exchanges the filter for what was learned, once an exchange already under way is done.
     pub fn exchange(&mut self, learned: &Taps) {
         self.restrict(learned);
-        if self.faded_hops.is_some() {
+        if self.exchanged_hops.is_some() {
             self.is_queued = true;
         } else {
             self.begin();
         }
+    }
+
+    /// Exchanges the filter for one that was prepared, by exchanging buffers; what was learned before is left in it.
+    pub fn adopt(&mut self, prepared: &mut PreparedFilter) {
+        if self.exchanged_hops.is_some() || prepared.freedom != self.freedom {
+            self.exchange(&prepared.learned);
+            return;
+        }
+        std::mem::swap(&mut self.filter, &mut prepared.filter);
+        std::mem::swap(&mut self.next, &mut prepared.partitions);
+        self.level = prepared.level;
+        self.exchanged_hops = Some(0);
     }
 
     fn restrict(&mut self, learned: &Taps) {
@@ -123,8 +138,8 @@ impl Matcher {
 
     fn begin(&mut self) {
         self.next_taps.clone_from(&self.filter);
-        self.convolver.begin(&mut self.next, &self.next_taps);
-        self.faded_hops = Some(0);
+        self.loader.begin(&mut self.next, &self.next_taps);
+        self.exchanged_hops = Some(0);
     }
 
     /// Filters one hop of the aligned backing.
@@ -132,14 +147,14 @@ impl Matcher {
         let hop = aligned.len();
         self.matched.at = aligned.at - self.latency_samples as i64;
         self.convolver.hear(&aligned.audio);
-        // A filter that was loaded whole begins to fade in a hop later.
-        let fading = self.faded_hops.filter(|_| self.next.is_loaded());
         if !self.next.is_loaded() {
-            self.convolver.load(&mut self.next, &self.next_taps, LOADED_PER_HOP);
+            let num_taps = self.next_taps.num_taps();
+            self.loader.load(&mut self.next, &self.next_taps, num_taps / hop / LOAD_HOPS);
         }
+        let faded_hops = self.exchanged_hops.and_then(|hops| hops.checked_sub(LOAD_HOPS));
         for (side, out) in self.matched.audio.iter_mut().enumerate() {
             self.convolver.convolve(&self.active, side, out);
-            let Some(faded_hops) = fading else { continue };
+            let Some(faded_hops) = faded_hops else { continue };
             self.convolver.convolve(&self.next, side, &mut self.other);
             let step = 1.0 / (FADE_HOPS * hop) as f32;
             let start = (faded_hops * hop) as f32;
@@ -147,17 +162,17 @@ impl Matcher {
                 *out += (new - *out) * ((start + (n + 1) as f32) * step);
             }
         }
-        if let Some(faded_hops) = fading {
-            self.faded_hops = Some(faded_hops + 1);
-            if faded_hops + 1 == FADE_HOPS {
+        if let Some(hops) = &mut self.exchanged_hops {
+            *hops += 1;
+            if *hops == LOAD_HOPS + FADE_HOPS {
                 std::mem::swap(&mut self.active, &mut self.next);
-                self.faded_hops = None;
+                self.exchanged_hops = None;
                 if std::mem::take(&mut self.is_queued) {
                     self.begin();
                 }
             }
         }
-        self.passing.push(!self.active.is_silent() || self.faded_hops.is_some());
+        self.passing.push(!self.active.is_silent() || self.exchanged_hops.is_some());
         &self.matched
     }
 }

@@ -7,6 +7,7 @@ pub mod level_stage;
 pub mod matcher;
 pub mod movement;
 pub mod partitioned;
+pub mod prepared;
 pub mod projection;
 pub mod score;
 pub mod statistics;

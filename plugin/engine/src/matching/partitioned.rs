@@ -64,6 +64,63 @@ impl Partitions {
     }
 }
 
+/// Transforms filters into partitions of one hop.
+pub struct PartitionLoader {
+    spectrum: Spectrum,
+    hop: usize,
+    num_partitions: usize,
+    bins: Vec<Complex32>,
+}
+
+impl PartitionLoader {
+    /// For filters of `num_taps`, a multiple of `hop`.
+    pub fn new(hop: usize, num_taps: usize) -> Self {
+        let spectrum = Spectrum::new(2 * hop);
+        let bins = vec![Complex32::default(); spectrum.num_bins()];
+        Self { hop, num_partitions: num_taps / hop, bins, spectrum }
+    }
+
+    /// Partitions of a filter that lets nothing pass. Allocates.
+    pub fn silence(&self) -> Partitions {
+        let slots = || Slots::new(self.num_partitions, self.bins.len());
+        Partitions {
+            responses: std::array::from_fn(|_| std::array::from_fn(|_| slots())),
+            num_loaded: self.num_partitions,
+            across: false,
+            silent: true,
+        }
+    }
+
+    /// Begins to load a filter: [`PartitionLoader::load`] does the rest.
+    pub fn begin(&self, partitions: &mut Partitions, taps: &Taps) {
+        partitions.silent = taps.is_silent();
+        partitions.across = taps.h[0][1].iter().chain(&taps.h[1][0]).any(|&x| x != 0.0);
+        partitions.num_loaded = 0;
+    }
+
+    /// Transforms so many partitions more of a filter.
+    pub fn load(&mut self, partitions: &mut Partitions, taps: &Taps, count: usize) {
+        let hop = self.hop;
+        let to = (partitions.num_loaded + count).min(self.num_partitions);
+        for (responses, taps) in partitions.responses.iter_mut().flatten().zip(taps.h.iter().flatten()) {
+            for partition in partitions.num_loaded..to {
+                let time = self.spectrum.time();
+                time[..hop].copy_from_slice(&taps[partition * hop..(partition + 1) * hop]);
+                time[hop..].fill(0.0);
+                self.spectrum.forward(&mut self.bins);
+                responses.set(partition, &self.bins);
+            }
+        }
+        partitions.num_loaded = to;
+    }
+
+    /// Transforms a whole filter.
+    pub fn load_whole(&mut self, partitions: &mut Partitions, taps: &Taps) {
+        self.begin(partitions, taps);
+        self.load(partitions, taps, self.num_partitions);
+    }
+}
+
 /// Convolves hop by hop with filters that are cut into partitions of one hop.
 pub struct PartitionedConvolver {
     spectrum: Spectrum,
@@ -95,44 +152,10 @@ impl PartitionedConvolver {
         }
     }
 
-    /// Partitions of a filter that lets nothing pass. Allocates.
-    pub fn silence(&self) -> Partitions {
-        let slots = || Slots::new(self.num_partitions, self.spectrum.num_bins());
-        Partitions {
-            responses: std::array::from_fn(|_| std::array::from_fn(|_| slots())),
-            num_loaded: self.num_partitions,
-            across: false,
-            silent: true,
-        }
-    }
-
     /// Forgets the signal.
     pub fn reset(&mut self) {
         self.input.iter_mut().for_each(|x| x.fill(0.0));
         self.history.iter_mut().for_each(Slots::clear);
-    }
-
-    /// Begins to load a filter: [`PartitionedConvolver::load`] does the rest.
-    pub fn begin(&self, partitions: &mut Partitions, taps: &Taps) {
-        partitions.silent = taps.is_silent();
-        partitions.across = taps.h[0][1].iter().chain(&taps.h[1][0]).any(|&x| x != 0.0);
-        partitions.num_loaded = 0;
-    }
-
-    /// Transforms so many partitions more of a filter.
-    pub fn load(&mut self, partitions: &mut Partitions, taps: &Taps, count: usize) {
-        let hop = self.hop;
-        let to = (partitions.num_loaded + count).min(self.num_partitions);
-        for (responses, taps) in partitions.responses.iter_mut().flatten().zip(taps.h.iter().flatten()) {
-            for partition in partitions.num_loaded..to {
-                let time = self.spectrum.time();
-                time[..hop].copy_from_slice(&taps[partition * hop..(partition + 1) * hop]);
-                time[hop..].fill(0.0);
-                self.spectrum.forward(&mut self.bins);
-                responses.set(partition, &self.bins);
-            }
-        }
-        partitions.num_loaded = to;
     }
 
     /// Takes one hop of input.
@@ -204,11 +227,12 @@ mod tests {
             h.iter_mut().zip(noise(len, i as u32)).for_each(|(h, x)| *h = x * 0.1);
         }
         let mut convolver = PartitionedConvolver::new(hop, len);
-        let mut partitions = convolver.silence();
-        convolver.begin(&mut partitions, &taps);
+        let mut loader = PartitionLoader::new(hop, len);
+        let mut partitions = loader.silence();
+        loader.begin(&mut partitions, &taps);
         assert!(!partitions.is_loaded());
-        convolver.load(&mut partitions, &taps, 3);
-        convolver.load(&mut partitions, &taps, len);
+        loader.load(&mut partitions, &taps, 3);
+        loader.load(&mut partitions, &taps, len);
         assert!(partitions.is_loaded());
         let y = [noise(2048, 5), noise(2048, 6)];
         let plain = taps.apply(&y);

@@ -1,0 +1,44 @@
+//! A filter with all that it takes to put it in force: made in a job, so that on the audio thread it is an exchange of buffers.
+
+use crate::matching::Taps;
+use crate::matching::partitioned::{PartitionLoader, Partitions};
+use crate::settings::Tone;
+
+/// A filter that was learned, ready for the [`Matcher`](crate::matching::matcher::Matcher).
+pub struct PreparedFilter {
+    /// What was learned.
+    pub learned: Taps,
+    /// Freedom that the filter is held to.
+    pub freedom: Tone,
+    /// The filter: what was learned, held to the freedom.
+    pub filter: Taps,
+    /// Level of what was learned, left and right, linear.
+    pub level: [f32; 2],
+    /// The filter's partitions.
+    pub partitions: Partitions,
+    loader: PartitionLoader,
+}
+
+impl PreparedFilter {
+    /// Silence, for filters of `num_taps`, a multiple of `hop`. Allocates.
+    pub fn new(hop: usize, num_taps: usize) -> Self {
+        let loader = PartitionLoader::new(hop, num_taps);
+        Self {
+            learned: Taps::silent(num_taps),
+            freedom: Tone::default(),
+            filter: Taps::silent(num_taps),
+            level: [0.0; 2],
+            partitions: loader.silence(),
+            loader,
+        }
+    }
+
+    /// Prepares what was learned, held to a freedom.
+    pub fn prepare(&mut self, learned: Taps, freedom: Tone) {
+        self.filter.clone_from(&learned);
+        self.filter.restrict(freedom);
+        self.level = learned.level();
+        (self.learned, self.freedom) = (learned, freedom);
+        self.loader.load_whole(&mut self.partitions, &self.filter);
+    }
+}
