@@ -17,16 +17,18 @@ use minuend_engine::{
     Causes, Engine, Inline, Lock, Settings,
     settings::{BackingKind, Slope},
 };
+use minuend_files::{
+    passes::play::{self, Pair, Pass, learn, subtract},
+    progress::Progress,
+    read::read_all,
+};
 use serde_json::Value;
 
 use crate::{
-    audio_files::read_all,
     metrics::{
         null_depth::{Rests, null_depth_db},
         vocal_loss::vocal_loss_db,
     },
-    progress::Progress,
-    render::passes::{self, Pair, Pass, learn, subtract},
     si_sdr::si_sdr_db,
 };
 use told_depth::{Reading, ToldDepth};
@@ -291,7 +293,7 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let pass = subtract(&pair, learned, causes, 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
         depths.push(Reading::new(signal[0].len(), block.readings));
-        passes::report(progress, 0.5 + block.done / 2.0)
+        play::report(progress, 0.5 + block.done / 2.0)
     })?;
     let told = Told {
         delay_samples: pass.readings.delay_samples,
@@ -322,7 +324,7 @@ mod tests {
     use std::ops::ControlFlow;
 
     use super::*;
-    use crate::{audio_files::write_all, noise::samples};
+    use minuend_files::{noise::samples, write::write_all};
 
     const RATE_HZ: u32 = 8_000;
     const SECOND: usize = RATE_HZ as usize;

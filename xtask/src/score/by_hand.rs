@@ -46,7 +46,8 @@ fn best_offset_samples(mix: &[Vec<f32>], backing: &[Vec<f32>]) -> i64 {
 #[cfg(test)]
 mod tests {
     use super::{best_offset_samples, by_hand};
-    use crate::{noise::samples, score::moved};
+    use crate::score::moved;
+    use minuend_files::noise::samples;
 
     /// Known offsets and gains, either way round, to files of any length: nothing is left.
     #[test]

@@ -1,0 +1,18 @@
+//! Mix minus backing, from files to files: what the program `minuend` does, as a library.
+
+mod batch;
+pub mod command;
+pub mod ending;
+pub mod noise;
+pub mod parallel;
+pub mod passes;
+pub mod progress;
+pub mod read;
+pub mod render;
+mod report;
+pub mod write;
+// The plug-in's own files: the crate round them would bring a window's worth of packages to every command.
+#[path = "../../src/match_bytes.rs"]
+mod match_bytes;
+#[path = "../../src/words.rs"]
+pub mod words;

@@ -1,0 +1,8 @@
+//! `--report`: one page about one song, with pictures.
+
+mod advice;
+mod chart;
+mod page;
+mod spectra;
+
+pub use page::Watcher;
