@@ -2,6 +2,7 @@
 
 #[cfg(test)]
 mod damage;
+mod decoded;
 #[cfg(test)]
 mod formats;
 pub mod mp4_edit;
@@ -12,4 +13,4 @@ mod resample;
 pub mod rf64;
 mod sbr;
 
-pub use reader::{AudioReader, FORMATS, read_all};
+pub use reader::{AudioReader, read_all};

@@ -2,7 +2,9 @@
 
 mod dither;
 mod place;
+mod wav;
 mod writer;
 
 pub use place::{Place, check_writable, folder_of, write_file};
-pub use writer::{AudioWriter, Bits, write_all};
+pub use wav::Bits;
+pub use writer::{AudioWriter, write_all};
