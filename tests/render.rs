@@ -9,8 +9,8 @@ use flacenc::error::Verify;
 use minuend_engine::Settings;
 use minuend_engine::settings::{BackingKind, Follow, Slope, Tone};
 use minuend_files::read::read_all;
-use minuend_files::render::{Passes, Render, Rendered, render};
 use minuend_files::write::{Bits, write_all};
+use minuend_files::{Passes, Render, Rendered, render};
 use tempfile::TempDir;
 
 use crate::host::Plugin;

@@ -9,8 +9,8 @@ use std::process::Command;
 
 use minuend_engine::Engine;
 use minuend_files::read::read_all;
-use minuend_files::render::{Passes, Render, render};
 use minuend_files::write::write_all;
+use minuend_files::{Passes, Render, render};
 
 use crate::bundle::bundle;
 use crate::host::Plugin;

@@ -11,10 +11,10 @@ use clap::Args;
 use minuend_demo::{Situation, situation, song};
 use minuend_engine::{Settings, settings::Slope};
 use minuend_files::{
-    command::render::describe,
+    Render,
     progress::Bar,
     read::read_all,
-    render::{Render, render},
+    render,
     write::{check_writable, write_all},
 };
 
@@ -94,7 +94,7 @@ impl DemoArguments {
             if truth.inverted { "inverted" } else { "kept" },
             truth.level_db,
         );
-        println!("found: {}", describe(&found));
+        println!("found: {}", found.describe());
 
         let length = files.mix[0].len();
         let at = |s: f64| ((s * f64::from(rate)) as usize).min(length);

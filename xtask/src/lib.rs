@@ -13,7 +13,7 @@ pub mod window;
 
 use anyhow::Result;
 use clap::{Parser, Subcommand};
-use minuend_files::command::render::RenderArguments;
+use minuend_files::command::RenderArguments;
 
 /// What `cargo xtask` does.
 #[derive(Parser)]

@@ -18,8 +18,8 @@ use minuend_engine::{
     settings::{BackingKind, Slope},
 };
 use minuend_files::{
-    passes::play::{self, Pair, Pass, learn, subtract},
-    progress::Progress,
+    passes::{Pair, Pass, learn, subtract},
+    progress::{Progress, tell},
     read::read_all,
 };
 use serde_json::Value;
@@ -293,7 +293,7 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let pass = subtract(&pair, learned, causes, 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
         depths.push(Reading::new(signal[0].len(), block.readings));
-        play::report(progress, 0.5 + block.done / 2.0)
+        tell(progress, 0.5 + block.done / 2.0)
     })?;
     let told = Told {
         delay_samples: pass.readings.delay_samples,

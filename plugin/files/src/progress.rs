@@ -8,10 +8,19 @@ use std::{
     },
 };
 
+use anyhow::{Result, ensure};
 use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::ending::Ending;
 
 /// Is told how much is done, 0 to 1, and can break off.
 pub type Progress<'a> = dyn FnMut(f64) -> ControlFlow<()> + 'a;
+
+/// Tells how much is done; an error if the user wants to stop.
+pub fn tell(progress: &mut Progress, done: f64) -> Result<ControlFlow<()>> {
+    ensure!(progress(done).is_continue(), Ending::stopped());
+    Ok(ControlFlow::Continue(()))
+}
 
 /// Set when the user stops the program: by Ctrl-C, by having it ended, or by closing its terminal.
 static STOP: AtomicBool = AtomicBool::new(false);

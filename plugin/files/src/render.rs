@@ -1,123 +1,21 @@
 //! Mix minus backing from files to a file, through the plug-in's own engine.
 
-use std::{
-    fs,
-    ops::Range,
-    path::{Path, PathBuf},
-};
+use std::{fs, ops::Range, path::Path};
 
 use anyhow::{Result, ensure};
-use minuend_engine::{Lock, Settings, Untold, causes::Cause, settings::Listen};
+use minuend_engine::{Lock, Settings, settings::Listen};
 
 use crate::{
     batch::is_named_for_another_format,
-    command::render::describe,
     ending::{Ending, NOT_FOUND},
-    passes::{
-        depth::Depth,
-        learned,
-        play::{self, Block, Learned, Pair, Pass, learn, subtract},
-    },
-    progress::Progress,
+    passes::{Block, Pair, Pass, depth::Depth, learn, subtract},
+    progress::{Progress, tell},
     read::AudioReader,
-    report::Watcher,
-    write::{AudioWriter, Bits, Place, folder_of, write_file},
+    rendered::Rendered,
+    report::{Findings, Spectra, page},
+    request::{Passes, Render},
+    write::{AudioWriter, Place, folder_of, write_file},
 };
-
-/// What to render.
-#[derive(Clone, Debug)]
-pub struct Render {
-    /// The full mix.
-    pub mix: PathBuf,
-    /// The same song without the part that is wanted.
-    pub backing: PathBuf,
-    /// The file to write.
-    pub out: PathBuf,
-    /// One setting of every control, for the whole song.
-    pub settings: Settings,
-    /// How the file is written.
-    pub bits: Bits,
-    /// Replace files that exist.
-    pub overwrite: bool,
-    /// How the engine goes over the files.
-    pub passes: Passes,
-    /// The part of the mix that is rendered, s; its end may lie beyond the mix's.
-    pub part_s: Range<f64>,
-    /// Where the matched backing is written too.
-    pub matched_backing: Option<PathBuf>,
-    /// Where a page about it is written, HTML.
-    pub report: Option<PathBuf>,
-    /// Where what was learned is written, for [`Passes::Held`].
-    pub save_match: Option<PathBuf>,
-}
-
-/// How the engine goes over the files.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub enum Passes {
-    /// Once to learn over the whole song, once to subtract.
-    #[default]
-    Two,
-    /// Once, knowing nothing: what the plug-in plays.
-    One,
-    /// Once, with what was learned before, learning no further.
-    Held(Box<Learned>),
-}
-
-impl Render {
-    /// All of a song at the controls' defaults, to a new float file.
-    pub fn new(mix: impl Into<PathBuf>, backing: impl Into<PathBuf>, out: impl Into<PathBuf>) -> Self {
-        Self {
-            mix: mix.into(),
-            backing: backing.into(),
-            out: out.into(),
-            settings: Settings::default(),
-            bits: Bits::default(),
-            overwrite: false,
-            passes: Passes::default(),
-            part_s: 0.0..f64::INFINITY,
-            matched_backing: None,
-            report: None,
-            save_match: None,
-        }
-    }
-
-    /// All files that are written.
-    fn outputs(&self) -> impl Iterator<Item = &Path> {
-        let more = [&self.matched_backing, &self.report, &self.save_match];
-        std::iter::once(&self.out).chain(more.into_iter().flatten()).map(PathBuf::as_path)
-    }
-}
-
-/// What was found on the way.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Rendered {
-    /// Sample rate of the mix and of what was written, Hz.
-    pub sample_rate_hz: u32,
-    /// Length of what was written, samples.
-    pub num_samples: u64,
-    /// How much later than the backing the mix plays the same music, samples.
-    pub delay_samples: f64,
-    /// By how much the delay grows, parts in a million; 0 while it stands still.
-    pub drift_ppm: f64,
-    /// True when the backing was found with its polarity flipped.
-    pub inverted: bool,
-    /// How far the backing is down in the difference, dB, where the voice rests: see [`Depth`].
-    pub null_depth_db: Option<f32>,
-    /// Why there is no null depth.
-    pub untold: Untold,
-    /// Part of the song with a backing over which the lock held, 0 to 1.
-    pub locked: f64,
-    /// By how much the backing comes too late for the plug-in, s: only of [`Passes::One`], which moves nothing.
-    pub late_s: f64,
-    /// Samples of either file that were not finite and counted as silence.
-    pub bad_samples: u64,
-    /// Samples that had to be clipped to fit an integer file.
-    pub clipped_samples: u64,
-    /// What limits the null, and what was put right: first what stands.
-    pub causes: Vec<Cause>,
-    /// What was learned, for another time.
-    pub learned: Learned,
-}
 
 /// Renders one song. `progress` is told how much is done, 0 to 1, and can break off.
 ///
@@ -156,7 +54,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             Some((**learned).clone())
         }
     };
-    let mut watcher = request.report.is_some().then(|| Watcher::new(rate_hz, inputs.channels));
+    let mut spectra = request.report.is_some().then(|| Spectra::new(inputs.channels));
     let causes = first.as_ref().and_then(Pass::known_causes);
     let mut depth = Depth::default();
     let mut write =
@@ -167,15 +65,15 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             let pass = subtract(&pair, start.as_ref(), causes, from..to, &mut |block| {
                 writer.write(block.output)?;
                 see(&block);
-                play::report(progress, (passed + block.done) / num_passes as f64)
+                tell(progress, (passed + block.done) / num_passes as f64)
             })?;
             passed += 1.0;
             Ok((pass, writer))
         };
     let (pass, writer) = write(&request.out, settings.listen, &mut |block| {
         depth.take(block.readings);
-        if let Some(watcher) = &mut watcher {
-            watcher.see(block);
+        if let Some(spectra) = &mut spectra {
+            spectra.add(block);
         }
     })?;
     // What was searched and studied was in the pass that learned, and that went over all of the files.
@@ -212,17 +110,24 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         learned: learning.learned.clone(),
     };
     let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let of = format!("{} with {}: {}", name(&request.mix), name(&request.backing), describe(&rendered));
+    let of = format!("{} with {}: {}", name(&request.mix), name(&request.backing), rendered.describe());
     rendered.clipped_samples = writer.finish(&of)?;
     if let Some(also) = also {
         rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
     }
-    if let (Some(file), Some(watcher)) = (&request.report, watcher) {
-        let page = watcher.page(request, &rendered, inputs.rates_hz, pass.series.clone(), &learning.series);
-        write_file(file, page.as_bytes(), request.overwrite)?;
+    if let (Some(file), Some(spectra)) = (&request.report, &spectra) {
+        let findings = Findings {
+            request,
+            rendered: &rendered,
+            rates_hz: inputs.rates_hz,
+            series: &pass.series,
+            looking: &learning.series,
+            spectra,
+        };
+        write_file(file, page(&findings).as_bytes(), request.overwrite)?;
     }
     if let Some(file) = &request.save_match {
-        learned::save(file, &rendered.learned, request.overwrite)?;
+        rendered.learned.save(file, request.overwrite)?;
     }
     Ok(rendered)
 }

@@ -2,10 +2,7 @@
 
 use std::{fs, ops::ControlFlow, path::Path, process::Command};
 
-use minuend_files::{
-    render::{Passes, Render, render},
-    write::write_all,
-};
+use minuend_files::{Passes, Render, render, write::write_all};
 use serde_json::Value;
 
 const RATE_HZ: u32 = 44_100;

@@ -1,13 +1,16 @@
 //! The command line of the program `minuend`.
 
-pub mod render;
+mod json;
+mod render;
+mod values;
 
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+pub use render::RenderArguments;
+
 use crate::ending::end;
-use render::RenderArguments;
 
 /// What `minuend` does.
 #[derive(Parser)]

@@ -6,27 +6,28 @@ use std::{
 };
 
 use anyhow::{Result, bail, ensure};
-use clap::{
-    Args, ValueEnum,
-    builder::{PossibleValuesParser, TypedValueParser},
-};
+use clap::{Args, ValueEnum};
 use minuend_engine::{
-    Settings, Untold,
+    Settings,
     settings::{
         BackingKind, CLEANUP_PERCENT, Follow, LOW_CUT_HZ, Listen, NUDGE_SAMPLES, OUTPUT_DB, Polarity, Slope,
         TRIM_DB, Tone,
     },
 };
-use serde_json::{Value, json};
 
+use super::{
+    json::json_line,
+    values::{at_least_one, choice, ranged, time_s},
+};
 use crate::{
     batch::{Song, Songs, in_folder, in_list},
-    ending::{Ending, NOT_FOUND, SOME_FAILED},
+    ending::{Ending, SOME_FAILED},
     parallel::{in_parallel, jobs_at_a_time},
-    passes::learned::load,
+    passes::Learned,
     progress::{Bar, Progress},
-    render::{Passes, Render, Rendered, render},
-    words::{at_least, sentence, why_untold},
+    render::render,
+    rendered::Rendered,
+    request::{Passes, Render},
     write::Bits,
 };
 
@@ -145,7 +146,7 @@ impl RenderArguments {
         let many = self.songs()?;
         let passes = match &self.held {
             Some(_) if many.is_some() => bail!("--match is for one song; many songs each learn their own"),
-            Some(file) => Passes::Held(Box::new(load(file)?)),
+            Some(file) => Passes::Held(Box::new(Learned::load(file)?)),
             None if self.one_pass => Passes::One,
             None => Passes::Two,
         };
@@ -229,7 +230,7 @@ impl RenderArguments {
                 _ if self.json => bar.say(&json_line(request, result).to_string()),
                 Ok(rendered) => {
                     let out = request.map(|request| request.out.display().to_string()).unwrap_or_default();
-                    bar.say(&format!("{out}: {}", describe(rendered)));
+                    bar.say(&format!("{out}: {}", rendered.describe()));
                 }
                 // One song's error is told at the end.
                 Err(error) if requests.len() > 1 => bar.complain(&format!("error: {error:#}")),
@@ -260,153 +261,9 @@ fn beside(out: &Path, word: &str) -> PathBuf {
     out.with_file_name(name)
 }
 
-/// What came of a song, for scripts.
-fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
-    let shown = |path: &PathBuf| Value::from(path.display().to_string());
-    let mut line = json!({
-        "mix": request.map(|request| shown(&request.mix)),
-        "backing": request.map(|request| shown(&request.backing)),
-        "out": request.map(|request| shown(&request.out)),
-    });
-    let more = match result {
-        Ok(rendered) => json!({
-            "status": "done",
-            "sample_rate_hz": rendered.sample_rate_hz,
-            "num_samples": rendered.num_samples,
-            "delay_samples": rendered.delay_samples,
-            "delay_ms": ms(rendered),
-            "drift_ppm": rendered.drift_ppm,
-            "inverted": rendered.inverted,
-            "null_depth_db": rendered.null_depth_db,
-            "null_depth_at_least_db": rendered.untold.at_least_db(),
-            "locked": rendered.locked,
-            "late_s": rendered.late_s,
-            "bad_samples": rendered.bad_samples,
-            "clipped_samples": rendered.clipped_samples,
-            "causes": rendered.causes.iter().map(sentence).collect::<Vec<_>>(),
-        }),
-        Err(error) => json!({
-            "status": if Ending::code_of(error) == NOT_FOUND { "not found" } else { "failed" },
-            "error": format!("{error:#}"),
-        }),
-    };
-    if let (Value::Object(line), Value::Object(more)) = (&mut line, more) {
-        line.extend(more);
-    }
-    line
-}
-
-fn ms(rendered: &Rendered) -> f64 {
-    rendered.delay_samples / f64::from(rendered.sample_rate_hz) * 1000.0
-}
-
-/// What was found, in one line.
-pub fn describe(rendered: &Rendered) -> String {
-    let polarity = if rendered.inverted { "inverted" } else { "kept" };
-    let depth = match (rendered.null_depth_db, rendered.untold) {
-        (Some(db), _) => format!("null depth {db:.1} dB where the voice rests"),
-        (None, Untold::AtLeast(db)) => format!("null depth {} where the voice rests", at_least(db)),
-        (None, untold) => format!("null depth unknown ({})", why_untold(untold)),
-    };
-    let mut line = format!(
-        "delay {}, polarity {polarity}, {depth}, locked over {:.0} % of the song",
-        delay_words(rendered.delay_samples, f64::from(rendered.sample_rate_hz)),
-        rendered.locked * 100.0
-    );
-    if rendered.drift_ppm != 0.0 {
-        line += &format!(", drift {:.1} ppm", rendered.drift_ppm);
-    }
-    if rendered.late_s > 0.0 {
-        line += &format!(
-            "; the backing is {0:.3} s too late for the plug-in: move its clip {0:.3} s earlier",
-            rendered.late_s
-        );
-    }
-    if rendered.clipped_samples > 0 {
-        line += &format!(
-            ", {} samples passed full scale and were clipped: lower --output, or leave --bits at float",
-            rendered.clipped_samples
-        );
-    }
-    if rendered.bad_samples > 0 {
-        line += &format!(", {} samples that were not finite counted as silence", rendered.bad_samples);
-    }
-    line
-}
-
-/// A delay in both its units.
-pub fn delay_words(samples: f64, sample_rate_hz: f64) -> String {
-    // Rounded first, lest a tiny negative number reads "-0.00".
-    let rounded = |value: f64, steps: f64| (value * steps).round() / steps + 0.0;
-    let ms = rounded(samples / sample_rate_hz * 1000.0, 1000.0);
-    format!("{ms:.3} ms ({:.2} samples)", rounded(samples, 100.0))
-}
-
-/// Parses one of a few words.
-fn choice<T: Copy + Send + Sync + 'static>(
-    choices: impl IntoIterator<Item = (&'static str, T)>,
-) -> impl TypedValueParser<Value = T> {
-    let choices: Vec<_> = choices.into_iter().collect();
-    PossibleValuesParser::new(choices.iter().map(|&(word, _)| word)).map(move |found| {
-        choices.iter().find(|&&(word, _)| word == found).expect("the parser passes only these words").1
-    })
-}
-
-/// Parses a number within a range.
-fn ranged((low, high): (f32, f32)) -> impl Fn(&str) -> Result<f32, String> + Clone {
-    move |text| match text.parse::<f32>() {
-        Ok(value) if (low..=high).contains(&value) => Ok(value),
-        _ => Err(format!("must be a number from {low} to {high}")),
-    }
-}
-
-/// Parses how many songs at a time.
-fn at_least_one(text: &str) -> Result<NonZeroUsize, String> {
-    text.parse().map_err(|_| "must be a number of songs, 1 or more".to_owned())
-}
-
-/// Parses a time: seconds, minutes and seconds, or hours, minutes and seconds.
-fn time_s(text: &str) -> Result<f64, String> {
-    let wrong = || "must be a time: seconds, M:SS or H:MM:SS".to_owned();
-    let parts: Vec<&str> = text.split(':').collect();
-    let (seconds, larger) = parts.split_last().ok_or_else(wrong)?;
-    let mut total = 0.0;
-    for part in larger {
-        total = 60.0 * (total + f64::from(part.parse::<u32>().map_err(|_| wrong())?));
-    }
-    let seconds: f64 = seconds.parse().map_err(|_| wrong())?;
-    let highest = if larger.is_empty() { 1e6 } else { 60.0 };
-    if larger.len() > 2 || !(0.0..highest).contains(&seconds) || !(0.0..1e6).contains(&total) {
-        return Err(wrong());
-    }
-    Ok(total + seconds)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn times_are_read_as_people_write_them() {
-        for (text, expected) in
-            [("0", 0.0), ("90.5", 90.5), ("1:30", 90.0), ("1:02:03.25", 3723.25), ("0:00", 0.0)]
-        {
-            assert_eq!(time_s(text), Ok(expected), "{text}");
-        }
-        for wrong in ["", "-1", "1:60", "1:2:3:4", "a", "1:", ":30", "NaN", "inf", "1:-2", "1e9"] {
-            assert!(time_s(wrong).is_err(), "{wrong:?}");
-        }
-    }
-
-    /// The ranges are the engine's own, and what lies outside is refused rather than clamped in silence.
-    #[test]
-    fn numbers_outside_their_range_are_refused() {
-        let parse = ranged(TRIM_DB);
-        assert_eq!(parse("-12"), Ok(-12.0));
-        for wrong in ["-12.1", "13", "NaN", "inf", "", "3 dB"] {
-            assert!(parse(wrong).is_err(), "{wrong:?}");
-        }
-    }
 
     /// Without options the controls stand where they stand in a fresh plug-in.
     #[test]

@@ -3,37 +3,14 @@
 use std::ops::Range;
 
 use anyhow::{Context, Result, ensure};
-use minuend_engine::{Engine, Match, Readings, Settings, causes::Causes};
+use minuend_engine::{Engine, Match, Readings, Settings};
 
-use super::{ahead::Inputs, play::Pair, worker::Threaded};
-
-/// Samples a step; the output does not depend on it.
-pub const BLOCK_SAMPLES: usize = 4096;
-
-/// What is played before a part of a song, so that the engine's stages have settled, s.
-const LEAD_IN_S: f64 = 5.0;
-
-/// What an engine starts from.
-#[derive(Clone, Copy, Default)]
-pub struct Start<'a> {
-    /// By how much the backing is moved earlier, samples.
-    pub advance_samples: i64,
-    /// What was learned.
-    pub learned: Option<&'a Match>,
-    /// What is known to limit the null.
-    pub causes: Option<&'a Causes>,
-    /// Whether its output is of use.
-    pub is_heard: bool,
-}
-
-/// How the mix and the output are made.
-#[derive(Clone, Copy)]
-pub struct Format {
-    /// Sample rate, Hz.
-    pub rate_hz: u32,
-    /// Channels of the mix.
-    pub num_channels: usize,
-}
+use super::{
+    ahead::Inputs,
+    block::BLOCK_SAMPLES,
+    pair::{Format, Pair, Start},
+    worker::Threaded,
+};
 
 /// Plays blocks of both files, and knows what of the output belongs to its part.
 pub struct Player {
@@ -58,11 +35,6 @@ pub struct Output<'a> {
     pub channels: Vec<&'a [f32]>,
     /// The engine's readings at the block's end.
     pub readings: &'a Readings,
-}
-
-/// Position in the mix from which a part is played, so that the engine has settled where it begins.
-pub fn lead_in(part_start: u64, rate_hz: u32) -> u64 {
-    part_start.saturating_sub((LEAD_IN_S * f64::from(rate_hz)) as u64)
 }
 
 impl Player {
@@ -154,10 +126,10 @@ impl Player {
 mod tests {
     use std::path::Path;
 
-    use minuend_engine::{Law, Section};
+    use minuend_engine::{Law, Section, causes::Causes};
 
     use super::*;
-    use crate::noise::samples;
+    use crate::{noise::samples, passes::block::lead_in};
 
     const FORMAT: Format = Format { rate_hz: 8_000, num_channels: 1 };
 

@@ -19,8 +19,9 @@ use minuend_engine::Readings;
 
 use super::{
     ahead::{Ahead, Inputs},
-    play::Pair,
-    player::{BLOCK_SAMPLES, Format, Output, Player, Start, lead_in},
+    block::{BLOCK_SAMPLES, lead_in},
+    pair::{Format, Pair, Start},
+    player::{Output, Player},
 };
 
 /// Length of a stretch, s: long beside the lead-in, and short enough that two of them fit into memory.
@@ -196,87 +197,15 @@ impl Fade {
 
 #[cfg(test)]
 mod tests {
-    use std::{ops::ControlFlow, path::Path, thread};
+    use std::{path::Path, thread};
 
     use anyhow::bail;
-    use minuend_engine::{Engine, Settings, causes::Causes};
+    use minuend_engine::{Engine, Settings};
 
     use super::*;
-    use crate::{
-        noise::samples,
-        passes::play::{self, Block, Learned, Pass},
-        write::write_all,
-    };
+    use crate::noise::samples;
 
     const RATE_HZ: u32 = 8_000;
-
-    /// What a part sounds like, and where its blocks begin.
-    fn played(
-        pair: &Pair,
-        learned: &Learned,
-        causes: Option<&Causes>,
-        part: Range<u64>,
-    ) -> (Vec<f32>, Vec<u64>, Pass) {
-        let (mut output, mut begins) = (Vec::new(), Vec::new());
-        let mut each = |block: Block| {
-            if !block.output[0].is_empty() {
-                assert_eq!(block.at_sample, part.start + output.len() as u64);
-                assert!((0.0..=1.0).contains(&block.done));
-                begins.push(block.at_sample);
-                output.extend_from_slice(block.output[0]);
-            }
-            Ok(ControlFlow::Continue(()))
-        };
-        let pass = play::subtract(pair, Some(learned), causes, part.clone(), &mut each).unwrap();
-        (output, begins, pass)
-    }
-
-    /// A song of more than two stretches: the same as played through, but for the last bits where the backing stands still.
-    /// Where it drifts the tracker settles over half a minute; until then either null is as deep as the other.
-    #[test]
-    fn stretches_are_the_song_played_through() {
-        let num_samples = 130 * RATE_HZ as usize;
-        let song = samples(1, num_samples + 1);
-        let noise = samples(48_271, num_samples);
-        let voice = |n: usize| if (n / 20_000).is_multiple_of(3) { 0.0 } else { 0.3 * noise[n] };
-        let folder = tempfile::tempdir().unwrap();
-        let [mix_file, backing_file] = ["mix.wav", "backing.wav"].map(|name| folder.path().join(name));
-        write_all(&backing_file, RATE_HZ, std::slice::from_ref(&song)).unwrap();
-        let pair = Pair { mix: &mix_file, backing: &backing_file, settings: Settings::default() };
-        // Samples by which the backing is late at the end, by straight lines between its samples; the part that is played; and how
-        // much is learned from: of what stands still a little says it all.
-        for (drift, part, heard_samples) in
-            [(0.0, 100_123..num_samples as u64 - 77, num_samples / 4), (0.5, 0..u64::MAX, num_samples)]
-        {
-            let sounding =
-                |n: usize| song[n] + drift * n as f32 / num_samples as f32 * (song[n + 1] - song[n]);
-            let mix: Vec<f32> = (0..num_samples).map(|n| 0.5 * sounding(n) + voice(n)).collect();
-            write_all(&mix_file, RATE_HZ, &[mix[..heard_samples].to_vec()]).unwrap();
-            let first = play::learn(&pair, &mut |_| ControlFlow::Continue(())).unwrap().unwrap();
-            let causes = first.known_causes().unwrap();
-            write_all(&mix_file, RATE_HZ, &[mix]).unwrap();
-            let pair = Pair { settings: Settings { hold: true, ..pair.settings }, ..pair };
-            let (whole, ..) = played(&pair, &first.learned, None, part.clone());
-            let (joined, begins, pass) = played(&pair, &first.learned, Some(causes), part.clone());
-
-            let end = part.end.min(num_samples as u64);
-            assert_eq!((joined.len() as u64, pass.num_samples), (end - part.start, end));
-            let seam = 60 * RATE_HZ as usize;
-            assert!(begins.contains(&(part.start + seam as u64)), "no stretch begins after a minute");
-            assert!(joined[..seam] == whole[..seam], "the first stretch is the song itself");
-            let voice = |n: usize| voice(n + part.start as usize);
-            for from in (0..whole.len()).step_by(5 * RATE_HZ as usize) {
-                let to = whole.len().min(from + 5 * RATE_HZ as usize);
-                let db = |of: &dyn Fn(usize) -> f32| {
-                    10.0 * ((from..to).map(|n| of(n) * of(n)).sum::<f32>() / (to - from) as f32).log10()
-                };
-                let left_db = [&whole, &joined].map(|heard| db(&|n| heard[n] - voice(n)));
-                assert!(left_db[1] < left_db[0] + 0.5, "{left_db:?} dB left at {from}");
-                let off_db = db(&|n| joined[n] - whole[n]);
-                assert!(off_db < if drift == 0.0 { -100.0 } else { -45.0 }, "{off_db} dB at {from}");
-            }
-        }
-    }
 
     /// A file that cannot be read further ends the song with an error, whatever was played before.
     #[test]

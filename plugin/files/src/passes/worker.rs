@@ -60,3 +60,39 @@ impl Drop for Threaded {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use minuend_engine::{Engine, Inline, Lock, Settings};
+
+    use super::*;
+    use crate::noise::samples;
+
+    /// With the jobs on a thread of their own, the samples are those of running them when they are due.
+    #[test]
+    fn a_thread_does_not_change_the_samples() {
+        const RATE_HZ: usize = 8_000;
+        let song = samples(1, 12 * RATE_HZ);
+        let mix: Vec<f32> =
+            song.iter().zip(samples(48_271, 12 * RATE_HZ)).map(|(b, v)| 0.3 * b + 0.2 * v).collect();
+        let mut outputs: Vec<Vec<f32>> = Vec::new();
+        for threaded in [false, true, true] {
+            let mut engine = Engine::new(RATE_HZ as f64, 1).unwrap();
+            let mut output = mix.clone();
+            let (mut inline, mut thread) = (Inline::default(), Threaded::new().unwrap());
+            for at in (0..mix.len()).step_by(500) {
+                let (block, backing) = (&mut output[at..at + 500], &song[at..at + 500]);
+                let settings = Settings::default();
+                if threaded {
+                    engine.process(&mut [block], &[backing], &settings, &mut thread);
+                } else {
+                    engine.process(&mut [block], &[backing], &settings, &mut inline);
+                }
+            }
+            assert_eq!(engine.readings().lock, Lock::Locked);
+            assert!(engine.readings().level[0] != 0.0 && engine.readings().late_jobs == 0);
+            outputs.push(output);
+        }
+        assert!(outputs[0] == outputs[1] && outputs[1] == outputs[2]);
+    }
+}

@@ -2,7 +2,13 @@
 
 mod advice;
 mod chart;
+mod charts;
+mod findings;
 mod page;
 mod spectra;
+mod spectrum;
+mod text;
 
-pub use page::Watcher;
+pub use findings::Findings;
+pub use page::page;
+pub use spectra::Spectra;
