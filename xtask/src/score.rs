@@ -31,6 +31,7 @@ use crate::{
     },
     si_sdr::si_sdr_db,
 };
+use by_hand::{by_hand, minus, moved};
 use told_depth::{Reading, ToldDepth};
 
 /// Samples a step, as many hosts have it; the output does not depend on it.
@@ -216,7 +217,7 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
         vocal_loss_db: vocal_loss_db(&vocal, &backing_in_mix, &estimate, case.sample_rate_hz),
         mix_si_sdr_db: si_sdr(&case.mix),
         inversion_si_sdr_db: si_sdr(&minus(&case.mix, &as_it_is, 1.0)),
-        by_hand_si_sdr_db: si_sdr(&by_hand::by_hand(&case.mix, &case.backing)),
+        by_hand_si_sdr_db: si_sdr(&by_hand(&case.mix, &case.backing)),
         delay_samples: told.delay_samples,
         told_depth,
         causes: told.causes,
@@ -301,22 +302,6 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
         causes: first.map_or(pass.readings, |first| first.readings).causes,
     };
     Ok((signal, told))
-}
-
-/// A signal so many samples later (earlier, if negative), with silence around it, at a length in samples.
-fn moved(signal: &[Vec<f32>], later_samples: i64, length: usize) -> Vec<Vec<f32>> {
-    let sample = |channel: &Vec<f32>, n: usize| {
-        usize::try_from(n as i64 - later_samples).ok().and_then(|n| channel.get(n)).copied().unwrap_or(0.0)
-    };
-    signal.iter().map(|channel| (0..length).map(|n| sample(channel, n)).collect()).collect()
-}
-
-/// The mix minus a backing of the same shape, at a linear gain.
-fn minus(mix: &[Vec<f32>], backing: &[Vec<f32>], gain: f64) -> Vec<Vec<f32>> {
-    let channel = |(mix, backing): (&Vec<f32>, &Vec<f32>)| {
-        mix.iter().zip(backing).map(|(&m, &b)| (f64::from(m) - gain * f64::from(b)) as f32).collect()
-    };
-    mix.iter().zip(backing).map(channel).collect()
 }
 
 #[cfg(test)]
