@@ -3,6 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
+use minuend_common::words;
 use minuend_engine::Engine;
 use nice_plug::prelude::*;
 use triple_buffer::{Input, Output};
@@ -17,7 +18,6 @@ pub mod params;
 pub mod state;
 pub mod transport;
 mod vst3;
-pub mod words;
 pub mod worker;
 
 pub use clap::clap_entry;

@@ -13,11 +13,6 @@ mod rendered;
 mod report;
 mod request;
 pub mod write;
-// The plug-in's own files: the crate round them would bring a window's worth of packages to every command.
-#[path = "../../src/match_bytes.rs"]
-mod match_bytes;
-#[path = "../../src/words.rs"]
-pub mod words;
 
 pub use render::render;
 pub use rendered::Rendered;

@@ -1,11 +1,9 @@
 //! What came of it.
 
+use minuend_common::words::{at_least, why_untold};
 use minuend_engine::{Untold, causes::Cause};
 
-use crate::{
-    passes::Learned,
-    words::{at_least, why_untold},
-};
+use crate::passes::Learned;
 
 /// What was found on the way.
 #[derive(Clone, Debug, PartialEq)]

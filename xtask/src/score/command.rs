@@ -8,10 +8,10 @@ use std::{
 
 use anyhow::{Context, Result, bail, ensure};
 use clap::Args;
+use minuend_common::words::sentence;
 use minuend_files::{
     parallel::{in_parallel, jobs_at_a_time},
     progress::{Bar, Progress},
-    words::sentence,
     write::{AudioWriter, Bits, check_writable, write_file},
 };
 use serde_json::{Value, json};

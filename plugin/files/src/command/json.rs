@@ -3,13 +3,13 @@
 use std::path::PathBuf;
 
 use anyhow::Result;
+use minuend_common::words::sentence;
 use serde_json::{Value, json};
 
 use crate::{
     ending::{Ending, NOT_FOUND},
     rendered::Rendered,
     request::Render,
-    words::sentence,
 };
 
 /// One line about a song.

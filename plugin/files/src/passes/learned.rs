@@ -3,12 +3,10 @@
 use std::{fs, path::Path};
 
 use anyhow::{Context, Result, bail, ensure};
+use minuend_common::match_bytes::{Reader, read_match, write_match};
 use minuend_engine::Match;
 
-use crate::{
-    match_bytes::{Reader, read_match, write_match},
-    write::write_file,
-};
+use crate::write::write_file;
 
 /// What was learned of a pair.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,8 +1,7 @@
 //! What to try next.
 
+use minuend_common::words::{at_least, why_untold};
 use minuend_engine::Untold;
-
-use crate::words::{at_least, why_untold};
 
 /// What advice goes by.
 #[derive(Clone, Copy, Debug)]

@@ -2,6 +2,7 @@
 
 use std::{fmt::Write, path::Path};
 
+use minuend_common::words::sentence;
 use minuend_engine::{
     Lock,
     causes::{Cause, Kind},
@@ -20,7 +21,6 @@ use crate::{
     passes::series::Section,
     rendered::{Rendered, delay_words},
     request::Passes,
-    words::sentence,
 };
 
 /// The page may load nothing from anywhere, and says so to the browser.
