@@ -365,3 +365,19 @@ fn stopped_among_many_songs_it_leaves_those_that_are_done() {
     expected.sort();
     assert_eq!(listing(folder), expected);
 }
+
+/// What it can do, and which one it is.
+#[test]
+fn the_program_tells_of_itself() {
+    let run = |argument: &str| {
+        let Output { status, stdout, .. } =
+            Command::new(env!("CARGO_BIN_EXE_minuend")).arg(argument).output().unwrap();
+        (status.code(), String::from_utf8(stdout).unwrap())
+    };
+    assert_eq!(run("--version"), (Some(0), concat!("minuend ", env!("CARGO_PKG_VERSION"), "\n").to_owned()));
+    let (code, help) = run("--help");
+    assert!(
+        code == Some(0) && help.contains("Usage: minuend <COMMAND>") && help.contains("render"),
+        "{help}"
+    );
+}
