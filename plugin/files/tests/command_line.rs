@@ -6,19 +6,13 @@ use std::{
     process::{Command, Output, Stdio},
 };
 
-use minuend_files::{read::read_all, write::write_all};
+use minuend_files::{noise::samples, read::read_all, write::write_all};
 use serde_json::Value;
 
 const RATE_HZ: u32 = 8_000;
 
-/// Noise, other for each seed: Lehmer's generator with the constants of Park and Miller 1988.
 fn noise(seed: u64, seconds: usize) -> Vec<f32> {
-    let next = |state: &u64| Some(state * 16_807 % 2_147_483_647);
-    let states = std::iter::successors(Some(seed), next).skip(1);
-    states
-        .map(|state| (state as f64 / 2_147_483_647.0 - 0.5) as f32)
-        .take(seconds * RATE_HZ as usize)
-        .collect()
+    samples(seed, seconds * RATE_HZ as usize)
 }
 
 /// Writes a backing and a mix of it and a voice that rests every other second, 100 samples later.

@@ -2,7 +2,7 @@
 
 use std::{fs, ops::ControlFlow, path::Path, process::Command};
 
-use minuend_files::{Passes, Render, render, write::write_all};
+use minuend_files::{Passes, Render, noise::samples, render, write::write_all};
 use serde_json::Value;
 
 const RATE_HZ: u32 = 44_100;
@@ -54,17 +54,11 @@ document.body.textContent = `MEASURED ${JSON.stringify(found)} MEASURED`
 
 /// Writes the page of a song that has everything a page can show but drift: a backing that begins late and is cut once.
 fn write_page(folder: &Path) -> String {
-    let noise = |seed: u64| {
-        let next = |state: &u64| Some(state * 16_807 % 2_147_483_647);
-        std::iter::successors(Some(seed), next)
-            .skip(1)
-            .map(|state| (state as f64 / 2_147_483_647.0 - 0.5) as f32)
-    };
     let second = RATE_HZ as usize;
-    let backing: Vec<f32> = noise(1).take(18 * second).collect();
+    let backing = samples(1, 18 * second);
     let sung = |n: usize| if (n / second).is_multiple_of(2) { 0.2 } else { 0.0 };
     let later = |n: usize| if n < 9 * second { 2 * second } else { second };
-    let mix = noise(48_271).take(18 * second).enumerate();
+    let mix = samples(48_271, 18 * second).into_iter().enumerate();
     let mix =
         mix.map(|(n, voice)| n.checked_sub(later(n)).map_or(0.0, |n| 0.5 * backing[n]) + sung(n) * voice);
     let [mix_file, backing_file, out, report] =
