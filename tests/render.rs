@@ -1,4 +1,4 @@
-//! `cargo xtask render` against the plug-in in a host, and against bad files.
+//! Rendering from files against the plug-in in a host, and against bad files.
 
 use std::fs;
 use std::ops::ControlFlow;
