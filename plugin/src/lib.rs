@@ -3,7 +3,6 @@
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-use minuend_common::words;
 use minuend_engine::Engine;
 use nice_plug::prelude::*;
 use triple_buffer::{Input, Output};
