@@ -1,4 +1,4 @@
-//! `cargo xtask render` against the plug-in in a host, and against bad files.
+//! Rendering from files against the plug-in in a host, and against bad files.
 
 use std::fs;
 use std::ops::ControlFlow;
@@ -8,9 +8,10 @@ use flacenc::component::BitRepr;
 use flacenc::error::Verify;
 use minuend_engine::Settings;
 use minuend_engine::settings::{BackingKind, Follow, Slope, Tone};
+use minuend_files::read::read_all;
+use minuend_files::write::{Bits, write_all};
+use minuend_files::{Passes, Render, Rendered, render};
 use tempfile::TempDir;
-use xtask::audio_files::{Bits, read_all, write_all};
-use xtask::render::{Passes, Render, Rendered, render};
 
 use crate::host::Plugin;
 use crate::signals::{Audio, RATE_HZ, Song, assert_same, difference, join, level_db, part, scale, silence};

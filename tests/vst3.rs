@@ -8,8 +8,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use minuend_engine::Engine;
-use xtask::audio_files::{read_all, write_all};
-use xtask::render::{Passes, Render, render};
+use minuend_files::read::read_all;
+use minuend_files::write::write_all;
+use minuend_files::{Passes, Render, render};
 
 use crate::bundle::bundle;
 use crate::host::Plugin;

@@ -1,9 +1,8 @@
 //! The bass line.
 
 use crate::{
-    Stereo,
-    score::{BEATS_PER_BAR, CHORDS, note_hz, sample_at},
-    song::{SAMPLE_RATE_HZ, silence},
+    score::{BEATS_PER_BAR, CHORDS, note_hz, sample_at, silence},
+    stereo::{SAMPLE_RATE_HZ, Stereo},
 };
 
 /// Saw through a low-pass that closes as the note fades, in the middle.

@@ -3,10 +3,9 @@
 use std::f64::consts::TAU;
 
 use crate::{
-    Stereo,
     room::{Room, room},
-    score::sample_at,
-    song::{SAMPLE_RATE_HZ, pan, silence},
+    score::{sample_at, silence},
+    stereo::{SAMPLE_RATE_HZ, Stereo, pan},
 };
 
 /// A few strokes, never quite on the beat, far away.

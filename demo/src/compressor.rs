@@ -1,6 +1,6 @@
 //! The bus compressor.
 
-use crate::{Stereo, song::SAMPLE_RATE_HZ};
+use crate::stereo::{SAMPLE_RATE_HZ, Stereo};
 
 /// A compressor's settings.
 pub struct Compressor {

@@ -3,10 +3,9 @@
 use std::f32::consts::TAU;
 
 use crate::{
-    Stereo,
     random::Random,
-    score::{BEATS_PER_BAR, CHORDS, sample_at},
-    song::{SAMPLE_RATE_HZ, pan, silence},
+    score::{BEATS_PER_BAR, CHORDS, sample_at, silence},
+    stereo::{SAMPLE_RATE_HZ, Stereo, pan},
 };
 
 const RATE: f32 = SAMPLE_RATE_HZ as f32;

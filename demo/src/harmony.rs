@@ -1,10 +1,9 @@
 //! Pads and plucked strings.
 
 use crate::{
-    Stereo,
     random::Random,
-    score::{BEATS_PER_BAR, CHORDS, note_hz, sample_at},
-    song::{SAMPLE_RATE_HZ, pan, silence},
+    score::{BEATS_PER_BAR, CHORDS, note_hz, sample_at, silence},
+    stereo::{SAMPLE_RATE_HZ, Stereo, pan},
 };
 
 const RATE: f64 = SAMPLE_RATE_HZ as f64;

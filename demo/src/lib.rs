@@ -13,10 +13,9 @@ mod score;
 mod shift;
 mod situation;
 mod song;
+mod stereo;
 mod voice;
 
 pub use situation::{Situation, Truth, situation};
-pub use song::{SAMPLE_RATE_HZ, Song, song};
-
-/// Left and right, of equal length.
-pub type Stereo = [Vec<f32>; 2];
+pub use song::{Song, song};
+pub use stereo::{SAMPLE_RATE_HZ, Stereo};

@@ -1,6 +1,6 @@
 //! A room to stand in.
 
-use crate::{Stereo, song::SAMPLE_RATE_HZ};
+use crate::stereo::{SAMPLE_RATE_HZ, Stereo};
 
 /// A room's character.
 pub struct Room {
@@ -45,8 +45,7 @@ pub fn room(dry: &Stereo, room: &Room) -> Stereo {
 
 #[cfg(test)]
 mod tests {
-    use super::{Room, room};
-    use crate::song::SAMPLE_RATE_HZ;
+    use super::*;
 
     /// The decay time is by definition the time to fall by 60 dB. Without damping the network must keep to it; 6 dB
     /// are left for the ripple of so few lines.

@@ -1,6 +1,6 @@
 //! The song on paper: tempo, chords and the sung line.
 
-use crate::song::SAMPLE_RATE_HZ;
+use crate::stereo::{SAMPLE_RATE_HZ, Stereo};
 
 /// Silence before the first bar, s: what an export often starts with.
 pub const LEAD_IN_S: f64 = 0.5;
@@ -130,6 +130,11 @@ pub const LINE: [Syllable; 35] = {
 /// Length of the song, samples.
 pub fn num_samples() -> usize {
     sample_at((CHORDS.len() * BEATS_PER_BAR) as f64) + (TAIL_S * f64::from(SAMPLE_RATE_HZ)) as usize
+}
+
+/// Nothing yet, the whole song long.
+pub fn silence() -> Stereo {
+    [vec![0.0; num_samples()], vec![0.0; num_samples()]]
 }
 
 /// The sample on which a beat falls, counted from the first bar.

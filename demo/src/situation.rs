@@ -1,9 +1,10 @@
 //! What the user has in hand: a mix, and a backing that does not quite fit it.
 
 use crate::{
-    Song, Stereo,
     compressor::{Compressor, gain},
     shift::earlier,
+    song::Song,
+    stereo::Stereo,
 };
 
 /// The files of the demo and what is true of them.

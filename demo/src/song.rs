@@ -1,9 +1,11 @@
 //! The song, played.
 
-use crate::{Stereo, bass, bell, drums, harmony, score, voice};
-
-/// Sample rate of the demo, Hz.
-pub const SAMPLE_RATE_HZ: u32 = 44_100;
+use crate::{
+    bass, bell, drums, harmony,
+    score::silence,
+    stereo::{SAMPLE_RATE_HZ, Stereo},
+    voice,
+};
 
 /// The song in its two parts, before the bus.
 pub struct Song {
@@ -36,21 +38,10 @@ pub fn song() -> Song {
 /// Puts the voice where a mix has it: a little under the backing.
 const VOCAL_GAIN: f32 = 0.5;
 
-/// The whole song long.
-pub fn silence() -> Stereo {
-    [vec![0.0; score::num_samples()], vec![0.0; score::num_samples()]]
-}
-
 fn add(sum: &mut Stereo, part: &Stereo, gain: f32) {
     for (sum, part) in sum.iter_mut().zip(part) {
         for (sum, part) in sum.iter_mut().zip(part) {
             *sum += gain * part;
         }
     }
-}
-
-/// Left and right gain of a place between -1 (left) and 1 (right), equal power.
-pub fn pan(place: f32) -> [f32; 2] {
-    let angle = (place + 1.0) * std::f32::consts::FRAC_PI_4;
-    [angle.cos(), angle.sin()]
 }

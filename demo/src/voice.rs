@@ -3,11 +3,10 @@
 use std::f64::consts::{PI, TAU};
 
 use crate::{
-    Stereo,
     random::Random,
     room::{Room, room},
     score::{LINE, Onset, Syllable, Vowel, note_hz, num_samples, sample_at},
-    song::SAMPLE_RATE_HZ,
+    stereo::{SAMPLE_RATE_HZ, Stereo},
 };
 
 const RATE: f64 = SAMPLE_RATE_HZ as f64;

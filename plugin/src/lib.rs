@@ -17,7 +17,6 @@ pub mod params;
 pub mod state;
 pub mod transport;
 mod vst3;
-pub mod words;
 pub mod worker;
 
 pub use clap::clap_entry;

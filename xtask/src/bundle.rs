@@ -2,7 +2,7 @@
 
 use std::{
     collections::BTreeSet,
-    env,
+    env, fs,
     path::{Path, PathBuf},
 };
 
@@ -32,7 +32,26 @@ pub fn bundle(args: &[String]) -> Result<()> {
     env::set_current_dir(workspace_root()).context("the checkout is gone")?;
     let result = nice_plug_xtask::main_with_args("cargo xtask", args);
     env::set_current_dir(here)?;
-    result
+    result?;
+    remove_program(&target_folder()?.join("bundled"))
+}
+
+/// Takes away the program for files where it was built: the bundler finds it beside the plug-in, under the same name, and
+/// takes it for a version of the plug-in that needs no host. It may be older than the sources, and is shipped as it is.
+fn remove_program(bundled: &Path) -> Result<()> {
+    for name in ["minuend", "minuend.exe", "minuend.app"] {
+        let program = bundled.join(name);
+        if program.is_dir() {
+            fs::remove_dir_all(&program)
+        } else if program.exists() {
+            fs::remove_file(&program)
+        } else {
+            continue;
+        }
+        .with_context(|| format!("{}: cannot be removed", program.display()))?;
+        eprintln!("Removed '{}': it is the program for files, and no plug-in", program.display());
+    }
+    Ok(())
 }
 
 /// Arguments of `cargo build` that have messages name the files of packages without the folder they were downloaded to,
@@ -66,4 +85,26 @@ pub fn bundle_release() -> Result<Bundles> {
     bundle(&["minuend".to_owned(), "--release".to_owned()])?;
     let folder = target_folder()?.join("bundled");
     Ok(Bundles { clap: folder.join("minuend.clap"), vst3: folder.join("minuend.vst3") })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::remove_program;
+
+    /// Whatever the system calls it; the plug-ins stay.
+    #[test]
+    fn only_plug_ins_are_bundled() {
+        let bundled = tempfile::tempdir().unwrap();
+        let folder = bundled.path();
+        for name in ["minuend", "minuend.exe", "minuend.clap"] {
+            std::fs::write(folder.join(name), "").unwrap();
+        }
+        for name in ["minuend.app/Contents", "minuend.vst3/Contents"] {
+            std::fs::create_dir_all(folder.join(name)).unwrap();
+        }
+        remove_program(folder).unwrap();
+        let mut left: Vec<_> = folder.read_dir().unwrap().map(|entry| entry.unwrap().file_name()).collect();
+        left.sort();
+        assert_eq!(left, ["minuend.clap", "minuend.vst3"]);
+    }
 }

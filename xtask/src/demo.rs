@@ -10,13 +10,17 @@ use anyhow::{Context, Result};
 use clap::Args;
 use minuend_demo::{Situation, situation, song};
 use minuend_engine::{Settings, settings::Slope};
+use minuend_files::{
+    Render,
+    progress::Bar,
+    read::read_all,
+    render,
+    write::{check_writable, write_all},
+};
 
 use crate::{
-    audio_files::{check_writable, write_all},
     bundle::{bundle_release, target_folder},
     host::{Event, Host, RenderMode},
-    progress::Bar,
-    render::{Render, command::describe, render},
     si_sdr::si_sdr_db,
 };
 
@@ -78,7 +82,7 @@ impl DemoArguments {
         let bar = Bar::new();
         let found = render(&request, &mut |done| bar.show(done))?;
         drop(bar);
-        let (from_files, _) = crate::audio_files::read_all(&rendered)?;
+        let (from_files, _) = read_all(&rendered)?;
 
         let truth = files.truth;
         let ms = |samples: f64| samples / f64::from(rate) * 1000.0;
@@ -90,7 +94,7 @@ impl DemoArguments {
             if truth.inverted { "inverted" } else { "kept" },
             truth.level_db,
         );
-        println!("found: {}", describe(&found));
+        println!("found: {}", found.describe());
 
         let length = files.mix[0].len();
         let at = |s: f64| ((s * f64::from(rate)) as usize).min(length);

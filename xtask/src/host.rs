@@ -2,40 +2,32 @@
 //! host on disk or on stage would. Everything runs on the calling thread, which stands for the host's main thread
 //! and, inside [`Host::process`], for its audio thread.
 
+mod play;
+mod requests;
+mod window;
+
 use std::{
     ffi::CString,
     io::Cursor,
     ops::RangeInclusive,
     path::Path,
-    sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed},
+    sync::atomic::{AtomicBool, Ordering::Relaxed},
 };
 
-use anyhow::{Context, Result, anyhow, bail, ensure};
+use anyhow::{Context, Result, anyhow, ensure};
 use clack_extensions::{
     audio_ports::{AudioPortFlags, AudioPortInfoBuffer, PluginAudioPorts},
-    gui::{GuiSize, HostGui, HostGuiImpl},
-    latency::{HostLatency, HostLatencyImpl, PluginLatency},
-    params::{
-        HostParams, HostParamsImplMainThread, HostParamsImplShared, ParamClearFlags, ParamInfoBuffer,
-        ParamInfoFlags, ParamRescanFlags, PluginParams,
-    },
+    latency::PluginLatency,
+    params::{ParamInfoBuffer, ParamInfoFlags, PluginParams},
     render::PluginRender,
-    state::{HostState, HostStateImpl, PluginState},
+    state::PluginState,
 };
-use clack_host::{
-    events::{
-        EventFlags, EventHeader, Pckn,
-        event_types::{ParamValueEvent, TransportEvent, TransportFlags},
-        spaces::CoreEventSpace,
-    },
-    prelude::*,
-    utils::{BeatTime, ClapId, SecondsTime},
-};
-
-mod window;
+use clack_host::{prelude::*, utils::ClapId};
 
 pub use clack_extensions::render::RenderMode;
 pub use clack_host::entry::EntryDescriptor;
+
+use requests::{Handlers, MainThread, Requests, Shared};
 
 /// One plug-in, instantiated.
 pub struct Host {
@@ -95,18 +87,6 @@ pub struct Event {
     pub param: ClapId,
     /// To which value, in the plug-in's own unit.
     pub value: f64,
-}
-
-/// A request of the plug-in that the host notes down.
-#[derive(Debug, Default)]
-struct Requests {
-    callback: AtomicBool,
-    dirty: AtomicBool,
-    restart: AtomicBool,
-    flush: AtomicBool,
-    window_closed: AtomicBool,
-    /// Size the window asked for, packed; 0 = none.
-    window_size: AtomicU64,
 }
 
 impl Host {
@@ -305,129 +285,6 @@ impl Host {
         std::mem::take(&mut self.moves)
     }
 
-    /// Plays signals through the plug-in and returns its main output, one vector a channel.
-    ///
-    /// `inputs` is `[port_idx][channel_idx][sample_idx]`; a channel that is missing or too short is silence, and
-    /// what is longer than the first channel of the first port is not played. `events` are in order of time.
-    /// `block_samples` gives the length of each block in turn and is repeated from its start when it runs out;
-    /// it must not be empty nor hold a zero. The transport runs.
-    pub fn process(
-        &mut self,
-        inputs: &[&[&[f32]]],
-        events: &[Event],
-        block_samples: &[usize],
-    ) -> Result<Vec<Vec<f32>>> {
-        let num_samples = inputs.first().and_then(|port| port.first()).map_or(0, |channel| channel.len());
-        let mut output =
-            vec![Vec::with_capacity(num_samples); self.outputs.first().map_or(0, |p| p.num_channels)];
-        let mut events = events.iter().peekable();
-        let mut start = 0;
-        for &length in block_samples.iter().cycle() {
-            if start >= num_samples {
-                break;
-            }
-            ensure!(length > 0, "a block of 0 samples");
-            let end = num_samples.min(start + length);
-            let mut block_events = EventBuffer::new();
-            while let Some(event) = events.next_if(|event| event.at_sample < end) {
-                let offset = event.at_sample.saturating_sub(start) as u32;
-                block_events.push(&ParamValueEvent::new(offset, event.param, Pckn::match_all(), event.value));
-            }
-            let block = self.process_block(inputs, start..end, &block_events)?;
-            for (channel, block) in output.iter_mut().zip(block) {
-                channel.extend(block);
-            }
-            start = end;
-        }
-        Ok(output)
-    }
-
-    /// Sets parameters outside of processing, as a host does while it stands still.
-    pub fn flush(&mut self, events: &[Event]) -> Result<()> {
-        let mut buffer = EventBuffer::new();
-        for event in events {
-            buffer.push(&ParamValueEvent::new(0, event.param, Pckn::match_all(), event.value));
-        }
-        let mut answers = EventBuffer::new();
-        if let Some(processor) = &mut self.processor {
-            let mut handle = processor.plugin_handle();
-            let params = handle.get_extension::<PluginParams>().context("the plug-in has no parameters")?;
-            params.flush_active(&mut handle, &buffer.as_input(), &mut answers.as_output());
-        } else {
-            let mut handle = self.instance.inactive_plugin_handle().context("the plug-in is active")?;
-            let params = handle.get_extension::<PluginParams>().context("the plug-in has no parameters")?;
-            params.flush(&mut handle, &buffer.as_input(), &mut answers.as_output());
-        }
-        self.hear(&answers);
-        self.idle();
-        Ok(())
-    }
-
-    fn process_block(
-        &mut self,
-        inputs: &[&[&[f32]]],
-        samples: std::ops::Range<usize>,
-        events: &EventBuffer,
-    ) -> Result<Vec<Vec<f32>>> {
-        let Some(processor) = &mut self.processor else { bail!("the plug-in is not active") };
-        let length = samples.len();
-        let mut input_buffers: Vec<Vec<Vec<f32>>> = self
-            .inputs
-            .iter()
-            .enumerate()
-            .map(|(port_idx, port)| {
-                (0..port.num_channels)
-                    .map(|channel_idx| {
-                        let channel =
-                            inputs.get(port_idx).and_then(|p| p.get(channel_idx)).copied().unwrap_or(&[]);
-                        samples.clone().map(|i| channel.get(i).copied().unwrap_or(0.0)).collect()
-                    })
-                    .collect()
-            })
-            .collect();
-        let mut output_buffers: Vec<Vec<Vec<f32>>> =
-            self.outputs.iter().map(|port| vec![vec![0.0; length]; port.num_channels]).collect();
-
-        // Room for every channel from the start: growing later would misplace the second port's pointers.
-        let room = |ports: &[Port]| {
-            AudioPorts::with_capacity(ports.iter().map(|p| p.num_channels).sum(), ports.len())
-        };
-        let (mut input_ports, mut output_ports) = (room(&self.inputs), room(&self.outputs));
-        let input_audio =
-            input_ports.with_input_buffers(input_buffers.iter_mut().map(|port| AudioPortBuffer {
-                latency: 0,
-                channels: AudioPortBufferType::f32_input_only(port.iter_mut().map(InputChannel::variable)),
-            }));
-        let mut output_audio =
-            output_ports.with_output_buffers(output_buffers.iter_mut().map(|port| AudioPortBuffer {
-                latency: 0,
-                channels: AudioPortBufferType::f32_output_only(port.iter_mut().map(|c| c.as_mut_slice())),
-            }));
-        let mut answers = EventBuffer::new();
-        processor.as_started_mut()?.process(
-            &input_audio,
-            &mut output_audio,
-            &events.as_input(),
-            &mut answers.as_output(),
-            Some(self.played_samples),
-            Some(&playing(self.played_samples as f64 / self.sample_rate_hz)),
-        )?;
-        self.played_samples += length as u64;
-        self.hear(&answers);
-        self.idle();
-        Ok(output_buffers.into_iter().next().unwrap_or_default())
-    }
-
-    /// Notes what the plug-in says of its parameters.
-    fn hear(&mut self, answers: &EventBuffer) {
-        self.moves.extend(answers.iter().filter_map(|event| match event.as_core_event()? {
-            CoreEventSpace::ParamGestureBegin(event) => Some(Move::Begin(event.param_id()?)),
-            CoreEventSpace::ParamValue(event) => Some(Move::To(event.param_id()?, event.value())),
-            CoreEventSpace::ParamGestureEnd(event) => Some(Move::End(event.param_id()?)),
-            _ => None,
-        }));
-    }
-
     /// Gives the plug-in the main-thread callback if it asked for one.
     fn idle(&mut self) {
         while self.take(|requests| &requests.callback) {
@@ -464,110 +321,4 @@ fn ports(instance: &mut PluginInstance<Handlers>, is_input: bool) -> Vec<Port> {
 
 fn text(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
-}
-
-/// A running transport at this position, 120 beats a minute.
-fn playing(seconds: f64) -> TransportEvent {
-    const BEATS_PER_MINUTE: f64 = 120.0;
-    TransportEvent {
-        header: EventHeader::new_core(0, EventFlags::empty()),
-        flags: TransportFlags::IS_PLAYING
-            | TransportFlags::HAS_SECONDS_TIMELINE
-            | TransportFlags::HAS_BEATS_TIMELINE
-            | TransportFlags::HAS_TEMPO,
-        song_pos_beats: BeatTime::from_float(seconds * BEATS_PER_MINUTE / 60.0),
-        song_pos_seconds: SecondsTime::from_float(seconds),
-        tempo: BEATS_PER_MINUTE,
-        tempo_inc: 0.0,
-        loop_start_beats: BeatTime::from_int(0),
-        loop_end_beats: BeatTime::from_int(0),
-        loop_start_seconds: SecondsTime::from_int(0),
-        loop_end_seconds: SecondsTime::from_int(0),
-        bar_start: BeatTime::from_int(0),
-        bar_number: 0,
-        time_signature_numerator: 4,
-        time_signature_denominator: 4,
-    }
-}
-
-struct Handlers;
-
-#[derive(Default)]
-struct Shared(Requests);
-
-struct MainThread<'a> {
-    shared: &'a Shared,
-}
-
-impl HostHandlers for Handlers {
-    type Shared<'a> = Shared;
-    type MainThread<'a> = MainThread<'a>;
-    type AudioProcessor<'a> = ();
-
-    fn declare_extensions(builder: &mut HostExtensions<Self>, _: &Self::Shared<'_>) {
-        builder
-            .register::<HostGui>()
-            .register::<HostLatency>()
-            .register::<HostParams>()
-            .register::<HostState>();
-    }
-}
-
-impl SharedHandler<'_> for Shared {
-    fn request_restart(&self) {
-        self.0.restart.store(true, Relaxed);
-    }
-
-    fn request_process(&self) {}
-
-    fn request_callback(&self) {
-        self.0.callback.store(true, Relaxed);
-    }
-}
-
-impl<'a> MainThreadHandler<'a> for MainThread<'a> {}
-
-impl HostLatencyImpl for MainThread<'_> {
-    // Latency is asked for after every activation, so there is nothing to note.
-    fn changed(&self) {}
-}
-
-impl HostStateImpl for MainThread<'_> {
-    fn mark_dirty(&self) {
-        self.shared.0.dirty.store(true, Relaxed);
-    }
-}
-
-impl HostParamsImplShared for Shared {
-    // While it plays, every block carries a flush of its own.
-    fn request_flush(&self) {
-        self.0.flush.store(true, Relaxed);
-    }
-}
-
-impl HostGuiImpl for Shared {
-    fn resize_hints_changed(&self) {}
-
-    fn request_resize(&self, new_size: GuiSize) -> Result<(), HostError> {
-        self.0.window_size.store(new_size.pack_to_u64(), Relaxed);
-        Ok(())
-    }
-
-    fn request_show(&self) -> Result<(), HostError> {
-        Ok(())
-    }
-
-    fn request_hide(&self) -> Result<(), HostError> {
-        Ok(())
-    }
-
-    fn closed(&self, _was_destroyed: bool) {
-        self.0.window_closed.store(true, Relaxed);
-    }
-}
-
-impl HostParamsImplMainThread for MainThread<'_> {
-    fn rescan(&self, _: ParamRescanFlags) {}
-
-    fn clear(&self, _: ClapId, _: ParamClearFlags) {}
 }

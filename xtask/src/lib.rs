@@ -1,30 +1,19 @@
 //! The project's commands, as a library so that tests can call them.
 
-pub mod audio_files;
 pub mod bundle;
 pub mod demo;
-pub mod ending;
 pub mod host;
 pub mod install;
 pub mod metrics;
-#[cfg(test)]
-mod noise;
-pub mod parallel;
-pub mod progress;
-pub mod render;
 pub mod score;
 pub mod setup;
 pub mod si_sdr;
 pub mod test;
 pub mod window;
-// The plug-in's own files: the crate round them would bring a window's worth of packages to every command.
-#[path = "../../plugin/src/match_bytes.rs"]
-mod match_bytes;
-#[path = "../../plugin/src/words.rs"]
-pub mod words;
 
 use anyhow::Result;
 use clap::{Parser, Subcommand};
+use minuend_files::command::RenderArguments;
 
 /// What `cargo xtask` does.
 #[derive(Parser)]
@@ -43,7 +32,7 @@ enum Command {
         args: Vec<String>,
     },
     /// Write a mix minus its backing, from files to a file
-    Render(render::command::RenderArguments),
+    Render(RenderArguments),
     /// Bundle the plug-in and copy it to your plug-in folders
     Install(install::InstallArguments),
     /// Make the demo song, play it through the bundled plug-in and print the figures

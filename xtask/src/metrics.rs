@@ -25,7 +25,8 @@ mod tests {
     use std::f64::consts::TAU;
 
     use super::{null_depth::null_depth_db, vocal_loss::vocal_loss_db};
-    use crate::{noise::noise, si_sdr::si_sdr_db};
+    use crate::si_sdr::si_sdr_db;
+    use minuend_files::noise::noise;
 
     const RATE_HZ: u32 = 44_100;
     const SAMPLES: usize = 2 * RATE_HZ as usize;

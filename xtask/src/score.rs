@@ -17,18 +17,21 @@ use minuend_engine::{
     Causes, Engine, Inline, Lock, Settings,
     settings::{BackingKind, Slope},
 };
+use minuend_files::{
+    passes::{Pair, Pass, learn, subtract},
+    progress::{Progress, tell},
+    read::read_all,
+};
 use serde_json::Value;
 
 use crate::{
-    audio_files::read_all,
     metrics::{
         null_depth::{Rests, null_depth_db},
         vocal_loss::vocal_loss_db,
     },
-    progress::Progress,
-    render::passes::{self, Pair, Pass, learn, subtract},
     si_sdr::si_sdr_db,
 };
+use by_hand::{by_hand, minus, moved};
 use told_depth::{Reading, ToldDepth};
 
 /// Samples a step, as many hosts have it; the output does not depend on it.
@@ -214,7 +217,7 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
         vocal_loss_db: vocal_loss_db(&vocal, &backing_in_mix, &estimate, case.sample_rate_hz),
         mix_si_sdr_db: si_sdr(&case.mix),
         inversion_si_sdr_db: si_sdr(&minus(&case.mix, &as_it_is, 1.0)),
-        by_hand_si_sdr_db: si_sdr(&by_hand::by_hand(&case.mix, &case.backing)),
+        by_hand_si_sdr_db: si_sdr(&by_hand(&case.mix, &case.backing)),
         delay_samples: told.delay_samples,
         told_depth,
         causes: told.causes,
@@ -291,7 +294,7 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let pass = subtract(&pair, learned, causes, 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
         depths.push(Reading::new(signal[0].len(), block.readings));
-        passes::report(progress, 0.5 + block.done / 2.0)
+        tell(progress, 0.5 + block.done / 2.0)
     })?;
     let told = Told {
         delay_samples: pass.readings.delay_samples,
@@ -301,28 +304,12 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     Ok((signal, told))
 }
 
-/// A signal so many samples later (earlier, if negative), with silence around it, at a length in samples.
-fn moved(signal: &[Vec<f32>], later_samples: i64, length: usize) -> Vec<Vec<f32>> {
-    let sample = |channel: &Vec<f32>, n: usize| {
-        usize::try_from(n as i64 - later_samples).ok().and_then(|n| channel.get(n)).copied().unwrap_or(0.0)
-    };
-    signal.iter().map(|channel| (0..length).map(|n| sample(channel, n)).collect()).collect()
-}
-
-/// The mix minus a backing of the same shape, at a linear gain.
-fn minus(mix: &[Vec<f32>], backing: &[Vec<f32>], gain: f64) -> Vec<Vec<f32>> {
-    let channel = |(mix, backing): (&Vec<f32>, &Vec<f32>)| {
-        mix.iter().zip(backing).map(|(&m, &b)| (f64::from(m) - gain * f64::from(b)) as f32).collect()
-    };
-    mix.iter().zip(backing).map(channel).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use std::ops::ControlFlow;
 
     use super::*;
-    use crate::{audio_files::write_all, noise::samples};
+    use minuend_files::{noise::samples, write::write_all};
 
     const RATE_HZ: u32 = 8_000;
     const SECOND: usize = RATE_HZ as usize;

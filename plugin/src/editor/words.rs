@@ -1,10 +1,10 @@
 //! Readings as words: pure functions, so that they can be tested without a window.
 
+use minuend_common::words::{at_least, sentence, why_untold};
 use minuend_engine::causes::{Cause, Kind};
 use minuend_engine::{Lock, Readings, Untold};
 
 use crate::meters::Meters;
-use crate::words::{at_least, sentence, why_untold};
 
 /// A quieter signal is called silent, dB re full scale.
 const SILENT_DB: f32 = -119.0;

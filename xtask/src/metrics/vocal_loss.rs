@@ -62,7 +62,7 @@ pub fn vocal_loss_db(
 #[cfg(test)]
 mod tests {
     use super::vocal_loss_db;
-    use crate::noise::samples;
+    use minuend_files::noise::samples;
 
     const RATE_HZ: u32 = 16_000;
     const SECOND: usize = RATE_HZ as usize;

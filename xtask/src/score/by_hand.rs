@@ -2,8 +2,6 @@
 
 use realfft::{RealFftPlanner, num_complex::Complex};
 
-use super::{minus, moved};
-
 /// The mix minus the backing at the whole-sample offset of the highest correlation over both files, and at the gain, with
 /// sign, that leaves least there. One offset and one gain for all channels.
 pub(super) fn by_hand(mix: &[Vec<f32>], backing: &[Vec<f32>]) -> Vec<Vec<f32>> {
@@ -43,10 +41,26 @@ fn best_offset_samples(mix: &[Vec<f32>], backing: &[Vec<f32>]) -> i64 {
     if lag < mix_length { lag as i64 } else { lag as i64 - length as i64 }
 }
 
+/// A signal so many samples later (earlier, if negative), with silence around it, at a length in samples.
+pub(super) fn moved(signal: &[Vec<f32>], later_samples: i64, length: usize) -> Vec<Vec<f32>> {
+    let sample = |channel: &Vec<f32>, n: usize| {
+        usize::try_from(n as i64 - later_samples).ok().and_then(|n| channel.get(n)).copied().unwrap_or(0.0)
+    };
+    signal.iter().map(|channel| (0..length).map(|n| sample(channel, n)).collect()).collect()
+}
+
+/// The mix minus a backing of the same shape, at a linear gain.
+pub(super) fn minus(mix: &[Vec<f32>], backing: &[Vec<f32>], gain: f64) -> Vec<Vec<f32>> {
+    let channel = |(mix, backing): (&Vec<f32>, &Vec<f32>)| {
+        mix.iter().zip(backing).map(|(&m, &b)| (f64::from(m) - gain * f64::from(b)) as f32).collect()
+    };
+    mix.iter().zip(backing).map(channel).collect()
+}
+
 #[cfg(test)]
 mod tests {
-    use super::{best_offset_samples, by_hand};
-    use crate::{noise::samples, score::moved};
+    use super::{best_offset_samples, by_hand, moved};
+    use minuend_files::noise::samples;
 
     /// Known offsets and gains, either way round, to files of any length: nothing is left.
     #[test]

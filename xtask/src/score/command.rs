@@ -8,15 +8,15 @@ use std::{
 
 use anyhow::{Context, Result, bail, ensure};
 use clap::Args;
+use minuend_common::words::sentence;
+use minuend_files::{
+    parallel::{in_parallel, jobs_at_a_time},
+    progress::{Bar, Progress},
+    write::{AudioWriter, Bits, check_writable, write_file},
+};
 use serde_json::{Value, json};
 
 use super::{Case, Play, Score, score};
-use crate::{
-    audio_files::{AudioWriter, Bits, check_writable, write_file},
-    parallel::{in_parallel, jobs_at_a_time},
-    progress::{Bar, Progress},
-    words::sentence,
-};
 
 /// What the command's help says of itself.
 const HELP: &str = "\
@@ -283,7 +283,7 @@ mod tests {
         assert_eq!(figures.as_array().unwrap().len(), 1);
         assert_eq!(figures[0]["case"], "good");
         assert!(figures[0]["si_sdr_db"].as_f64().unwrap() > 25.0, "{figures}");
-        let (difference, rate_hz) = crate::audio_files::read_all(&kept.join("good.wav")).unwrap();
+        let (difference, rate_hz) = minuend_files::read::read_all(&kept.join("good.wav")).unwrap();
         assert_eq!((difference.len(), difference[0].len(), rate_hz), (1, 112_000, 8_000));
 
         let again = |more: &[&dyn AsRef<std::ffi::OsStr>]| {

@@ -2,7 +2,9 @@
 
 use minuend_engine::{NULL_DEPTH_S, Readings};
 
-use crate::{metrics::null_depth::Rests, render::depth::MeanDepth};
+use minuend_files::passes::depth::MeanDepth;
+
+use crate::metrics::null_depth::Rests;
 
 /// How far a reading may be off and still be right, dB.
 const RIGHT_DB: f64 = 3.0;

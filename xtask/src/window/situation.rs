@@ -122,9 +122,9 @@ fn code(signal: &mut [f32], sample_rate_hz: u32) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::samples;
     use minuend_engine::causes::{Kind, Signal};
     use minuend_engine::{Engine, Inline, Lock, Readings, Settings};
+    use minuend_files::noise::samples;
 
     /// What the engine tells once a situation has been heard.
     fn told(situation: Situation) -> Readings {

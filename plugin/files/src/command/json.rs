@@ -1,0 +1,49 @@
+//! What came of a song, for scripts.
+
+use std::path::PathBuf;
+
+use anyhow::Result;
+use minuend_common::words::sentence;
+use serde_json::{Value, json};
+
+use crate::{
+    ending::{Ending, NOT_FOUND},
+    rendered::Rendered,
+    request::Render,
+};
+
+/// One line about a song.
+pub fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
+    let shown = |path: &PathBuf| Value::from(path.display().to_string());
+    let mut line = json!({
+        "mix": request.map(|request| shown(&request.mix)),
+        "backing": request.map(|request| shown(&request.backing)),
+        "out": request.map(|request| shown(&request.out)),
+    });
+    let more = match result {
+        Ok(rendered) => json!({
+            "status": "done",
+            "sample_rate_hz": rendered.sample_rate_hz,
+            "num_samples": rendered.num_samples,
+            "delay_samples": rendered.delay_samples,
+            "delay_ms": rendered.delay_ms(),
+            "drift_ppm": rendered.drift_ppm,
+            "inverted": rendered.inverted,
+            "null_depth_db": rendered.null_depth_db,
+            "null_depth_at_least_db": rendered.untold.at_least_db(),
+            "locked": rendered.locked,
+            "late_s": rendered.late_s,
+            "bad_samples": rendered.bad_samples,
+            "clipped_samples": rendered.clipped_samples,
+            "causes": rendered.causes.iter().map(sentence).collect::<Vec<_>>(),
+        }),
+        Err(error) => json!({
+            "status": if Ending::code_of(error) == NOT_FOUND { "not found" } else { "failed" },
+            "error": format!("{error:#}"),
+        }),
+    };
+    if let (Value::Object(line), Value::Object(more)) = (&mut line, more) {
+        line.extend(more);
+    }
+    line
+}

@@ -1,0 +1,19 @@
+//! Mix minus backing, from files to files: what the program `minuend` does, as a library.
+
+mod batch;
+pub mod command;
+pub mod ending;
+pub mod noise;
+pub mod parallel;
+pub mod passes;
+pub mod progress;
+pub mod read;
+mod render;
+mod rendered;
+mod report;
+mod request;
+pub mod write;
+
+pub use render::render;
+pub use rendered::Rendered;
+pub use request::{Passes, Render};

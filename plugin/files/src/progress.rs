@@ -1,0 +1,84 @@
+//! How much is done, shown to whoever watches, and whether the user wants to stop.
+
+use std::{
+    ops::ControlFlow,
+    sync::{
+        Once,
+        atomic::{AtomicBool, Ordering::Relaxed},
+    },
+};
+
+use anyhow::{Result, ensure};
+use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::ending::Ending;
+
+/// Is told how much is done, 0 to 1, and can break off.
+pub type Progress<'a> = dyn FnMut(f64) -> ControlFlow<()> + 'a;
+
+/// Tells how much is done; an error if the user wants to stop.
+pub fn tell(progress: &mut Progress, done: f64) -> Result<ControlFlow<()>> {
+    ensure!(progress(done).is_continue(), Ending::stopped());
+    Ok(ControlFlow::Continue(()))
+}
+
+/// Set when the user stops the program: by Ctrl-C, by having it ended, or by closing its terminal.
+static STOP: AtomicBool = AtomicBool::new(false);
+
+/// Parts of the bar.
+const STEPS: f64 = 1000.0;
+
+/// A progress bar, on a terminal only, that breaks off when the user interrupts the program.
+pub struct Bar(ProgressBar);
+
+impl Bar {
+    /// A bar at its start.
+    pub fn new() -> Self {
+        static HANDLER: Once = Once::new();
+        HANDLER.call_once(heed_the_user);
+        let style = ProgressStyle::with_template("{wide_bar} {percent:>3} % {eta:>4}");
+        Self(ProgressBar::new(STEPS as u64).with_style(style.expect("the template is sound")))
+    }
+
+    /// Shows how much is done, 0 to 1.
+    pub fn show(&self, done: f64) -> ControlFlow<()> {
+        self.0.set_position((done * STEPS) as u64);
+        if STOP.load(Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+    }
+
+    /// Prints a line on standard output without disturbing the bar.
+    pub fn say(&self, line: &str) {
+        self.0.suspend(|| println!("{line}"));
+    }
+
+    /// The same on standard error.
+    pub fn complain(&self, line: &str) {
+        self.0.suspend(|| eprintln!("{line}"));
+    }
+}
+
+/// Has those who want to stop the program heard. Without that it still works; it would leave temporary files behind.
+fn heed_the_user() {
+    // SAFETY: no code of ours runs on a signal that is ignored.
+    #[cfg(unix)]
+    let before = unsafe { libc::signal(libc::SIGHUP, libc::SIG_IGN) };
+    _ = ctrlc::set_handler(|| STOP.store(true, Relaxed));
+    // What `nohup` started outlives its terminal.
+    #[cfg(unix)]
+    if before == libc::SIG_IGN {
+        // SAFETY: as above.
+        unsafe { libc::signal(libc::SIGHUP, libc::SIG_IGN) };
+    }
+}
+
+impl Default for Bar {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Drop for Bar {
+    fn drop(&mut self) {
+        self.0.finish_and_clear();
+    }
+}

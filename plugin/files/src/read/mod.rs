@@ -1,0 +1,16 @@
+//! Audio files, read block by block, so that length costs no memory.
+
+#[cfg(test)]
+mod damage;
+mod decoded;
+#[cfg(test)]
+mod formats;
+pub mod mp4_edit;
+mod ogg_end;
+mod opus;
+mod reader;
+mod resample;
+pub mod rf64;
+mod sbr;
+
+pub use reader::{AudioReader, read_all};

@@ -1,0 +1,282 @@
+//! Mix minus backing from files to a file, through the plug-in's own engine.
+
+use std::{fs, ops::Range, path::Path};
+
+use anyhow::{Result, ensure};
+use minuend_engine::{Lock, Settings, settings::Listen};
+
+use crate::{
+    batch::is_named_for_another_format,
+    ending::{Ending, NOT_FOUND},
+    passes::{Block, Pair, Pass, depth::Depth, learn, subtract},
+    progress::{Progress, tell},
+    read::AudioReader,
+    rendered::Rendered,
+    report::{Findings, Spectra, page},
+    request::{Passes, Render},
+    write::{AudioWriter, Place, folder_of, write_file},
+};
+
+/// Renders one song. `progress` is told how much is done, 0 to 1, and can break off.
+///
+/// The output begins and ends with the mix, or with the part of it that is wanted. Files appear whole, or not at all.
+pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
+    check_outputs(request)?;
+    let inputs = check_inputs(request)?;
+    let rate_hz = inputs.rates_hz[0];
+    let pair = Pair { mix: &request.mix, backing: &request.backing, settings: request.settings };
+    let [from, to] =
+        [request.part_s.start, request.part_s.end].map(|s| (s * f64::from(rate_hz)).round() as u64);
+
+    // Each pass over the files has its share of the progress.
+    let num_passes =
+        1 + usize::from(request.passes == Passes::Two) + usize::from(request.matched_backing.is_some());
+    let mut passed = 0.0;
+    let settings = Settings { hold: request.passes != Passes::One, ..pair.settings };
+    let mut first = None;
+    let start = match &request.passes {
+        Passes::Two => {
+            first = learn(&pair, &mut |done| progress(done / num_passes as f64))?;
+            passed = 1.0;
+            if first.is_none() && settings.listen != Listen::Mix {
+                return Err(not_found(request));
+            }
+            first.as_ref().map(|first| first.learned.clone())
+        }
+        Passes::One => None,
+        Passes::Held(learned) => {
+            let learned_hz = learned.found.sample_rate_hz;
+            ensure!(
+                learned_hz == f64::from(rate_hz),
+                "{}: has {rate_hz} Hz, but the match was learned at {learned_hz} Hz; learn it anew from this file",
+                request.mix.display()
+            );
+            Some((**learned).clone())
+        }
+    };
+    let mut spectra = request.report.is_some().then(|| Spectra::new(inputs.channels));
+    let causes = first.as_ref().and_then(Pass::known_causes);
+    let mut depth = Depth::default();
+    let mut write =
+        |out: &Path, listen: Listen, see: &mut dyn FnMut(&Block)| -> Result<(Pass, AudioWriter)> {
+            let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
+            let mut writer =
+                AudioWriter::create(out, inputs.channels[0], rate_hz, request.bits, request.overwrite)?;
+            let pass = subtract(&pair, start.as_ref(), causes, from..to, &mut |block| {
+                writer.write(block.output)?;
+                see(&block);
+                tell(progress, (passed + block.done) / num_passes as f64)
+            })?;
+            passed += 1.0;
+            Ok((pass, writer))
+        };
+    let (pass, writer) = write(&request.out, settings.listen, &mut |block| {
+        depth.take(block.readings);
+        if let Some(spectra) = &mut spectra {
+            spectra.add(block);
+        }
+    })?;
+    // What was searched and studied was in the pass that learned, and that went over all of the files.
+    let learning = first.as_ref().unwrap_or(&pass);
+    let num_samples = learning.num_samples.min(to).saturating_sub(from);
+    ensure!(
+        num_samples > 0,
+        "{}: ends at {:.3} s, before the part from {:.3} s on; choose an earlier part",
+        request.mix.display(),
+        learning.num_samples as f64 / f64::from(rate_hz),
+        request.part_s.start
+    );
+    let also = match &request.matched_backing {
+        Some(out) => Some(write(out, Listen::Backing, &mut |_| ())?.1),
+        None => None,
+    };
+
+    let mut rendered = Rendered {
+        sample_rate_hz: rate_hz,
+        num_samples,
+        delay_samples: pass.readings.delay_samples,
+        drift_ppm: pass.drift_ppm,
+        inverted: pass.readings.inverted,
+        null_depth_db: depth.told_db().map(|db| db as f32),
+        untold: depth.untold(),
+        locked: pass.locked,
+        late_s: match pass.readings.lock {
+            Lock::TooLate => pass.readings.late_samples / f64::from(rate_hz),
+            _ => 0.0,
+        },
+        bad_samples: learning.readings.bad_samples,
+        clipped_samples: 0,
+        causes: learning.causes.clone(),
+        learned: learning.learned.clone(),
+    };
+    let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let of = format!("{} with {}: {}", name(&request.mix), name(&request.backing), rendered.describe());
+    rendered.clipped_samples = writer.finish(&of)?;
+    if let Some(also) = also {
+        rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
+    }
+    if let (Some(file), Some(spectra)) = (&request.report, &spectra) {
+        let findings = Findings {
+            request,
+            rendered: &rendered,
+            rates_hz: inputs.rates_hz,
+            series: &pass.series,
+            looking: &learning.series,
+            spectra,
+        };
+        write_file(file, page(&findings).as_bytes(), request.overwrite)?;
+    }
+    if let Some(file) = &request.save_match {
+        rendered.learned.save(file, request.overwrite)?;
+    }
+    Ok(rendered)
+}
+
+fn not_found(request: &Render) -> anyhow::Error {
+    let message = format!(
+        "{}: was not found in {}; check that both are the same song from the same master",
+        request.backing.display(),
+        request.mix.display()
+    );
+    Ending::new(NOT_FOUND, message).into()
+}
+
+/// Refuses what cannot be written, or would overwrite an input or another output.
+fn check_outputs(request: &Render) -> Result<()> {
+    let out = request.out.display();
+    ensure!(
+        !is_named_for_another_format(&request.out),
+        "{out}: what is written is WAV; let the name end in .wav"
+    );
+    let outputs: Vec<_> = request.outputs().collect();
+    for (idx, output) in outputs.iter().enumerate() {
+        // Made and gone again: to learn now, and not after minutes, that it cannot be.
+        Place::new(output, request.overwrite)?;
+        for input in [&request.mix, &request.backing] {
+            ensure!(
+                !same_file(input, output),
+                "{}: is one of the inputs; choose another name",
+                output.display()
+            );
+        }
+        ensure!(
+            !outputs[..idx].iter().any(|other| same_place(other, output)),
+            "{}: is named for two files; choose another name for one of them",
+            output.display()
+        );
+    }
+    Ok(())
+}
+
+/// What is known of the two files, mix first.
+struct Inputs {
+    rates_hz: [u32; 2],
+    channels: [usize; 2],
+}
+
+/// Refuses files that cannot be worked on, before the work.
+fn check_inputs(request: &Render) -> Result<Inputs> {
+    let mix = AudioReader::open(&request.mix)?;
+    let backing = AudioReader::open(&request.backing)?;
+    ensure!(
+        !same_file(&request.mix, &request.backing),
+        "{}: is named as the mix and as the backing, which leaves nothing; name two files",
+        request.mix.display()
+    );
+    // Refused if its rate cannot be brought to that of the mix.
+    AudioReader::open_at(&request.backing, mix.sample_rate_hz())?;
+    let Range { start, end } = request.part_s;
+    ensure!(
+        start >= 0.0 && (end - start) * f64::from(mix.sample_rate_hz()) >= 1.0,
+        "the part from {start:.3} s to {end:.3} s is empty; let --to lie behind --from"
+    );
+    Ok(Inputs {
+        rates_hz: [mix.sample_rate_hz(), backing.sample_rate_hz()],
+        channels: [mix.num_channels(), backing.num_channels()],
+    })
+}
+
+/// Whether two files that need not be there yet are one.
+fn same_place(a: &Path, b: &Path) -> bool {
+    a.file_name() == b.file_name() && same_file(folder_of(a), folder_of(b))
+}
+
+fn same_file(a: &Path, b: &Path) -> bool {
+    matches!((fs::canonicalize(a), fs::canonicalize(b)), (Ok(a), Ok(b)) if a == b)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::ops::ControlFlow;
+
+    use super::*;
+    use crate::{noise::samples, read::read_all, write::write_all};
+
+    /// Whatever the distance between the starts, the backing goes: nearer than the engine looks, later than its
+    /// latency covers, and further away than it looks on either side.
+    #[test]
+    fn any_distance_is_bridged() {
+        const RATE_HZ: u32 = 8_000;
+        let song = samples(1, 12 * RATE_HZ as usize);
+        let silence = |samples: i64| vec![0.0; samples.max(0) as usize];
+        let folder = tempfile::tempdir().unwrap();
+        let [mix, backing, out] = ["mix.wav", "backing.wav", "out.wav"].map(|name| folder.path().join(name));
+        for delay in [0, 4_000, -12_345, 100_000, -100_000] {
+            let in_mix = [silence(delay), song.clone()].concat();
+            write_all(&mix, RATE_HZ, std::slice::from_ref(&in_mix)).unwrap();
+            write_all(&backing, RATE_HZ, &[[silence(-delay), song.clone()].concat()]).unwrap();
+            let request = Render { overwrite: true, ..Render::new(&mix, &backing, &out) };
+            let rendered = render(&request, &mut |_| ControlFlow::Continue(())).unwrap();
+            assert!((rendered.delay_samples - delay as f64).abs() < 0.1, "{}", rendered.delay_samples);
+            let (left, _) = read_all(&out).unwrap();
+            assert_eq!(left[0].len(), in_mix.len());
+            let energy = |signal: &[f32]| signal.iter().map(|x| x * x).sum::<f32>();
+            // The first moments of a song may pass while the recalled place is confirmed; all the rest goes.
+            let rest = &left[0][left[0].len() - 10 * RATE_HZ as usize..];
+            let down_db = 10.0 * (energy(rest) / energy(&song)).log10();
+            assert!(down_db < -60.0, "{down_db} dB left at {delay}");
+        }
+    }
+
+    /// The same tones by formula at two rates: the backing is brought to that of the mix, in its place and at its level.
+    #[test]
+    fn rates_are_brought_together() {
+        const SECONDS: u32 = 12;
+        let folder = tempfile::tempdir().unwrap();
+        let [mix, backing, out] = ["mix.wav", "backing.wav", "out.wav"].map(|name| folder.path().join(name));
+        // Tones at random below 2.5 kHz, in short notes, as music for the search.
+        let random = samples(7, 3 * 400);
+        let song = |rate_hz: u32, later_s: f64| -> Vec<f32> {
+            let mut song = vec![0.0; (SECONDS * rate_hz) as usize];
+            for note in random.chunks(3) {
+                let [begin_s, hz, level] = [note[0] + 0.5, note[1] + 0.5, note[2]].map(f64::from);
+                let (begin_s, hz) = (begin_s * f64::from(SECONDS - 1) + later_s, 60.0 + 2440.0 * hz);
+                let first = (begin_s * f64::from(rate_hz)).ceil() as usize;
+                let last = ((begin_s + 0.3) * f64::from(rate_hz)) as usize;
+                for (n, x) in song.iter_mut().enumerate().take(last).skip(first) {
+                    let t = n as f64 / f64::from(rate_hz) - begin_s;
+                    let fade = (std::f64::consts::PI * t / 0.3).sin().powi(2);
+                    *x += (0.1 * level * fade * (std::f64::consts::TAU * hz * t).sin()) as f32;
+                }
+            }
+            song
+        };
+        let energy = |signal: &[f32]| signal.iter().map(|x| x * x).sum::<f32>();
+        for (mix_hz, backing_hz) in [(8_000, 11_025), (8_000, 6_000)] {
+            let in_mix = song(mix_hz, 0.05);
+            write_all(&mix, mix_hz, std::slice::from_ref(&in_mix)).unwrap();
+            write_all(&backing, backing_hz, &[song(backing_hz, 0.0)]).unwrap();
+            let request = Render { overwrite: true, ..Render::new(&mix, &backing, &out) };
+            let rendered = render(&request, &mut |_| ControlFlow::Continue(())).unwrap();
+            assert_eq!(rendered.sample_rate_hz, mix_hz);
+            let delay_samples = 0.05 * f64::from(mix_hz);
+            assert!((rendered.delay_samples - delay_samples).abs() < 0.05, "{}", rendered.delay_samples);
+            let (left, found_hz) = read_all(&out).unwrap();
+            assert_eq!((left[0].len(), found_hz), (in_mix.len(), mix_hz));
+            // As above, but for the first moments.
+            let rest = 2 * mix_hz as usize;
+            let down_db = 10.0 * (energy(&left[0][rest..]) / energy(&in_mix[rest..])).log10();
+            assert!(down_db < -60.0, "{down_db} dB left with {mix_hz} and {backing_hz} Hz");
+        }
+    }
+}

@@ -1,0 +1,86 @@
+//! What came of it.
+
+use minuend_common::words::{at_least, why_untold};
+use minuend_engine::{Untold, causes::Cause};
+
+use crate::passes::Learned;
+
+/// What was found on the way.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rendered {
+    /// Sample rate of the mix and of what was written, Hz.
+    pub sample_rate_hz: u32,
+    /// Length of what was written, samples.
+    pub num_samples: u64,
+    /// How much later than the backing the mix plays the same music, samples.
+    pub delay_samples: f64,
+    /// By how much the delay grows, parts in a million; 0 while it stands still.
+    pub drift_ppm: f64,
+    /// True when the backing was found with its polarity flipped.
+    pub inverted: bool,
+    /// How far the backing is down in the difference, dB, where the voice rests: see [`Depth`](crate::passes::depth::Depth).
+    pub null_depth_db: Option<f32>,
+    /// Why there is no null depth.
+    pub untold: Untold,
+    /// Part of the song with a backing over which the lock held, 0 to 1.
+    pub locked: f64,
+    /// By how much the backing comes too late for the plug-in, s: only of [`Passes::One`](crate::Passes::One), which moves nothing.
+    pub late_s: f64,
+    /// Samples of either file that were not finite and counted as silence.
+    pub bad_samples: u64,
+    /// Samples that had to be clipped to fit an integer file.
+    pub clipped_samples: u64,
+    /// What limits the null, and what was put right: first what stands.
+    pub causes: Vec<Cause>,
+    /// What was learned, for another time.
+    pub learned: Learned,
+}
+
+impl Rendered {
+    /// The delay in ms.
+    pub fn delay_ms(&self) -> f64 {
+        self.delay_samples / f64::from(self.sample_rate_hz) * 1000.0
+    }
+
+    /// What was found, in one line.
+    pub fn describe(&self) -> String {
+        let polarity = if self.inverted { "inverted" } else { "kept" };
+        let depth = match (self.null_depth_db, self.untold) {
+            (Some(db), _) => format!("null depth {db:.1} dB where the voice rests"),
+            (None, Untold::AtLeast(db)) => format!("null depth {} where the voice rests", at_least(db)),
+            (None, untold) => format!("null depth unknown ({})", why_untold(untold)),
+        };
+        let mut line = format!(
+            "delay {}, polarity {polarity}, {depth}, locked over {:.0} % of the song",
+            delay_words(self.delay_samples, f64::from(self.sample_rate_hz)),
+            self.locked * 100.0
+        );
+        if self.drift_ppm != 0.0 {
+            line += &format!(", drift {:.1} ppm", self.drift_ppm);
+        }
+        if self.late_s > 0.0 {
+            line += &format!(
+                "; the backing is {0:.3} s too late for the plug-in: move its clip {0:.3} s earlier",
+                self.late_s
+            );
+        }
+        if self.clipped_samples > 0 {
+            line += &format!(
+                ", {} samples passed full scale and were clipped: lower --output, or leave --bits at float",
+                self.clipped_samples
+            );
+        }
+        if self.bad_samples > 0 {
+            line += &format!(", {} samples that were not finite counted as silence", self.bad_samples);
+        }
+        line
+    }
+}
+
+/// A delay in both its units.
+pub fn delay_words(samples: f64, sample_rate_hz: f64) -> String {
+    // Rounded first, lest a tiny negative number reads "-0.00".
+    let rounded = |value: f64, steps: f64| (value * steps).round() / steps + 0.0;
+    let ms = rounded(samples / sample_rate_hz * 1000.0, 1000.0);
+    format!("{ms:.3} ms ({:.2} samples)", rounded(samples, 100.0))
+}

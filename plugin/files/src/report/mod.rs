@@ -1,0 +1,14 @@
+//! `--report`: one page about one song, with pictures.
+
+mod advice;
+mod chart;
+mod charts;
+mod findings;
+mod page;
+mod spectra;
+mod spectrum;
+mod text;
+
+pub use findings::Findings;
+pub use page::page;
+pub use spectra::Spectra;

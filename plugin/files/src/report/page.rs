@@ -1,0 +1,221 @@
+//! The page itself.
+
+use std::{fmt::Write, path::Path};
+
+use minuend_common::words::sentence;
+use minuend_engine::{
+    Lock,
+    causes::{Cause, Kind},
+    range_of_nine_tenths,
+    settings::BackingKind,
+};
+
+use super::{
+    advice::{Facts, advice},
+    chart::clock,
+    charts::{over_frequency, over_time},
+    findings::Findings,
+    text::{capitalised, escaped, worded},
+};
+use crate::{
+    passes::series::Section,
+    rendered::{Rendered, delay_words},
+    request::Passes,
+};
+
+/// The page may load nothing from anywhere, and says so to the browser.
+const HEAD: &str = "<!DOCTYPE html>
+<html lang=\"en\">
+<head>
+<meta charset=\"utf-8\">
+<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\">
+<meta name=\"viewport\" content=\"width=device-width\">
+<meta name=\"color-scheme\" content=\"light dark\">
+<link rel=\"icon\" href=\"data:,\">
+";
+
+const CAUTION: &str = "<p class=\"note\">Near a deep null monitors tend to be turned up. Where the lock is lost the whole backing is back at \
+once: listen at a level at which the full mix is comfortable. What may be published is for your local law to say.</p>\n";
+
+/// Two inks for text, four for lines, told apart by their dashes too. Contrast to the paper is at least 4.5 : 1 of each.
+const STYLE: &str = include_str!("page.css");
+
+/// The page.
+pub fn page(findings: &Findings) -> String {
+    let Findings { request, rendered, .. } = findings;
+    let sections = findings.sections();
+    let name = |path: &Path| escaped(&path.file_name().unwrap_or_default().to_string_lossy());
+    let (mix, backing) = (name(&request.mix), name(&request.backing));
+
+    let mut body = format!("<h1>{mix} <span>minus</span> {backing}</h1>\n");
+    let jumps = sections.iter().filter(|section| section.lock == Lock::Locked).count() > 1;
+    let at_end = match (jumps, rendered.drift_ppm != 0.0) {
+        (true, _) => " The delay is that at the end: it jumps on the way.",
+        (false, true) => " The delay is that at the end: it drifts on the way.",
+        (false, false) => "",
+    };
+    _ = writeln!(body, "<p class=\"verdict\">{}{at_end}</p>", verdict(rendered));
+    body += &table(findings, jumps);
+    body += &causes(rendered);
+    _ = writeln!(body, "<h2>What to try next</h2>\n<ul>");
+    for line in advice(&facts(findings)) {
+        _ = writeln!(body, "<li>{}</li>", worded(&line));
+    }
+    body += "</ul>\n<h2>Over the song</h2>\n";
+    for chart in over_time(findings, &sections) {
+        body += &chart.to_html();
+    }
+    if sections.len() > 1 {
+        body += &section_table(&sections, findings.sample_rate_hz());
+    }
+    body += "<h2>Over frequency</h2>\n";
+    for chart in over_frequency(findings) {
+        body += &chart.to_html();
+    }
+    let version = env!("CARGO_PKG_VERSION");
+    format!(
+        "{HEAD}<title>{mix} minus {backing}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n<main>\n{body}{CAUTION}<footer>Minuend {version}</footer>\n</main>\n</body>\n</html>\n"
+    )
+}
+
+/// The result in a sentence or two.
+fn verdict(rendered: &Rendered) -> String {
+    capitalised(worded(&rendered.describe())) + "."
+}
+
+/// What was rendered and what was found, row by row; whether the delay jumps on the way.
+fn table(findings: &Findings, jumps: bool) -> String {
+    let Findings { request, rendered, rates_hz, .. } = findings;
+    let (from_s, to_s) = findings.part_s();
+    let shown = |path: &Path| escaped(&path.display().to_string());
+    let level = rendered.learned.found.taps.level();
+    let level_db = level.map(|gain| 20.0 * f64::from(gain.abs()).max(1e-6).log10());
+    let passes = match request.passes {
+        Passes::Two => "two: learned over the whole song, then subtracted",
+        Passes::One => "one, knowing nothing: what the plug-in plays",
+        Passes::Held(_) => "one, with a match that was kept, learning no further",
+    };
+    let drift = match rendered.drift_ppm {
+        0.0 => "none".to_owned(),
+        ppm => format!("{ppm:+.2} ppm"),
+    };
+    let rows = [
+        ("Mix", format!("{}, {} Hz", shown(&request.mix), rates_hz[0])),
+        ("Backing", format!("{}, {} Hz", shown(&request.backing), rates_hz[1])),
+        ("Output", shown(&request.out)),
+        ("Part", format!("{} to {}", clock(from_s, 1), clock(to_s, 1))),
+        ("Passes", passes.to_owned()),
+        (
+            "Delay of the mix",
+            format!(
+                "{}{}",
+                worded(&delay_words(rendered.delay_samples, findings.sample_rate_hz())),
+                match (jumps, rendered.drift_ppm != 0.0) {
+                    (true, _) => " at the end; see the sections",
+                    (false, true) => " at the end",
+                    (false, false) => "",
+                }
+            ),
+        ),
+        ("Drift", drift),
+        ("Polarity", if rendered.inverted { "inverted" } else { "kept" }.to_owned()),
+        ("Level of the backing", format!("{:+.2} dB left, {:+.2} dB right", level_db[0], level_db[1])),
+    ];
+    let rows = rows.map(|(name, value)| format!("<tr><th scope=\"row\">{name}</th><td>{value}</td></tr>\n"));
+    format!("<table class=\"facts\">\n{}</table>\n", rows.concat())
+}
+
+/// What limits the null and what was put right, each in a list if there is any.
+fn causes(rendered: &Rendered) -> String {
+    let list = |title: &str, stands: bool, worth: &dyn Fn(&Cause) -> String| {
+        let lines = rendered.causes.iter().filter(|cause| cause.kind.stands() == stands);
+        let lines: String = lines
+            .map(|cause| {
+                let words = capitalised(worded(&sentence(cause)));
+                format!("<li>{words}. <span class=\"note\">{}</span></li>\n", worded(&worth(cause)))
+            })
+            .collect();
+        if lines.is_empty() { String::new() } else { format!("<h2>{title}</h2>\n<ul>\n{lines}</ul>\n") }
+    };
+    let limits = list("What limits the null", true, &|cause| match cause.kind {
+        // The null is measured where the voice rests.
+        Kind::Bleed { .. } => "As much of the voice goes with the backing.".to_owned(),
+        _ => format!("Alone it limits the null to {:.0} dB.", cause.depth_db),
+    });
+    let righted = list("What was put right", false, &|cause| {
+        format!("Left as it is, it would cost {:.0} dB of the null.", cause.worth_db)
+    });
+    limits + &righted
+}
+
+/// What advice goes by.
+fn facts(findings: &Findings) -> Facts {
+    let Findings { request, rendered, rates_hz, series, .. } = findings;
+    let lossy = |path: &Path| {
+        let ending = path.extension().unwrap_or_default().to_string_lossy().to_lowercase();
+        ["mp3", "m4a", "mp4", "aac", "ogg", "oga", "opus"].contains(&ending.as_str())
+    };
+    let mut movement: Vec<f64> =
+        series.points().map(|point| point.follow_db).filter(|db| db.is_finite()).collect();
+    Facts {
+        null_depth_db: rendered.null_depth_db,
+        untold: rendered.untold,
+        locked: rendered.locked,
+        late_s: rendered.late_s,
+        movement_db: range_of_nine_tenths(&mut movement),
+        lossy: [&request.mix, &request.backing].map(|path| lossy(path)),
+        codec_heard: rendered.causes.iter().any(|cause| matches!(cause.kind, Kind::Codec { .. })),
+        rates_differ: rates_hz[0] != rates_hz[1],
+        drift_ppm: rendered.drift_ppm,
+        clipped_samples: rendered.clipped_samples,
+        bad_samples: rendered.bad_samples,
+        estimated: request.settings.backing_kind == BackingKind::Estimated,
+    }
+}
+
+/// The sections, if they are more than one.
+fn section_table(sections: &[Section], sample_rate_hz: f64) -> String {
+    let mut rows = String::new();
+    for section in sections {
+        let state = match section.lock {
+            Lock::Locked => worded(&delay_words(section.delay_samples, sample_rate_hz)),
+            Lock::NoBacking => "no backing: the mix passes".to_owned(),
+            Lock::Searching => "not found yet: the mix passes".to_owned(),
+            Lock::Lost => "lost: the mix passes".to_owned(),
+            Lock::TooLate => "backing too late: the mix passes".to_owned(),
+        };
+        let (from, to) = section.range_s;
+        _ = writeln!(rows, "<tr><td>{}</td><td>{}</td><td>{state}</td></tr>", clock(from, 1), clock(to, 1));
+    }
+    format!(
+        "<h2>Sections</h2>\n<table class=\"sections\">\n<tr><th>from</th><th>to</th><th>delay</th></tr>\n{rows}</table>\n"
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Relative luminance and contrast by WCAG 2.2: text and lines reach 4.5 : 1 on either paper.
+    #[test]
+    fn inks_stand_out_from_the_paper() {
+        let luminance = |hex: &str| {
+            let channel = |at: usize| {
+                let value = f64::from(u8::from_str_radix(&hex[at..at + 2], 16).unwrap()) / 255.0;
+                if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
+            };
+            0.2126 * channel(0) + 0.7152 * channel(2) + 0.0722 * channel(4)
+        };
+        for theme in STYLE.split(":root{").skip(1).take(2) {
+            let colour = |name: &str| {
+                let at = theme.find(&format!("--{name}:#")).unwrap() + name.len() + 4;
+                luminance(&theme[at..at + 6])
+            };
+            let paper = colour("paper");
+            for ink in ["ink", "faint", "l0", "l1", "l2", "l3"] {
+                let (a, b) = (colour(ink).max(paper), colour(ink).min(paper));
+                assert!((a + 0.05) / (b + 0.05) >= 4.5, "{ink}: {}", (a + 0.05) / (b + 0.05));
+            }
+        }
+    }
+}

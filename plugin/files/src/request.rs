@@ -1,0 +1,74 @@
+//! What is asked for.
+
+use std::{
+    ops::Range,
+    path::{Path, PathBuf},
+};
+
+use minuend_engine::Settings;
+
+use crate::{passes::Learned, write::Bits};
+
+/// What to render.
+#[derive(Clone, Debug)]
+pub struct Render {
+    /// The full mix.
+    pub mix: PathBuf,
+    /// The same song without the part that is wanted.
+    pub backing: PathBuf,
+    /// The file to write.
+    pub out: PathBuf,
+    /// One setting of every control, for the whole song.
+    pub settings: Settings,
+    /// How the file is written.
+    pub bits: Bits,
+    /// Replace files that exist.
+    pub overwrite: bool,
+    /// How the engine goes over the files.
+    pub passes: Passes,
+    /// The part of the mix that is rendered, s; its end may lie beyond the mix's.
+    pub part_s: Range<f64>,
+    /// Where the matched backing is written too.
+    pub matched_backing: Option<PathBuf>,
+    /// Where a page about it is written, HTML.
+    pub report: Option<PathBuf>,
+    /// Where what was learned is written, for [`Passes::Held`].
+    pub save_match: Option<PathBuf>,
+}
+
+/// How the engine goes over the files.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum Passes {
+    /// Once to learn over the whole song, once to subtract.
+    #[default]
+    Two,
+    /// Once, knowing nothing: what the plug-in plays.
+    One,
+    /// Once, with what was learned before, learning no further.
+    Held(Box<Learned>),
+}
+
+impl Render {
+    /// All of a song at the controls' defaults, to a new float file.
+    pub fn new(mix: impl Into<PathBuf>, backing: impl Into<PathBuf>, out: impl Into<PathBuf>) -> Self {
+        Self {
+            mix: mix.into(),
+            backing: backing.into(),
+            out: out.into(),
+            settings: Settings::default(),
+            bits: Bits::default(),
+            overwrite: false,
+            passes: Passes::default(),
+            part_s: 0.0..f64::INFINITY,
+            matched_backing: None,
+            report: None,
+            save_match: None,
+        }
+    }
+
+    /// All files that are written.
+    pub fn outputs(&self) -> impl Iterator<Item = &Path> {
+        let more = [&self.matched_backing, &self.report, &self.save_match];
+        std::iter::once(&self.out).chain(more.into_iter().flatten()).map(PathBuf::as_path)
+    }
+}
