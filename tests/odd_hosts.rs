@@ -127,6 +127,20 @@ impl Raw {
         Self::rendering(CLAP_RENDER_REALTIME, state)
     }
 
+    /// Goes over to real time without a new activation: the plug-in may ask for one, but this host makes none.
+    pub fn go_live(&mut self) {
+        self.render(CLAP_RENDER_REALTIME);
+        self.is_live = true;
+    }
+
+    fn render(&self, mode: clap_plugin_render_mode) {
+        // SAFETY: on the main thread; the type is the extension's.
+        unsafe {
+            let render = self.extension::<clap_plugin_render>(CLAP_EXT_RENDER);
+            assert!(render.set.expect("there")(self.plugin, mode));
+        }
+    }
+
     fn rendering(mode: clap_plugin_render_mode, state: &[u8]) -> Self {
         // SAFETY: all functions are called in the order of the CLAP headers, on one thread.
         unsafe {
@@ -137,8 +151,7 @@ impl Raw {
             let plugin = create(factory.cast(), &HOST.0, c"audio.minuend.minuend".as_ptr());
             assert!((*plugin).init.expect("there")(plugin));
             let raw = Self { plugin, is_live: mode == CLAP_RENDER_REALTIME };
-            let render = raw.extension::<clap_plugin_render>(CLAP_EXT_RENDER);
-            assert!(render.set.expect("there")(plugin, mode));
+            raw.render(mode);
             raw.load(state);
             raw
         }

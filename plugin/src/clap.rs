@@ -5,7 +5,7 @@
 //!   missing is not heard.
 //! - Events that a host hands over out of order, or beyond the block, would make the framework write elsewhere.
 //! - The latency is told while the plug-in is being activated; the framework would ask the host to start over.
-//! - A host may begin to render offline without a pause.
+//! - A host may go over to rendering offline, or to real time, without a pause.
 //! - A refused session is reported as refused.
 //! - A change of the learned match marks the session as changed.
 //! - The ports have the names they are called by everywhere else.

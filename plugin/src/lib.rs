@@ -233,18 +233,17 @@ impl Minuend {
         let fits = |p: &Prepared| p.sample_rate_hz == sample_rate_hz && p.mix_channels == mix_channels;
         if !self.prepared.as_ref().is_some_and(fits) {
             let mut engine = Engine::new(sample_rate_hz, mix_channels).map_err(|e| e.to_string())?;
+            // Jobs belong to their engine: a job that is out ends with the old one. The thread is made whatever the
+            // mode, which may change without a new activation.
+            let jobs = JobRunner::new().map_err(|error| {
+                format!("no thread can be had to learn on ({error}): end other programs, then try again")
+            })?;
             let matches = self.params.session.connect(&mut engine);
             self.relearn_presses = self.params.controls.relearn_presses.load(Ordering::Relaxed);
-            // Jobs belong to their engine: a job that is out ends with the old one.
-            let jobs = JobRunner::default();
             self.prepared = Some(Prepared { engine, jobs, matches, sample_rate_hz, mix_channels });
         }
-        let prepared = self.prepared.as_mut().expect("made above");
-        let offline = config.process_mode == ProcessMode::Offline;
-        self.host.set_offline(offline);
-        if !offline {
-            prepared.jobs.start_thread().map_err(|e| format!("no thread to learn on: {e}"))?;
-        }
+        self.host.set_offline(config.process_mode == ProcessMode::Offline);
+        let prepared = self.prepared.as_ref().expect("made above");
         Ok(prepared.engine.latency_samples() as u32)
     }
 }
