@@ -1,5 +1,6 @@
 //! The way from an instance to its host and to the rim round it, in either plug-in format.
 
+use std::any::Any;
 use std::cell::{Cell, RefCell};
 use std::ffi::CStr;
 use std::ptr;
@@ -10,13 +11,9 @@ use clap_sys::ext::state::{CLAP_EXT_STATE, clap_host_state};
 use clap_sys::host::clap_host;
 
 use crate::params::MinuendParams;
-use crate::vst3::OwnedRim;
 
 /// Names of the main ports, in and out.
 pub const MAIN_PORTS: [&CStr; 2] = [c"Mix", c"Difference"];
-
-/// As many as any port of ours has.
-pub const MAX_CHANNELS: usize = 2;
 
 /// The way back to the host, for one instance.
 pub struct HostLink {
@@ -26,7 +23,7 @@ pub struct HostLink {
     match_changed: AtomicBool,
     offline: AtomicBool,
     latency_samples: AtomicU32,
-    vst3_rim: OnceLock<OwnedRim>,
+    rim: OnceLock<Box<dyn Any + Send + Sync>>,
 }
 
 // SAFETY: the host outlives its plug-ins, and of its functions only the one meant for all threads is called off the
@@ -44,7 +41,7 @@ impl HostLink {
             match_changed: AtomicBool::new(false),
             offline: AtomicBool::new(false),
             latency_samples: AtomicU32::new(0),
-            vst3_rim: OnceLock::new(),
+            rim: OnceLock::new(),
         });
         if MAKING.get().is_some() {
             MADE.set(Some(link.clone()));
@@ -53,9 +50,9 @@ impl HostLink {
     }
 
     /// Keeps what has to live as long as the instance.
-    pub fn keep(&self, rim: OwnedRim) {
+    pub fn keep(&self, rim: impl Any + Send + Sync) {
         // There is one rim for an instance.
-        let _ = self.vst3_rim.set(rim);
+        let _ = self.rim.set(Box::new(rim));
     }
 
     /// Whether the host renders as fast as it can. May change between two blocks.

@@ -7,6 +7,7 @@ use minuend_engine::Engine;
 use nice_plug::prelude::*;
 use triple_buffer::{Input, Output};
 
+mod buffers;
 mod clap;
 pub mod editor;
 mod host_link;
