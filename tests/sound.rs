@@ -260,31 +260,6 @@ fn without_clean_up_the_difference_is_mix_minus_backing_bit_for_bit() {
 }
 
 #[test]
-fn mono_and_mixed_layouts_null_too() {
-    // Layouts in the plug-in's order: both stereo, mono backing, both mono, mono mix.
-    for (layout, main, aux) in [(0, 2, 2), (1, 2, 1), (2, 1, 1), (3, 1, 2)] {
-        // The middle is all that these four have in common, so both sides carry the same.
-        let song = Song::new(1, LEARN_S, RATE_HZ, 17, -1.0);
-        let spread = |audio: &Audio, channels| vec![audio[0].clone(); channels];
-        let mut host = Bare::new();
-        host.select(layout);
-        host.set("slope", "Off");
-        host.activate(RATE_HZ);
-        let latency = host.latency();
-        let out = host.play(&spread(&song.mix, main), Some(&spread(&song.backing, aux)), false);
-        let out: Audio = vec![out[0][latency..].to_vec()];
-        let song = Song {
-            voice: part(&song.voice, 0, out[0].len()),
-            backing_in_mix: part(&song.backing_in_mix, 0, out[0].len()),
-            ..song
-        };
-        let left_db = residue_db(&out, &song, LEARN_S - 2.0);
-        // Rounding alone, as for stereo copies.
-        assert!(left_db <= -120.0, "layout {layout}: {left_db:.1} dB left");
-    }
-}
-
-#[test]
 fn silence_gives_silence() {
     for state in [None, Some(learned())] {
         let mut plugin = state.map_or_else(|| Plugin::playing(&[]), |state| Plugin::recalled(state, &[]));

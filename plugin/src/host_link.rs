@@ -5,7 +5,7 @@ use std::cell::{Cell, RefCell};
 use std::ffi::CStr;
 use std::ptr;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_host_state};
 use clap_sys::host::clap_host;
@@ -22,6 +22,7 @@ pub struct HostLink {
     params: Arc<MinuendParams>,
     match_changed: AtomicBool,
     offline: AtomicBool,
+    channels: Mutex<Option<[usize; 2]>>,
     latency_samples: AtomicU32,
     rim: OnceLock<Box<dyn Any + Send + Sync>>,
 }
@@ -40,6 +41,7 @@ impl HostLink {
             params,
             match_changed: AtomicBool::new(false),
             offline: AtomicBool::new(false),
+            channels: Mutex::new(None),
             latency_samples: AtomicU32::new(0),
             rim: OnceLock::new(),
         });
@@ -63,6 +65,16 @@ impl HostLink {
     /// Says how the host processes from now on.
     pub fn set_offline(&self, offline: bool) {
         self.offline.store(offline, Ordering::Relaxed);
+    }
+
+    /// Channels of mix and backing, where the host has set them otherwise than the framework knows.
+    pub fn channels(&self) -> Option<[usize; 2]> {
+        *self.channels.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// In force from the next activation on. Not for the audio thread.
+    pub fn set_channels(&self, channels: [usize; 2]) {
+        *self.channels.lock().unwrap_or_else(PoisonError::into_inner) = Some(channels);
     }
 
     /// To be called while the plug-in is being activated.

@@ -24,6 +24,7 @@ pub mod worker;
 pub use clap::clap_entry;
 pub use vst3::GetPluginFactory;
 
+use buffers::MAX_CHANNELS;
 use editor::{Repaint, ShownEditor};
 use host_link::HostLink;
 use meters::Meters;
@@ -77,6 +78,7 @@ struct Prepared {
     matches: MatchPort,
     sample_rate_hz: f64,
     mix_channels: usize,
+    backing_channels: usize,
 }
 
 impl Default for Minuend {
@@ -166,9 +168,10 @@ impl Plugin for Minuend {
         aux: &mut AuxiliaryBuffers,
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
-        let Some(Prepared { engine, jobs, matches, sample_rate_hz, .. }) = &mut self.prepared else {
+        let Some(prepared) = &mut self.prepared else {
             return ProcessStatus::Error("processed before it was activated");
         };
+        let Prepared { engine, jobs, matches, sample_rate_hz, mix_channels, backing_channels } = prepared;
         let controls = &self.params.controls;
 
         jobs.set_offline(self.host.is_offline());
@@ -192,15 +195,14 @@ impl Plugin for Minuend {
         }
 
         // Whatever the host has not given is silence; never does the mix stand in for the backing.
-        let mut backing: [&[f32]; 2] = [&[]; 2];
-        let mut num_backing = 0;
+        let mut backing: [&[f32]; MAX_CHANNELS] = [&[]; MAX_CHANNELS];
         if let Some(port) = aux.inputs.first() {
             for (channel, given) in backing.iter_mut().zip(port.as_slice_immutable()) {
                 *channel = &given[..given.len().min(mix.samples())];
-                num_backing += 1;
             }
         }
-        engine.process(mix.as_slice(), &backing[..num_backing], &controls.settings(), jobs);
+        let mix = &mut mix.as_slice()[..*mix_channels];
+        engine.process(mix, &backing[..*backing_channels], &controls.settings(), jobs);
         if matches.give(engine) {
             self.host.match_changed();
         }
@@ -229,7 +231,10 @@ impl Minuend {
             return Err(format!("blocks of {frames} samples: set the host to 1 to {MAX_BLOCK_SAMPLES}"));
         }
         let sample_rate_hz = f64::from(config.sample_rate);
-        let mix_channels = layout.main_output_channels.map_or(0, NonZeroU32::get) as usize;
+        let [mix_channels, backing_channels] = self.host.channels().unwrap_or_else(|| {
+            [layout.main_output_channels.as_ref(), layout.aux_input_ports.first()]
+                .map(|port| port.map_or(0, |count| count.get() as usize))
+        });
 
         let fits = |p: &Prepared| p.sample_rate_hz == sample_rate_hz && p.mix_channels == mix_channels;
         if !self.prepared.as_ref().is_some_and(fits) {
@@ -241,10 +246,11 @@ impl Minuend {
             })?;
             let matches = self.params.session.connect(&mut engine);
             self.relearn_presses = self.params.controls.relearn_presses.load(Ordering::Relaxed);
-            self.prepared = Some(Prepared { engine, jobs, matches, sample_rate_hz, mix_channels });
+            self.prepared =
+                Some(Prepared { engine, jobs, matches, sample_rate_hz, mix_channels, backing_channels });
         }
-        self.host.set_offline(config.process_mode == ProcessMode::Offline);
-        let prepared = self.prepared.as_ref().expect("made above");
+        let prepared = self.prepared.as_mut().expect("made above");
+        prepared.backing_channels = backing_channels;
         Ok(prepared.engine.latency_samples() as u32)
     }
 }

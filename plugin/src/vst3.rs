@@ -2,9 +2,9 @@
 //!
 //! - A host may hand over fewer buses or channels than were declared, or longer blocks; the framework would read past
 //!   the end. What is missing is silence.
-//! - The framework looks for the backing's channels among the mix's, so that a mono backing under a stereo mix would
-//!   stand on the left alone.
-//! - How the host renders is told with a setup; the framework would believe the one before.
+//! - The framework looks for the backing's channels among the mix's, so that it never finds a layout in which they are
+//!   not as many. It keeps to stereo, and the plug-in learns from the link to the host how many channels there are.
+//! - How the host renders is told with a setup, and in force at once; the framework would believe the one before.
 //! - A refused session is reported as refused.
 //! - The buses have the names they are called by everywhere else.
 //!

@@ -1,17 +1,17 @@
 //! The rim round one instance: what hosts call of it.
 
-use std::cell::Cell;
 use std::mem::offset_of;
 use std::ptr::{self, NonNull};
 use std::slice;
+use std::sync::{Arc, Weak};
 
 use minuend_engine::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 use nice_plug::wrapper::vst3::Wrapper;
 use nice_plug::wrapper::vst3::vst3::ComWrapper;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     AudioBusBuffers, AudioBusBuffers__type0, BusDirection, BusDirections_, BusInfo, IAudioProcessor,
-    IAudioProcessorVtbl, IComponent, IComponentVtbl, MediaType, MediaTypes_, ProcessData, ProcessSetup,
-    SpeakerArrangement, SymbolicSampleSizes_,
+    IAudioProcessorVtbl, IComponent, IComponentVtbl, MediaType, MediaTypes_, ProcessData, ProcessModes_,
+    ProcessSetup, SpeakerArrangement, SymbolicSampleSizes_,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     IBStream, TBool, int32, kInvalidArgument, kResultFalse, kResultOk, tresult,
@@ -25,8 +25,10 @@ use crate::{MAX_BLOCK_SAMPLES, Minuend};
 const AUDIO: MediaType = MediaTypes_::kAudio as MediaType;
 const INPUT: BusDirection = BusDirections_::kInput as BusDirection;
 const FLOAT_32: int32 = SymbolicSampleSizes_::kSample32 as int32;
+const OFFLINE: int32 = ProcessModes_::kOffline as int32;
 
-/// Index of the bus of the backing, after the mix.
+/// Indices of the input buses.
+const MIX: usize = 0;
 const BACKING: usize = 1;
 
 /// One instance: what the host calls, and the framework's functions behind it.
@@ -35,16 +37,20 @@ pub struct Rim {
     component: IComponentVtbl,
     inner_processor: IAudioProcessorVtbl,
     inner_component: IComponentVtbl,
-    mix_channels: usize,
-    /// Speakers of the backing's bus, as the host has set them.
-    backing_speakers: SpeakerArrangement,
+    link: Weak<HostLink>,
+    /// Speakers of mix and backing, and of the output, as the host has set them. The framework is never told: to it, and
+    /// with silence and outputs that nobody hears, every bus is stereo.
+    inputs: [SpeakerArrangement; 2],
+    output: SpeakerArrangement,
     stand_ins: StandIns,
-    /// As long as the longest block: the backing in mono.
-    middle: Vec<Cell<f32>>,
 }
 
 /// Stereo in the bits of the VST3 headers (`vstspeaker.h`): left and right.
 const STEREO: SpeakerArrangement = 0b11;
+
+fn num_channels(speakers: SpeakerArrangement) -> usize {
+    speakers.count_ones() as usize
+}
 
 /// A rim that is freed with the instance it belongs to.
 struct OwnedRim(NonNull<Rim>);
@@ -63,7 +69,7 @@ impl Drop for OwnedRim {
 
 impl Rim {
     /// Puts a rim round an instance that no host has seen yet.
-    pub fn put_round(instance: &ComWrapper<Wrapper<Minuend>>, link: &HostLink) {
+    pub fn put_round(instance: &ComWrapper<Wrapper<Minuend>>, link: &Arc<HostLink>) {
         let processor = instance.as_com_ref::<IAudioProcessor>().expect("an effect").as_ptr();
         let component = instance.as_com_ref::<IComponent>().expect("a component").as_ptr();
         // SAFETY: both are interfaces of an instance that is known here alone; their tables are static.
@@ -85,15 +91,21 @@ impl Rim {
                 },
                 inner_processor,
                 inner_component,
-                mix_channels: MAX_CHANNELS,
-                backing_speakers: STEREO,
+                link: Arc::downgrade(link),
+                inputs: [STEREO; 2],
+                output: STEREO,
                 stand_ins: StandIns::default(),
-                middle: Vec::new(),
             })));
             (*processor).vtbl = &raw const (*rim.as_ptr()).processor;
             (*component).vtbl = &raw const (*rim.as_ptr()).component;
             link.keep(OwnedRim(rim));
         }
+    }
+
+    /// Speakers of an audio bus.
+    fn speakers(&self, direction: BusDirection, index: int32) -> Option<SpeakerArrangement> {
+        let buses = if direction == INPUT { &self.inputs[..] } else { slice::from_ref(&self.output) };
+        buses.get(usize::try_from(index).ok()?).copied()
     }
 }
 
@@ -134,19 +146,18 @@ unsafe extern "system" fn set_bus_arrangements(
         if (num_inputs, num_outputs) != (2, 1) {
             return kResultFalse;
         }
-        let [mix, backing] = [*inputs, *inputs.add(BACKING)];
-        if !(1..=MAX_CHANNELS).contains(&(backing.count_ones() as usize)) {
+        let (given, output) = ([*inputs, *inputs.add(BACKING)], *outputs);
+        let channels = given.map(num_channels);
+        if channels.iter().any(|count| !(1..=MAX_CHANNELS).contains(count))
+            || num_channels(output) != channels[MIX]
+        {
             return kResultFalse;
         }
-        // Of the framework's layouts, the one whose backing is as the mix; `process` makes it so.
-        let mut inputs = [mix; 2];
-        let set = rim.inner_processor.setBusArrangements;
-        let result = set(this, inputs.as_mut_ptr(), num_inputs, outputs, num_outputs);
-        if result == kResultOk {
-            rim.mix_channels = mix.count_ones() as usize;
-            rim.backing_speakers = backing;
+        (rim.inputs, rim.output) = (given, output);
+        if let Some(link) = rim.link.upgrade() {
+            link.set_channels(channels);
         }
-        result
+        kResultOk
     }
 }
 
@@ -159,11 +170,13 @@ unsafe extern "system" fn get_bus_arrangement(
     // SAFETY: the host gives its instance, and room for the answer or null.
     unsafe {
         let rim = &*of_processor(this);
-        let result = (rim.inner_processor.getBusArrangement)(this, direction, index, speakers);
-        if result == kResultOk && direction == INPUT && index as usize == BACKING {
-            *speakers = rim.backing_speakers;
+        match rim.speakers(direction, index) {
+            Some(found) if !speakers.is_null() => {
+                *speakers = found;
+                kResultOk
+            }
+            _ => kInvalidArgument,
         }
-        result
     }
 }
 
@@ -183,10 +196,13 @@ unsafe extern "system" fn setup_processing(this: *mut IAudioProcessor, setup: *m
             return kResultFalse;
         }
         let longest = given.maxSamplesPerBlock as usize;
-        rim.stand_ins = StandIns::new(longest);
-        rim.middle = vec![Cell::new(0.0); longest];
-        // The first time the framework puts the mode of the setup before into force.
-        (rim.inner_processor.setupProcessing)(this, setup);
+        if longest != rim.stand_ins.longest() {
+            rim.stand_ins = StandIns::new(longest);
+        }
+        // In force at once: the framework hands a mode on at the next activation, and then the one of the setup before.
+        if let Some(link) = rim.link.upgrade() {
+            link.set_offline(given.processMode == OFFLINE);
+        }
         (rim.inner_processor.setupProcessing)(this, setup)
     }
 }
@@ -203,12 +219,13 @@ unsafe extern "system" fn process(this: *mut IAudioProcessor, data: *mut Process
         return kInvalidArgument;
     }
     let mut whole = *given;
+    let [mix_channels, backing_channels] = rim.inputs.map(num_channels);
     // SAFETY: `given` is a host's block.
     let (mix, backing, output) = unsafe {
         (
-            channels(given.inputs, given.numInputs, 0),
-            channels(given.inputs, given.numInputs, BACKING),
-            channels(given.outputs, given.numOutputs, 0),
+            channels(given.inputs, given.numInputs, MIX, mix_channels),
+            channels(given.inputs, given.numInputs, BACKING, backing_channels),
+            channels(given.outputs, given.numOutputs, 0, mix_channels),
         )
     };
     if output.iter().all(|channel| channel.is_null()) {
@@ -216,24 +233,11 @@ unsafe extern "system" fn process(this: *mut IAudioProcessor, data: *mut Process
         whole.numSamples = 0;
     }
 
-    let is_stereo = rim.backing_speakers.count_ones() > 1;
-    let backing = match (rim.mix_channels, backing) {
-        (1, [left, right]) if is_stereo && !left.is_null() && !right.is_null() => {
-            // SAFETY: the host gives that many samples.
-            let [left, right] = [left, right].map(|c| unsafe { slice::from_raw_parts(c, length) });
-            for ((to, l), r) in rim.middle.iter().zip(left).zip(right) {
-                to.set(0.5 * (l + r));
-            }
-            [rim.middle.as_ptr().cast_mut().cast(); 2]
-        }
-        (_, [one, _]) if !is_stereo => [one; 2],
-        (_, sides) => sides,
-    };
     // The framework only reads from the inputs.
     let (mut mix, mut backing) = (rim.stand_ins.input(mix), rim.stand_ins.input(backing));
     let mut output = rim.stand_ins.output(output);
     let bus = |channels: &mut Channels| AudioBusBuffers {
-        numChannels: rim.mix_channels as int32,
+        numChannels: MAX_CHANNELS as int32,
         silenceFlags: 0,
         __field0: AudioBusBuffers__type0 { channelBuffers32: channels.as_mut_ptr() },
     };
@@ -244,19 +248,25 @@ unsafe extern "system" fn process(this: *mut IAudioProcessor, data: *mut Process
     // SAFETY: all that is pointed to outlives the call.
     unsafe { (rim.inner_processor.process)(this, &mut whole) }
 }
-/// The channels of a bus that the host gives.
+
+/// The channels of a bus that the host gives, of those that were agreed upon.
 ///
 /// # Safety
 ///
 /// There are that many buses, or none if the pointer is null.
-unsafe fn channels(buses: *const AudioBusBuffers, num_buses: int32, index: usize) -> Channels {
+unsafe fn channels(
+    buses: *const AudioBusBuffers,
+    num_buses: int32,
+    index: usize,
+    num_channels: usize,
+) -> Channels {
     if buses.is_null() || index as i64 >= i64::from(num_buses) {
         return [ptr::null_mut(); MAX_CHANNELS];
     }
     // SAFETY: there are that many buses, and that many channels in each that is there.
     unsafe {
         let bus = &*buses.add(index);
-        buffers::given(bus.__field0.channelBuffers32, bus.numChannels.max(0) as usize)
+        buffers::given(bus.__field0.channelBuffers32, num_channels.min(bus.numChannels.max(0) as usize))
     }
 }
 
@@ -276,14 +286,14 @@ unsafe extern "system" fn get_bus_info(
         }
         let result = (rim.inner_component.getBusInfo)(this, media, direction, index, info);
         if result == kResultOk && media == AUDIO {
-            match index as usize {
-                0 => {
-                    let name = MAIN_PORTS[usize::from(direction != INPUT)].to_bytes_with_nul();
-                    for (to, from) in (*info).name.iter_mut().zip(name) {
-                        *to = u16::from(*from) as _;
-                    }
+            if index == 0 {
+                let name = MAIN_PORTS[usize::from(direction != INPUT)].to_bytes_with_nul();
+                for (to, from) in (*info).name.iter_mut().zip(name) {
+                    *to = u16::from(*from) as _;
                 }
-                _ => (*info).channelCount = rim.backing_speakers.count_ones() as int32,
+            }
+            if let Some(speakers) = rim.speakers(direction, index) {
+                (*info).channelCount = num_channels(speakers) as int32;
             }
         }
         result
@@ -312,6 +322,7 @@ unsafe extern "system" fn set_state(this: *mut IComponent, state: *mut IBStream)
         host_link::loading(|| unsafe { (of_component(this).inner_component.setState)(this, state) });
     if refused { kResultFalse } else { result }
 }
+
 #[cfg(test)]
 mod tests {
     use std::cell::RefCell;
@@ -319,9 +330,7 @@ mod tests {
 
     use nice_plug::wrapper::vst3::vst3::ComPtr;
     use nice_plug::wrapper::vst3::vst3::Interface;
-    use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-        IAudioProcessorTrait, IComponentTrait, ProcessModes_,
-    };
+    use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{IAudioProcessorTrait, IComponentTrait};
     use nice_plug::wrapper::vst3::vst3::Steinberg::{
         IPluginBaseTrait, IPluginFactory, IPluginFactoryTrait, PClassInfo,
     };
@@ -508,20 +517,36 @@ mod tests {
             instance.seen(given.0, given.1, given.2)
         };
         // One output channel is given in all of these.
-        let whole = |mix: &[f32], backing: &[f32]| (mix.to_vec(), backing.to_vec(), mix.len());
-        assert_eq!(seen(STEREO, STEREO, (&[1., 2.], &[3., 4.], 2)), whole(&[1., 2.], &[3., 4.]));
-        assert_eq!(seen(STEREO, MONO, (&[1., 2.], &[3.], 2)), whole(&[1., 2.], &[3., 3.]));
-        assert_eq!(seen(MONO, MONO, (&[1.], &[3.], 2)), whole(&[1.], &[3.]));
-        assert_eq!(seen(MONO, STEREO, (&[1.], &[3., 4.], 2)), whole(&[1.], &[3.5]));
-        assert_eq!(seen(STEREO, STEREO, (&[1., 2.], &[3.], 2)), whole(&[1., 2.], &[3., 0.]), "half a bus");
-        assert_eq!(seen(STEREO, STEREO, (&[1., 2.], &[3., 4.], 1)), whole(&[1., 2.], &[0., 0.]), "no bus");
-        assert_eq!(seen(STEREO, STEREO, (&[1.], &[3., 4.], 2)), whole(&[1., 0.], &[3., 4.]), "half a mix");
-        assert_eq!(seen(STEREO, STEREO, (&[], &[3., 4.], 2)), whole(&[0., 0.], &[3., 4.]), "no mix");
-        assert_eq!(
-            seen(STEREO, MONO, (&[1., 2., 9.], &[3., 9.], 2)),
-            whole(&[1., 2.], &[3., 3.]),
-            "too many"
-        );
+        let whole = |mix: [f32; 2], backing: [f32; 2]| (mix.to_vec(), backing.to_vec(), 2);
+        assert_eq!(seen(STEREO, STEREO, (&[1., 2.], &[3., 4.], 2)), whole([1., 2.], [3., 4.]));
+        assert_eq!(seen(STEREO, MONO, (&[1., 2.], &[3.], 2)), whole([1., 2.], [3., 0.]));
+        assert_eq!(seen(MONO, MONO, (&[1.], &[3.], 2)), whole([1., 0.], [3., 0.]));
+        assert_eq!(seen(MONO, STEREO, (&[1.], &[3., 4.], 2)), whole([1., 0.], [3., 4.]));
+        assert_eq!(seen(STEREO, STEREO, (&[1., 2.], &[3.], 2)), whole([1., 2.], [3., 0.]), "half a bus");
+        assert_eq!(seen(STEREO, STEREO, (&[1., 2.], &[3., 4.], 1)), whole([1., 2.], [0., 0.]), "no bus");
+        assert_eq!(seen(STEREO, STEREO, (&[1.], &[3., 4.], 2)), whole([1., 0.], [3., 4.]), "half a mix");
+        assert_eq!(seen(STEREO, STEREO, (&[], &[3., 4.], 2)), whole([0., 0.], [3., 4.]), "no mix");
+        assert_eq!(seen(STEREO, MONO, (&[1., 2., 9.], &[3., 9.], 2)), whole([1., 2.], [3., 0.]), "too many");
+    }
+
+    /// Whether the host has activated the plug-in anew since, or not.
+    #[test]
+    fn the_mode_of_a_setup_is_in_force_at_once() {
+        let instance = Instance::new();
+        // SAFETY: this is the only thread that knows the instance.
+        let link = unsafe { (*of_processor(instance.processor.as_ptr())).link.upgrade().unwrap() };
+        instance.start();
+        assert!(link.is_offline());
+        for (mode, is_offline) in [
+            (ProcessModes_::kRealtime, false),
+            (ProcessModes_::kOffline, true),
+            (ProcessModes_::kPrefetch, false),
+        ] {
+            let mut setup = ProcessSetup { processMode: mode as int32, ..setup(48_000.0) };
+            // SAFETY: as a host does it that goes from one to the other without a pause.
+            assert_eq!(unsafe { instance.processor.setupProcessing(&mut setup) }, kResultOk);
+            assert_eq!(link.is_offline(), is_offline, "{mode}");
+        }
     }
 
     #[test]
