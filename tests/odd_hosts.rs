@@ -27,6 +27,7 @@ use nice_assert_no_alloc::assert_no_alloc;
 use crate::host::{MAX_BLOCK, Plugin, clap_id};
 use crate::signals::{Audio, Noise, RATE_HZ, Song, assert_same, part, peak, silence};
 use crate::sound::learned;
+use crate::vst3_host::silent_channels;
 
 unsafe extern "C" fn no_extension(_: *const clap_host, _: *const c_char) -> *const c_void {
     ptr::null()
@@ -242,6 +243,8 @@ impl Raw {
         let mut out_channels = [0, 1, 2].map(|c: usize| out[c].as_mut_ptr());
         let inputs = [mix_given.port(&mut mix_channels), backing_given.port(&mut backing_channels)];
         let mut outputs = [out_given.port(&mut out_channels)];
+        // What a host left there is not about this block.
+        outputs[0].constant_mask = u64::MAX;
         let transport = position_s.map(transport_at);
         let process = clap_process {
             steady_time: -1,
@@ -265,6 +268,14 @@ impl Raw {
         };
         assert_ne!(status, CLAP_PROCESS_ERROR);
         out.truncate(2);
+        if out_given != NoPort && out_given != NoList {
+            let arrives = out_given.arrive().map(u64::from);
+            let silent = silent_channels(&out) & (arrives[0] | arrives[1] << 1);
+            assert_eq!(
+                outputs[0].constant_mask, silent,
+                "{out_given:?}: told of what is silent, and of nothing else"
+            );
+        }
         out
     }
 }

@@ -20,6 +20,12 @@ fn speakers(num_channels: usize) -> u64 {
     if num_channels == 1 { 1 << 19 } else { 0b11 }
 }
 
+/// A bit for each channel whose samples are all zero.
+pub fn silent_channels(audio: &[Vec<f32>]) -> u64 {
+    let is_silent = |channel: &Vec<f32>| channel.iter().all(|x| *x == 0.0);
+    audio.iter().enumerate().map(|(c, channel)| u64::from(is_silent(channel)) << c).sum()
+}
+
 /// One instance, active, that renders offline.
 pub struct Vst3Plugin {
     processor: ComPtr<IAudioProcessor>,
@@ -91,6 +97,8 @@ impl Vst3Plugin {
             silenceFlags: 0,
             __field0: AudioBusBuffers__type0 { channelBuffers32: list.as_mut_ptr() },
         });
+        // Nor are its flags those of this block.
+        out_bus.silenceFlags = u64::MAX;
         let mut inputs = [mix_bus, backing_bus];
         let mut data = ProcessData {
             processMode: ProcessModes_::kOffline as i32,
@@ -108,6 +116,11 @@ impl Vst3Plugin {
         };
         // SAFETY: all that is counted is there, and outlives the call.
         assert_eq!(unsafe { self.processor.process(&mut data) }, kResultOk);
+        assert_eq!(
+            out_bus.silenceFlags,
+            silent_channels(&out),
+            "silence is told of what is silent, and of nothing else"
+        );
         out
     }
 }

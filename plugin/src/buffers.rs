@@ -1,7 +1,7 @@
 //! What a host hands over of a port, and what stands in for what it does not, in either plug-in format.
 
 use std::cell::Cell;
-use std::ptr;
+use std::{ptr, slice};
 
 /// As many as any port of ours has.
 pub const MAX_CHANNELS: usize = 2;
@@ -23,6 +23,22 @@ pub unsafe fn given(list: *const *mut f32, num_channels: usize) -> Channels {
         }
     }
     channels
+}
+
+/// A bit for each channel whose samples are all zero, as hosts are told of an output so that they need not go on working
+/// with it (VST3's `ivstaudioprocessor.h`, silenceFlags; CLAP's `audio-buffer.h`, constant_mask). Never of a channel that
+/// is not there, nor of a block without samples.
+///
+/// # Safety
+///
+/// Each channel that is there has that many samples, which nobody writes meanwhile.
+pub unsafe fn silent(channels: Channels, num_samples: usize) -> u64 {
+    let is_silent = |channel: *mut f32| {
+        // SAFETY: as the caller says.
+        let samples = || unsafe { slice::from_raw_parts(channel, num_samples) };
+        !channel.is_null() && num_samples > 0 && samples().iter().all(|sample| *sample == 0.0)
+    };
+    channels.into_iter().enumerate().map(|(c, channel)| u64::from(is_silent(channel)) << c).sum()
 }
 
 /// What stands in for a channel that the host does not give: as long as the longest block.
@@ -82,6 +98,19 @@ mod tests {
         assert_eq!(found(&[none, b], 2), [none, b], "a channel without samples");
         assert_eq!(found(&[], 2), [none, none], "no list");
         assert_eq!(found(&[a, b], 0), [none, none], "a list of none");
+    }
+
+    #[test]
+    fn silence_is_told_of_channels_that_are_there_and_silent_throughout() {
+        let (mut silence, mut click) = ([0.0, -0.0, 0.0], [0.0, 0.0, f32::MIN_POSITIVE]);
+        let [silence, click] = [&mut silence, &mut click].map(|samples| samples.as_mut_ptr());
+        // SAFETY: there are no more samples asked for than there are.
+        let told = |channels, num_samples| unsafe { silent(channels, num_samples) };
+        assert_eq!(told([silence, click], 3), 0b01);
+        assert_eq!(told([click, silence], 3), 0b10);
+        assert_eq!(told([click, silence], 2), 0b11, "the click is after the block");
+        assert_eq!(told([silence, ptr::null_mut()], 3), 0b01);
+        assert_eq!(told([silence; 2], 0), 0);
     }
 
     #[test]

@@ -6,6 +6,7 @@
 //! - Events that a host hands over out of order, or beyond the block, would make the framework write elsewhere.
 //! - The latency is told while the plug-in is being activated; the framework would ask the host to start over.
 //! - A host may go over to rendering offline, or to real time, without a pause.
+//! - A host is told of an output whether it is silent; the framework would leave what the host had told itself.
 //! - A refused session is reported as refused.
 //! - A change of the learned match marks the session as changed.
 //! - The ports have the names they are called by everywhere else.
@@ -338,19 +339,42 @@ unsafe extern "C" fn process(
         audio_outputs_count: 1,
         ..*given
     };
-    // SAFETY: all that is pointed to outlives the call, and the list is the host's.
+    // SAFETY: all that is pointed to outlives the call, the list is the host's, and there are as many outputs as it says.
     unsafe {
-        if are_in_order(given.in_events, given.frames_count) {
-            return inner(plugin, &whole);
+        let status = process_in_order(plugin, inner, &whole);
+        if given.audio_outputs_count > 0
+            && let Some(output) = given.audio_outputs.as_mut()
+        {
+            // What the host left there is of another block.
+            output.constant_mask = buffers::silent(heard, given.frames_count as usize);
+        }
+        status
+    }
+}
+
+/// Hands a block to the framework, its events in order.
+///
+/// # Safety
+///
+/// As for the framework's function, but for the order of the events.
+unsafe fn process_in_order(
+    plugin: *const clap_plugin,
+    inner: unsafe extern "C" fn(*const clap_plugin, *const clap_process) -> clap_process_status,
+    block: &clap_process,
+) -> clap_process_status {
+    // SAFETY: the caller's.
+    unsafe {
+        if are_in_order(block.in_events, block.frames_count) {
+            return inner(plugin, block);
         }
         // The framework would cut the block where it has been already: everything lands on its start instead.
         if let Some(flush) =
             inner_extension::<clap_plugin_params>(plugin, CLAP_EXT_PARAMS).and_then(|params| params.flush)
         {
-            flush(plugin, given.in_events, given.out_events);
+            flush(plugin, block.in_events, block.out_events);
         }
         let none = clap_input_events { ctx: ptr::null_mut(), size: Some(no_events), get: Some(no_event) };
-        inner(plugin, &clap_process { in_events: &none, ..whole })
+        inner(plugin, &clap_process { in_events: &none, ..*block })
     }
 }
 

@@ -5,6 +5,7 @@
 //! - The framework looks for the backing's channels among the mix's, so that it never finds a layout in which they are
 //!   not as many. It keeps to stereo, and the plug-in learns from the link to the host how many channels there are.
 //! - How the host renders is told with a setup, and in force at once; the framework would believe the one before.
+//! - A host is told of an output whether it is silent; the framework would leave what the host had told itself.
 //! - A refused session is reported as refused.
 //! - The buses have the names they are called by everywhere else.
 //!

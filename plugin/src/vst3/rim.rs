@@ -235,18 +235,27 @@ unsafe extern "system" fn process(this: *mut IAudioProcessor, data: *mut Process
 
     // The framework only reads from the inputs.
     let (mut mix, mut backing) = (rim.stand_ins.input(mix), rim.stand_ins.input(backing));
-    let mut output = rim.stand_ins.output(output);
+    let mut written = rim.stand_ins.output(output);
     let bus = |channels: &mut Channels| AudioBusBuffers {
         numChannels: MAX_CHANNELS as int32,
         silenceFlags: 0,
         __field0: AudioBusBuffers__type0 { channelBuffers32: channels.as_mut_ptr() },
     };
     let mut inputs = [bus(&mut mix), bus(&mut backing)];
-    let mut outputs = [bus(&mut output)];
+    let mut outputs = [bus(&mut written)];
     (whole.numInputs, whole.inputs) = (inputs.len() as int32, inputs.as_mut_ptr());
     (whole.numOutputs, whole.outputs) = (outputs.len() as int32, outputs.as_mut_ptr());
-    // SAFETY: all that is pointed to outlives the call.
-    unsafe { (rim.inner_processor.process)(this, &mut whole) }
+    // SAFETY: all that is pointed to outlives the call, and there are as many outputs as the host says.
+    unsafe {
+        let result = (rim.inner_processor.process)(this, &mut whole);
+        if given.numOutputs > 0
+            && let Some(heard) = given.outputs.as_mut()
+        {
+            // What the host left there is of another block.
+            heard.silenceFlags = buffers::silent(output, whole.numSamples as usize);
+        }
+        result
+    }
 }
 
 /// The channels of a bus that the host gives, of those that were agreed upon.
