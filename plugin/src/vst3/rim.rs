@@ -5,7 +5,6 @@ use std::ptr::{self, NonNull};
 use std::slice;
 use std::sync::{Arc, Weak};
 
-use minuend_engine::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 use nice_plug::wrapper::vst3::Wrapper;
 use nice_plug::wrapper::vst3::vst3::ComWrapper;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
@@ -19,7 +18,7 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
 
 use crate::buffers::{self, Channels, MAX_CHANNELS, StandIns};
 use crate::host_link::{self, HostLink, MAIN_PORTS};
-use crate::{MAX_BLOCK_SAMPLES, Minuend};
+use crate::{MAX_BLOCK_SAMPLES, Minuend, SAMPLE_RATES_HZ};
 
 // The constants of the headers are unsigned or signed as the platform's compiler has it.
 const AUDIO: MediaType = MediaTypes_::kAudio as MediaType;
@@ -190,9 +189,8 @@ unsafe extern "system" fn setup_processing(this: *mut IAudioProcessor, setup: *m
             return kResultFalse;
         }
         // Hosts that learn it from the setup can say it to the user; activation would fail later.
-        let rates_hz = MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ;
         let blocks = 1..=MAX_BLOCK_SAMPLES as int32;
-        if !rates_hz.contains(&given.sampleRate) || !blocks.contains(&given.maxSamplesPerBlock) {
+        if !SAMPLE_RATES_HZ.contains(&given.sampleRate) || !blocks.contains(&given.maxSamplesPerBlock) {
             return kResultFalse;
         }
         let longest = given.maxSamplesPerBlock as usize;
@@ -581,7 +579,7 @@ mod tests {
             // SAFETY: as a host does it.
             unsafe { instance.processor.setupProcessing(&mut setup) }
         };
-        for rate_hz in [0.0, 7_999.0, 192_001.0, 384_000.0, f64::NAN] {
+        for rate_hz in [0.0, -48_000.0, 999.0, 1_000_001.0, f64::INFINITY, f64::NAN] {
             assert_eq!(setup(rate_hz, BLOCK as int32), kResultFalse, "{rate_hz} Hz");
         }
         for frames in [int32::MIN, 0, MAX_BLOCK_SAMPLES as int32 + 1] {
