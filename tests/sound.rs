@@ -34,20 +34,38 @@ fn at(seconds: f64) -> usize {
 }
 
 /// What is left of the backing in `out`, dB re the backing in the mix, from `from_s` on.
-fn residue_db(out: &Audio, song: &Song, from_s: f64) -> f64 {
+pub fn residue_db(out: &Audio, song: &Song, from_s: f64) -> f64 {
     let rest = difference(out, &song.voice);
     // A late backing has not yet played the last bars when the song is over.
     let tail = |audio: &Audio| level_db(&part(audio, at(from_s), audio[0].len() - at(0.2)));
     tail(&rest) - tail(&song.backing_in_mix)
 }
 
-/// Fails if any half second of `out` is more than 1 dB louder than the mix: the promise of the engine while Trim
-/// and Output are at 0 dB.
+/// Fails if any half second of `out`, wherever it begins, is more than 1 dB louder than the mix: the promise of the engine
+/// while Trim and Output are at 0 dB.
 pub fn assert_never_worse(out: &Audio, mix: &Audio, what: &str) {
-    for from in (0..mix[0].len()).step_by(at(0.5)) {
-        let to = (from + at(0.5)).min(mix[0].len());
-        let [out_db, mix_db] = [out, mix].map(|audio| level_db(&part(audio, from, to)));
-        assert!(out_db <= mix_db + 1.0, "{what}: {out_db:.2} dB at sample {from}, mix {mix_db:.2} dB");
+    let window = at(0.5);
+    // What is 100 dB under full scale is not heard.
+    let inaudible = 1e-10 * (window * mix.len()) as f64;
+    // Up to each sample.
+    let energies = [out, mix].map(|audio| {
+        let mut sum = 0.0;
+        let mut add = |n: usize| {
+            sum += audio.iter().map(|channel| f64::from(channel[n]).powi(2)).sum::<f64>();
+            sum
+        };
+        [0.0].into_iter().chain((0..mix[0].len()).map(&mut add)).collect::<Vec<_>>()
+    });
+    let most = 10f64.powf(0.1);
+    for from in 0..=mix[0].len().saturating_sub(window) {
+        let to = (from + window).min(mix[0].len());
+        let [out, mix] = energies.each_ref().map(|up_to| up_to[to] - up_to[from]);
+        let louder_db = || 10.0 * ((out + inaudible) / (mix + inaudible)).log10();
+        assert!(
+            out + inaudible <= most * (mix + inaudible),
+            "{what}: the half second from sample {from} is {:.2} dB louder",
+            louder_db()
+        );
     }
 }
 
@@ -597,18 +615,59 @@ fn the_first_settings_hold_from_the_first_sample() {
     }
 }
 
+/// A song with the right backing for six seconds, with a wrong one for two, with none for one, and with the right one upside
+/// down for the rest. Its voice is soft, so that the backing is most of what is heard.
+fn lost_and_found(wrong: &Audio) -> Song {
+    let Song { backing_in_mix, voice, .. } = Song::copy(2, 15.0);
+    let stretch = |from_s: f64, to_s: f64| part(&backing_in_mix, at(from_s), at(to_s));
+    let backing = join(&[&stretch(0.0, 6.0), wrong, &silence(2, at(1.0)), &scale(&stretch(9.0, 15.0), -1.0)]);
+    song_of(backing, backing_in_mix, scale(&voice, 0.05))
+}
+
 #[test]
 fn losing_and_finding_the_backing_is_never_louder_than_the_mix() {
-    let song = Song::copy(2, LEARN_S);
-    let wrong = music(21, 2, 2.0, RATE_HZ);
-    // The right song, then a wrong one, then nothing, then the right one inverted.
-    let inverted = scale(&part(&song.backing, at(3.0), at(LEARN_S)), -1.0);
-    let backing = join(&[&song.backing, &wrong, &silence(2, at(1.0)), &inverted]);
-    let mix = join(&[&song.mix, &song.mix]);
-    let out = Plugin::playing(&PLAIN).bounce(&mix, &backing);
-    assert_never_worse(&out, &mix, "lost and found");
-    // One sample may be louder where two cancelled before, but not by more than the mix itself.
-    assert!(peak(&out) < 2.0 * peak(&mix), "{} beside {}", peak(&out), peak(&mix));
+    let song = lost_and_found(&music(21, 2, 2.0, RATE_HZ));
+    let out = Plugin::playing(&PLAIN).bounce(&song.mix, &song.backing);
+    assert_never_worse(&out, &song.mix, "lost and found");
+    let left_db = |from_s: f64, to_s: f64| {
+        let cut = |audio: &Audio| part(audio, at(from_s), at(to_s));
+        level_db(&cut(&difference(&out, &song.voice))) - level_db(&cut(&song.backing_in_mix))
+    };
+    assert!(left_db(5.0, 6.0) <= -60.0, "found: {:.1} dB", left_db(5.0, 6.0));
+    let [lost, mix] = [&out, &song.mix].map(|audio| part(audio, at(6.5), at(8.9)));
+    assert_same(&lost, &mix, "lost");
+    assert!(left_db(13.0, 15.0) <= -60.0, "found upside down: {:.1} dB", left_db(13.0, 15.0));
+}
+
+/// Where two cancelled a single sample may be louder, but never so that more headroom is needed.
+#[test]
+#[ignore = "before a wrong backing is noticed it is subtracted for up to 20 ms: at half past the mix's peak"]
+fn losing_and_finding_the_backing_peaks_no_higher_than_the_mix() {
+    let song = lost_and_found(&music(21, 2, 2.0, RATE_HZ));
+    let out = Plugin::playing(&PLAIN).bounce(&song.mix, &song.backing);
+    for from in (0..out[0].len() - at(0.5)).step_by(at(0.1)) {
+        let around = part(&song.mix, from.saturating_sub(at(0.5)), (from + at(0.6)).min(out[0].len()));
+        let [found, allowed] = [peak(&part(&out, from, from + at(0.1))), 1.12 * peak(&around)];
+        assert!(found <= allowed, "{found} over {allowed} at sample {from}");
+    }
+}
+
+/// A wrong backing stops as smoothly as a switch does: over 10 ms it moves by a 480th of what it was, and by itself.
+#[test]
+#[ignore = "it stops within a hop, 2.7 ms"]
+fn losing_the_backing_does_not_click() {
+    // So low that no sample is far from the next.
+    let wrong = sines(&[20.0], 0.2, 2, 2.0, RATE_HZ);
+    let song = lost_and_found(&wrong);
+    let out = Plugin::playing(&PLAIN).bounce(&song.mix, &song.backing);
+    let step = |audio: &Audio| {
+        audio.iter().flat_map(|c| c.windows(2)).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max)
+    };
+    let subtracted = part(&difference(&song.mix, &out), at(6.0), at(8.0));
+    assert!(peak(&subtracted) > 0.1, "the wrong one was never subtracted, so nothing is tested");
+    assert_eq!(peak(&part(&subtracted, at(1.0), at(2.0))), 0.0, "it is still subtracted");
+    let (found, allowed) = (step(&subtracted), step(&wrong) + peak(&wrong) / 480.0);
+    assert!(found <= allowed, "a step of {found} over {allowed}");
 }
 
 /// Hold keeps the match whatever comes; the rule holds all the same.
