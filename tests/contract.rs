@@ -306,6 +306,13 @@ fn where_the_engine_does_not_work_the_mix_passes_and_the_session_is_kept() {
         plugin.play(&song.mix, &song.backing);
         assert!(plugin.state() == held, "{rate} Hz: another session than was opened");
     }
+    // What the engine counts as silence.
+    let broken = vec![vec![0.5, f32::NAN, 1e-40, f32::INFINITY, f32::NEG_INFINITY, -0.25]; 2];
+    let mut plugin = Plugin::new();
+    plugin.activate(384_000.0);
+    let passed = vec![vec![0.5, 0.0, 0.0, 0.0, 0.0, -0.25]; 2];
+    assert_same(&plugin.play(&broken, &silence(2, 6)), &passed, "no numbers");
+
     let mono = &song.mix[..1];
     let mut host = Bare::new();
     host.select(3);

@@ -21,7 +21,7 @@ fn speakers(num_channels: usize) -> u64 {
 }
 
 /// A bit for each channel whose samples are all zero.
-pub fn silent_channels(audio: &[Vec<f32>]) -> u64 {
+fn silent_channels(audio: &[Vec<f32>]) -> u64 {
     let is_silent = |channel: &Vec<f32>| channel.iter().all(|x| *x == 0.0);
     audio.iter().enumerate().map(|(c, channel)| u64::from(is_silent(channel)) << c).sum()
 }

@@ -25,9 +25,9 @@ pub unsafe fn given(list: *const *mut f32, num_channels: usize) -> Channels {
     channels
 }
 
-/// A bit for each channel whose samples are all zero, as hosts are told of an output so that they need not go on working
-/// with it (VST3's `ivstaudioprocessor.h`, silenceFlags; CLAP's `audio-buffer.h`, constant_mask). Never of a channel that
-/// is not there, nor of a block without samples.
+/// A bit for each channel whose samples are all zero, as VST3 hosts are told of an output so that they need not go on
+/// working with it (`ivstaudioprocessor.h`, silenceFlags). Never of a channel that is not there, nor of a
+/// block without samples.
 ///
 /// # Safety
 ///

@@ -6,7 +6,7 @@
 //! - Events that a host hands over out of order, or beyond the block, would make the framework write elsewhere.
 //! - The latency is told while the plug-in is being activated; the framework would ask the host to start over.
 //! - A host may go over to rendering offline, or to real time, without a pause.
-//! - A host is told of an output whether it is silent; the framework would leave what the host had told itself.
+//! - Of an output a host is told that it may not be constant; the framework would leave what the host had told itself.
 //! - A refused session is reported as refused.
 //! - A change of the learned match marks the session as changed.
 //! - The ports have the names they are called by everywhere else.
@@ -325,10 +325,10 @@ unsafe extern "C" fn process(
     }
     // SAFETY: `given` is a host's block.
     let heard = unsafe { find_channels(given.audio_outputs, given.audio_outputs_count, 0) };
-    let mut written = rim.stand_ins.output(heard);
+    let mut heard = rim.stand_ins.output(heard);
     // The output is as wide as the mix.
     let mut output = clap_audio_buffer {
-        data32: written.as_mut_ptr(),
+        data32: heard.as_mut_ptr(),
         channel_count: rim.num_channels[0] as u32,
         ..NO_BUFFER
     };
@@ -345,8 +345,9 @@ unsafe extern "C" fn process(
         if given.audio_outputs_count > 0
             && let Some(output) = given.audio_outputs.as_mut()
         {
-            // What the host left there is of another block.
-            output.constant_mask = buffers::silent(heard, given.frames_count as usize);
+            // What the host left there is of another block. The mask is a hint, and none is given: validators read a set
+            // bit as true of the whole buffer, also where the block is shorter.
+            output.constant_mask = 0;
         }
         status
     }

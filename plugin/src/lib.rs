@@ -184,7 +184,11 @@ impl Plugin for Minuend {
         };
         let &mut Prepared { sample_rate_hz, mix_channels, backing_channels, ref mut subtraction } = prepared;
         let Some(Subtraction { engine, jobs, matches }) = subtraction else {
-            // What comes in stands in the output already.
+            // What comes in stands in the output already. As in the engine, what is not a number counts as silence, and so
+            // does what is too small for a float's full precision.
+            for sample in mix.as_slice().iter_mut().flat_map(|channel| channel.iter_mut()) {
+                *sample = if sample.is_normal() { *sample } else { 0.0 };
+            }
             self.tell(Meters { sample_rate_hz, ..Meters::default() });
             return ProcessStatus::Normal;
         };
