@@ -83,6 +83,29 @@ fn learning_live_is_never_worse_and_allocates_nothing() {
     }
 }
 
+/// Instances share nothing: what one hears and learns on its thread is not heard on the other's.
+#[test]
+fn two_instances_at_once_give_what_each_gives_alone() {
+    const LOW_HZ: f64 = 8_000.0;
+    let bounce = |(delay, gain, settings): (i64, f32, [(&str, &str); 2])| {
+        let song = Song::new(2, 8.0, LOW_HZ, delay, gain);
+        let mut plugin = Plugin::new();
+        plugin.set(&settings);
+        plugin.activate(LOW_HZ);
+        (plugin.bounce(&song.mix, &song.backing), plugin.state())
+    };
+    let plays = [(17, -0.8, PLAIN), (-100, 0.5, [("tone", "Per side"), ("cleanup", "80 %")])];
+    let alone = plays.map(bounce);
+    assert!(first_difference(&alone[0].0, &alone[1].0).is_some());
+    let both = std::thread::scope(|scope| {
+        plays.map(|play| scope.spawn(move || bounce(play))).map(|thread| thread.join().expect("it plays"))
+    });
+    for (n, (found, expected)) in both.iter().zip(&alone).enumerate() {
+        assert_same(&found.0, &expected.0, &format!("instance {n}"));
+        assert!(found.1 == expected.1, "instance {n} has learned something else");
+    }
+}
+
 #[test]
 fn reset_leaves_nothing_behind() {
     let song = Song::swaying(4.0);

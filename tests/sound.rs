@@ -109,6 +109,22 @@ fn known_delays_levels_and_polarities_null() {
     assert!(failures.is_empty(), "{failures:#?}");
 }
 
+/// An exact copy is found as such at high rates too, within three seconds.
+#[test]
+fn copies_null_at_high_rates() {
+    for rate_hz in [88_200.0, 96_000.0, 176_400.0, 192_000.0] {
+        let song = Song::new(2, 4.0, rate_hz, 441, -1.0);
+        let mut plugin = Plugin::new();
+        plugin.set(&PLAIN);
+        plugin.activate(rate_hz);
+        let out = plugin.bounce(&song.mix, &song.backing);
+        let end = |audio: &Audio| level_db(&part(audio, (3.2 * rate_hz) as usize, audio[0].len()));
+        let left_db = end(&difference(&out, &song.voice)) - end(&song.backing_in_mix);
+        // Rounding alone, as at 48 kHz.
+        assert!(left_db <= -120.0, "{rate_hz} Hz: {left_db:.1} dB left");
+    }
+}
+
 /// A mix of what a backing has become in it, and a voice; the song that is left over once both are known.
 fn song_of(backing: Audio, backing_in_mix: Audio, voice: Audio) -> Song {
     Song { mix: sum(&backing_in_mix, &voice), backing, backing_in_mix, voice }
