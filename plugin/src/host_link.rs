@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_host_state};
 use clap_sys::host::clap_host;
 
-use crate::params::MinuendParams;
+use crate::state::MinuendParams;
 
 /// Names of the main ports, in and out.
 pub const MAIN_PORTS: [&CStr; 2] = [c"Mix", c"Difference"];

@@ -29,8 +29,7 @@ use buffers::MAX_CHANNELS;
 use editor::{Repaint, ShownEditor};
 use host_link::HostLink;
 use meters::Meters;
-use params::MinuendParams;
-use state::MatchPort;
+use state::{MatchPort, MinuendParams};
 use transport::TransportWatch;
 use worker::JobRunner;
 
