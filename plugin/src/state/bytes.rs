@@ -32,7 +32,7 @@ pub enum StateError {
     Foreign,
     /// The checksum does not fit.
     Damaged,
-    /// It is of a layout of this number, which is not [`VERSION`].
+    /// It is of a layout of this number, which this Minuend does not read.
     Version(u16),
     /// The checksum fits, but a value is not one that can have been learned.
     Value,
