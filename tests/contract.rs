@@ -5,6 +5,7 @@ use minuend_engine::Engine;
 use crate::host::{Bare, Face, MAX_BLOCK, Plugin, clap_id};
 use crate::signals::{Noise, RATE_HZ, Song, assert_same, silence};
 use crate::sound::learned;
+use crate::vst3_host::Vst3Plugin;
 
 #[test]
 fn the_descriptor_names_the_plugin() {
@@ -319,6 +320,11 @@ fn where_the_engine_does_not_work_the_mix_passes_and_the_session_is_kept() {
     host.activate(384_000.0);
     assert_same(&host.play(mono, Some(&song.backing), false), mono, "mono");
     assert_same(&host.play(mono, Some(&song.backing), true), mono, "mono, in place");
+    for (rate, channels) in [(1_234.567_8, 1), (384_000.0, 2)] {
+        let mix = song.mix[..channels].to_vec();
+        let out = Vst3Plugin::playing(rate, channels, 2).bounce(&mix, &song.backing);
+        assert_same(&out, &mix, &format!("VST3 at {rate} Hz"));
+    }
 }
 
 #[test]

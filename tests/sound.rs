@@ -657,7 +657,7 @@ fn losing_and_finding_the_backing_is_never_louder_than_the_mix() {
 
 /// Where two cancelled a single sample may be louder, but never so that more headroom is needed.
 #[test]
-#[ignore = "before a wrong backing is noticed it is subtracted for up to 20 ms: at half past the mix's peak"]
+#[ignore = "a wrong backing is subtracted for up to 20 ms, and peaks at 1.4 times the mix"]
 fn losing_and_finding_the_backing_peaks_no_higher_than_the_mix() {
     let song = lost_and_found(&music(21, 2, 2.0, RATE_HZ));
     let out = Plugin::playing(&PLAIN).bounce(&song.mix, &song.backing);
