@@ -4,6 +4,8 @@ use minuend_engine::Engine;
 
 use crate::host::{Bare, Face, MAX_BLOCK, Plugin, clap_id};
 use crate::signals::{Noise, RATE_HZ, Song, assert_same, silence};
+use crate::sound::learned;
+use crate::vst3_host::Vst3Plugin;
 
 #[test]
 fn the_descriptor_names_the_plugin() {
@@ -255,34 +257,79 @@ fn a_flipped_bit_is_never_half_believed() {
     assert!(refused > good.len() / 2, "only {refused} of {} are refused", good.len());
 }
 
-/// Rates that clap-validator 0.4.1 tries (process-varying-sample-rates), those within our range, and its limits.
+/// Rates at which the engine works: its limits, and of those that clap-validator 0.4.1 tries
+/// (process-varying-sample-rates) the ones in between.
 const RATES_HZ: [f64; 13] = [
     8_000.0, 22_050.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0, 12_345.678, 45_678.901, 123_456.78,
     11_025.0, 176_400.0, 32_000.0,
 ];
 
+/// Rates at which it does not: the others of that validator, and beside the limits.
+const PASSING_HZ: [f64; 6] = [1_000.0, 1_234.567_8, 7_999.0, 192_001.0, 384_000.0, 768_000.0];
+
 #[test]
-fn rates_within_8_to_192_khz_work_and_no_others() {
-    for rate in RATES_HZ {
+fn without_a_backing_the_mix_passes_at_every_rate() {
+    for (rate, works) in
+        RATES_HZ.map(|rate| (rate, true)).into_iter().chain(PASSING_HZ.map(|rate| (rate, false)))
+    {
         let mut plugin = Plugin::new();
         plugin.activate(rate);
+        assert_eq!(plugin.host.latency_samples() > 0, works, "latency at {rate} Hz");
         let song = Song::new(2, 0.2, rate, 0, 1.0);
         let silent = silence(2, song.mix[0].len());
         plugin.set(&[("slope", "Off")]);
-        assert_same(&plugin.bounce(&song.mix, &silent), &song.mix, &format!("{rate} Hz: the mix passes"));
+        assert_same(&plugin.bounce(&song.mix, &silent), &song.mix, &format!("{rate} Hz"));
     }
-    for rate in [
-        0.0,
-        1_234.567_8,
-        7_999.0,
-        192_001.0,
-        384_000.0,
-        768_000.0,
-        -48_000.0,
-        f64::NAN,
-        f64::INFINITY,
-        1e300,
-    ] {
+}
+
+/// Whatever is set and learned, in mono and in stereo; and it is kept for a rate at which the engine works.
+#[test]
+fn where_the_engine_does_not_work_the_mix_passes_and_the_session_is_kept() {
+    let held = Plugin::recalled(learned(), &[("hold", "On")]).state();
+    let song = Song::copy(2, 1.0);
+    let expected = Plugin::recalled(&held, &[]).bounce(&song.mix, &song.backing);
+    for rate in PASSING_HZ {
+        let mut plugin = Plugin::recalled_at(rate, &held, &[]);
+        assert_same(&plugin.play(&song.mix, &song.backing), &song.mix, &format!("{rate} Hz"));
+        plugin.set(&[("bypass", "On"), ("output", "-6 dB"), ("listen", "Backing")]);
+        assert_same(&plugin.play(&song.mix, &song.backing), &song.mix, &format!("{rate} Hz, bypassed"));
+        plugin.set(&[("bypass", "Off"), ("output", "0 dB"), ("listen", "Difference")]);
+        assert!(plugin.state() == held, "{rate} Hz: the session is another one");
+        assert!(!plugin.host.take_dirty(), "{rate} Hz: nothing was learned");
+
+        plugin.host.deactivate();
+        plugin.activate(RATE_HZ);
+        assert_same(&plugin.bounce(&song.mix, &song.backing), &expected, &format!("after {rate} Hz"));
+        // A session that is opened meanwhile is kept, too.
+        let mut plugin = Plugin::new();
+        plugin.activate(rate);
+        plugin.host.load_state(&held).expect("a state that the plug-in saved is accepted");
+        plugin.play(&song.mix, &song.backing);
+        assert!(plugin.state() == held, "{rate} Hz: another session than was opened");
+    }
+    // What the engine counts as silence.
+    let broken = vec![vec![0.5, f32::NAN, 1e-40, f32::INFINITY, f32::NEG_INFINITY, -0.25]; 2];
+    let mut plugin = Plugin::new();
+    plugin.activate(384_000.0);
+    let passed = vec![vec![0.5, 0.0, 0.0, 0.0, 0.0, -0.25]; 2];
+    assert_same(&plugin.play(&broken, &silence(2, 6)), &passed, "no numbers");
+
+    let mono = &song.mix[..1];
+    let mut host = Bare::new();
+    host.select(3);
+    host.activate(384_000.0);
+    assert_same(&host.play(mono, Some(&song.backing), false), mono, "mono");
+    assert_same(&host.play(mono, Some(&song.backing), true), mono, "mono, in place");
+    for (rate, channels) in [(1_234.567_8, 1), (384_000.0, 2)] {
+        let mix = song.mix[..channels].to_vec();
+        let out = Vst3Plugin::playing(rate, channels, 2).bounce(&mix, &song.backing);
+        assert_same(&out, &mix, &format!("VST3 at {rate} Hz"));
+    }
+}
+
+#[test]
+fn absurd_rates_are_refused() {
+    for rate in [0.0, 1.0, 999.0, 1_000_001.0, -48_000.0, f64::NAN, f64::INFINITY, 1e300] {
         let mut plugin = Plugin::new();
         assert!(plugin.host.activate(rate, MAX_BLOCK).is_err(), "{rate} Hz is accepted");
         // A refusal is no verdict on the next try.

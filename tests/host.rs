@@ -33,7 +33,7 @@ pub fn random_blocks(seed: u64) -> Vec<usize> {
 /// A point of automation: the sample of the input at which it lands, the parameter, what the user would type.
 pub type Change<'a> = (usize, &'a str, &'a str);
 
-/// One instance of the plug-in, in a host that bounces: offline, so that learning is done in place.
+/// One instance of the plug-in, in a host that bounces: offline, so that learning is never late.
 pub struct Plugin {
     /// The host around it.
     pub host: Host,

@@ -2,6 +2,7 @@
 
 mod bundle;
 mod contract;
+mod formats;
 mod host;
 mod odd_hosts;
 mod realtime;
@@ -13,4 +14,5 @@ mod sound;
 #[cfg(target_os = "linux")]
 mod system_calls;
 mod vst3;
+mod vst3_host;
 mod window;

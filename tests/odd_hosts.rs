@@ -127,6 +127,20 @@ impl Raw {
         Self::rendering(CLAP_RENDER_REALTIME, state)
     }
 
+    /// Goes over to real time without a new activation: the plug-in may ask for one, but this host makes none.
+    pub fn go_live(&mut self) {
+        self.render(CLAP_RENDER_REALTIME);
+        self.is_live = true;
+    }
+
+    fn render(&self, mode: clap_plugin_render_mode) {
+        // SAFETY: on the main thread; the type is the extension's.
+        unsafe {
+            let render = self.extension::<clap_plugin_render>(CLAP_EXT_RENDER);
+            assert!(render.set.expect("there")(self.plugin, mode));
+        }
+    }
+
     fn rendering(mode: clap_plugin_render_mode, state: &[u8]) -> Self {
         // SAFETY: all functions are called in the order of the CLAP headers, on one thread.
         unsafe {
@@ -137,8 +151,7 @@ impl Raw {
             let plugin = create(factory.cast(), &HOST.0, c"audio.minuend.minuend".as_ptr());
             assert!((*plugin).init.expect("there")(plugin));
             let raw = Self { plugin, is_live: mode == CLAP_RENDER_REALTIME };
-            let render = raw.extension::<clap_plugin_render>(CLAP_EXT_RENDER);
-            assert!(render.set.expect("there")(plugin, mode));
+            raw.render(mode);
             raw.load(state);
             raw
         }
@@ -229,6 +242,8 @@ impl Raw {
         let mut out_channels = [0, 1, 2].map(|c: usize| out[c].as_mut_ptr());
         let inputs = [mix_given.port(&mut mix_channels), backing_given.port(&mut backing_channels)];
         let mut outputs = [out_given.port(&mut out_channels)];
+        // What a host left there is not about this block.
+        outputs[0].constant_mask = u64::MAX;
         let transport = position_s.map(transport_at);
         let process = clap_process {
             steady_time: -1,
@@ -252,6 +267,9 @@ impl Raw {
         };
         assert_ne!(status, CLAP_PROCESS_ERROR);
         out.truncate(2);
+        if out_given != NoPort && out_given != NoList {
+            assert_eq!(outputs[0].constant_mask, 0, "{out_given:?}");
+        }
         out
     }
 }

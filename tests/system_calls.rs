@@ -1,11 +1,13 @@
 //! What the plug-in does on a host's audio thread while its own thread learns: it calls the operating system to wake
 //! that thread and for nothing else, so it can wait for nothing. Linux sees to it: a filter ends the thread that makes
 //! any other call (seccomp(2), SECCOMP_RET_KILL_THREAD). Memory may be asked for: the test's own blocks need some, and
-//! that the plug-in needs none is another guard's to watch.
+//! that the plug-in needs none is another guard's to watch. That its own thread learns, and not the audio thread, Linux
+//! tells too: it counts how often a thread went to sleep (proc_pid_status(5), voluntary_ctxt_switches).
 //!
 //! Since even a failed assertion is a call, the audio runs in a copy of this program, which says by its exit code how it
 //! went.
 
+use std::fs;
 use std::path::PathBuf;
 use std::process::Command;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -26,6 +28,14 @@ const BLOCK: usize = 64;
 /// Exit codes of the copy.
 const CALLED: i32 = 3;
 const NOTHING_LEARNED: i32 = 4;
+const LEARNED_ON_AUDIO_THREAD: i32 = 5;
+
+/// What the copy plays.
+const LIVE: &str = "live";
+/// As live, but activated offline: the host goes over to real time between two blocks.
+const FROM_OFFLINE: &str = "from offline";
+/// As live, and the audio thread waits once.
+const WAITS: &str = "waits";
 
 /// The audio thread's number, once it is watched.
 static THREAD: AtomicUsize = AtomicUsize::new(0);
@@ -56,16 +66,21 @@ fn allow_nothing_but_waking() {
     seccompiler::apply_filter(&filter).expect("the kernel knows filters");
 }
 
-/// What a host does on its audio thread in real time; `waits`: and one wait for another thread.
-fn play(waits: bool) {
+/// What a host does on its audio thread in real time.
+fn play(what: &str) {
     let song = Song::new(2, 14.0, RATE_HZ, 100, -0.7);
     let plain = {
         let mut plugin = Plugin::new();
         plugin.set(&crate::sound::PLAIN);
         plugin.state()
     };
-    let raw = Raw::live(&plain);
+    let mut raw = if what == FROM_OFFLINE { Raw::new(&plain) } else { Raw::live(&plain) };
     raw.start(RATE_HZ);
+    if what == FROM_OFFLINE {
+        let [mix, backing] = [&song.mix, &song.backing].map(|port| part(port, 0, BLOCK));
+        raw.block([&mix, &backing], [Given::Whole; 3], &Events::none(), None);
+        raw.go_live();
+    }
     let latency = raw.latency();
     // SAFETY: it has no arguments and cannot fail.
     THREAD.store(unsafe { libc::gettid() } as usize, Ordering::Release);
@@ -108,13 +123,23 @@ fn play(waits: bool) {
     raw.flush(&Events::new(&CONTROLS.map(|(id, _)| (0, id, 0.0))));
     raw.reset();
     play(0.0, 2.0, true, &none);
-    if waits {
+    if what == WAITS {
         thread::park_timeout(Duration::from_millis(1));
     }
     RESULT.store(if is_subtracted { 1 } else { 1 + NOTHING_LEARNED as usize }, Ordering::Release);
     loop {
         std::hint::spin_loop();
     }
+}
+
+/// How often the thread that learns went to sleep, if there is one: once at first, and again after every job.
+fn learner_sleeps() -> Option<usize> {
+    let threads = fs::read_dir("/proc/self/task").expect("Linux lists the threads");
+    let folders = threads.map(|thread| thread.expect("a thread").path());
+    let read = |folder: &PathBuf, file| fs::read_to_string(folder.join(file)).unwrap_or_default();
+    let learner = folders.into_iter().find(|folder| read(folder, "comm").trim() == "minuend learn")?;
+    let status = read(&learner, "status");
+    status.lines().find_map(|line| line.strip_prefix("voluntary_ctxt_switches:")?.trim().parse().ok())
 }
 
 /// Keeps the time, and ends the program with the audio thread.
@@ -124,7 +149,9 @@ fn watch() -> ! {
         DUE.fetch_add(1, Ordering::AcqRel);
         let result = RESULT.load(Ordering::Acquire);
         if result > 0 {
-            std::process::exit(result as i32 - 1);
+            // A search and what follows from it are some ten jobs.
+            let is_learner_awake = learner_sleeps().is_some_and(|count| count > 5);
+            std::process::exit(if is_learner_awake { result as i32 - 1 } else { LEARNED_ON_AUDIO_THREAD });
         }
         let thread = THREAD.load(Ordering::Acquire);
         if thread != 0 && !PathBuf::from(format!("/proc/self/task/{thread}")).exists() {
@@ -135,16 +162,21 @@ fn watch() -> ! {
 
 #[test]
 fn the_audio_thread_wakes_the_learner_and_calls_for_nothing_else() {
-    if let Some(waits) = std::env::var_os(CHILD) {
-        thread::spawn(move || play(waits == "1"));
+    if let Ok(what) = std::env::var(CHILD) {
+        thread::spawn(move || play(&what));
         watch();
     }
-    let child = |waits: &str| {
+    let child = |what: &str| {
         let mut copy = Command::new(std::env::current_exe().expect("this program has a path"));
         copy.args(["--exact", "system_calls::the_audio_thread_wakes_the_learner_and_calls_for_nothing_else"])
-            .env(CHILD, waits);
+            .env(CHILD, what);
         copy.output().expect("this program can be started again").status.code()
     };
-    assert_eq!(child("0"), Some(0), "{CALLED} = it called, {NOTHING_LEARNED} = nothing was learned");
-    assert_eq!(child("1"), Some(CALLED), "a wait went unnoticed");
+    let codes = format!(
+        "{CALLED} = it called, {NOTHING_LEARNED} = nothing was learned, {LEARNED_ON_AUDIO_THREAD} = or on the audio thread"
+    );
+    for what in [LIVE, FROM_OFFLINE] {
+        assert_eq!(child(what), Some(0), "{what}: {codes}");
+    }
+    assert_eq!(child(WAITS), Some(CALLED), "a wait went unnoticed");
 }

@@ -5,12 +5,12 @@
 //!   missing is not heard.
 //! - Events that a host hands over out of order, or beyond the block, would make the framework write elsewhere.
 //! - The latency is told while the plug-in is being activated; the framework would ask the host to start over.
-//! - A host may begin to render offline without a pause.
+//! - A host may go over to rendering offline, or to real time, without a pause.
+//! - Of an output a host is told that it may not be constant; the framework would leave what the host had told itself.
 //! - A refused session is reported as refused.
 //! - A change of the learned match marks the session as changed.
 //! - The ports have the names they are called by everywhere else.
 
-use std::cell::Cell;
 use std::ffi::{CStr, c_char, c_void};
 use std::ptr;
 use std::sync::atomic::Ordering;
@@ -34,7 +34,8 @@ use nice_plug::wrapper::clap::{PluginDescriptor, Wrapper};
 use nice_plug::wrapper::setup_logger;
 
 use crate::Minuend;
-use crate::host_link::{self, HostLink, MAIN_PORTS, MAX_CHANNELS};
+use crate::buffers::{self, Channels, MAX_CHANNELS, StandIns};
+use crate::host_link::{self, HostLink, MAIN_PORTS};
 
 /// Where hosts enter.
 #[allow(non_upper_case_globals)]
@@ -71,10 +72,8 @@ struct Rim {
     link: Arc<HostLink>,
     /// Channels that each input port has, while active.
     num_channels: [usize; NUM_INPUTS],
-    /// What stands in for a channel that the host does not give to read: as long as the longest block, while active.
-    silence: Vec<f32>,
-    /// As `silence`, but written by the audio thread: outputs that nobody hears.
-    unheard: [Vec<Cell<f32>>; MAX_CHANNELS],
+    /// While active.
+    stand_ins: StandIns,
 }
 
 impl Rim {
@@ -166,8 +165,7 @@ unsafe extern "C" fn create_plugin(
         inner,
         link,
         num_channels: [0; NUM_INPUTS],
-        silence: Vec::new(),
-        unheard: Default::default(),
+        stand_ins: StandIns::default(),
     }))
     .cast()
 }
@@ -200,10 +198,7 @@ unsafe extern "C" fn activate(
         let num_channels = std::array::from_fn(|port| num_channels(plugin, port as u32));
         let rim = &mut *plugin.cast_mut().cast::<Rim>();
         rim.num_channels = num_channels;
-        rim.silence = vec![0.0; max_frames as usize];
-        for unheard in &mut rim.unheard {
-            *unheard = vec![Cell::new(0.0); max_frames as usize];
-        }
+        rim.stand_ins = StandIns::new(max_frames as usize);
 
         let latency_samples = rim.link.latency_samples();
         if rim.wrapper().current_latency.swap(latency_samples, Ordering::SeqCst) != latency_samples
@@ -312,7 +307,7 @@ unsafe extern "C" fn process(
     // SAFETY: the host gives its instance, and a block or null.
     let (rim, given) = unsafe { (rim(plugin), process.as_ref()) };
     let (Some(inner), Some(given)) = (rim.inner.process, given) else { return CLAP_PROCESS_ERROR };
-    if given.frames_count as usize > rim.silence.len() {
+    if given.frames_count as usize > rim.stand_ins.longest() {
         return CLAP_PROCESS_ERROR;
     }
     // The framework hands a changed mode on at the next activation only.
@@ -322,19 +317,15 @@ unsafe extern "C" fn process(
     let mut inputs = [NO_BUFFER; NUM_INPUTS];
     for (port, (channels, input)) in channels.iter_mut().zip(&mut inputs).enumerate() {
         // SAFETY: `given` is a host's block.
-        *channels = unsafe { find_channels(given.audio_inputs, given.audio_inputs_count, port) };
-        for channel in channels.iter_mut().filter(|channel| channel.is_null()) {
-            // The framework only reads from it.
-            *channel = rim.silence.as_ptr().cast_mut();
-        }
+        let given = unsafe { find_channels(given.audio_inputs, given.audio_inputs_count, port) };
+        // The framework only reads from them.
+        *channels = rim.stand_ins.input(given);
         input.data32 = channels.as_mut_ptr();
         input.channel_count = rim.num_channels[port] as u32;
     }
     // SAFETY: `given` is a host's block.
-    let mut heard = unsafe { find_channels(given.audio_outputs, given.audio_outputs_count, 0) };
-    for (channel, unheard) in heard.iter_mut().zip(&rim.unheard).filter(|(channel, _)| channel.is_null()) {
-        *channel = unheard.as_ptr().cast_mut().cast();
-    }
+    let heard = unsafe { find_channels(given.audio_outputs, given.audio_outputs_count, 0) };
+    let mut heard = rim.stand_ins.output(heard);
     // The output is as wide as the mix.
     let mut output = clap_audio_buffer {
         data32: heard.as_mut_ptr(),
@@ -348,19 +339,43 @@ unsafe extern "C" fn process(
         audio_outputs_count: 1,
         ..*given
     };
-    // SAFETY: all that is pointed to outlives the call, and the list is the host's.
+    // SAFETY: all that is pointed to outlives the call, the list is the host's, and there are as many outputs as it says.
     unsafe {
-        if are_in_order(given.in_events, given.frames_count) {
-            return inner(plugin, &whole);
+        let status = process_in_order(plugin, inner, &whole);
+        if given.audio_outputs_count > 0
+            && let Some(output) = given.audio_outputs.as_mut()
+        {
+            // What the host left there is of another block. The mask is a hint, and none is given: validators read a set
+            // bit as true of the whole buffer, also where the block is shorter.
+            output.constant_mask = 0;
+        }
+        status
+    }
+}
+
+/// Hands a block to the framework, its events in order.
+///
+/// # Safety
+///
+/// As for the framework's function, but for the order of the events.
+unsafe fn process_in_order(
+    plugin: *const clap_plugin,
+    inner: unsafe extern "C" fn(*const clap_plugin, *const clap_process) -> clap_process_status,
+    block: &clap_process,
+) -> clap_process_status {
+    // SAFETY: the caller's.
+    unsafe {
+        if are_in_order(block.in_events, block.frames_count) {
+            return inner(plugin, block);
         }
         // The framework would cut the block where it has been already: everything lands on its start instead.
         if let Some(flush) =
             inner_extension::<clap_plugin_params>(plugin, CLAP_EXT_PARAMS).and_then(|params| params.flush)
         {
-            flush(plugin, given.in_events, given.out_events);
+            flush(plugin, block.in_events, block.out_events);
         }
         let none = clap_input_events { ctx: ptr::null_mut(), size: Some(no_events), get: Some(no_event) };
-        inner(plugin, &clap_process { in_events: &none, ..whole })
+        inner(plugin, &clap_process { in_events: &none, ..*block })
     }
 }
 
@@ -400,62 +415,43 @@ const NO_BUFFER: clap_audio_buffer = clap_audio_buffer {
     constant_mask: 0,
 };
 
-/// The channels of a port that the host gives; null for the others.
+/// The channels of a port that the host gives.
 ///
 /// # Safety
 ///
 /// There are that many ports, or none if the pointer is null.
-unsafe fn find_channels(
-    ports: *const clap_audio_buffer,
-    num_ports: u32,
-    port: usize,
-) -> [*mut f32; MAX_CHANNELS] {
-    let mut channels = [ptr::null_mut(); MAX_CHANNELS];
-    if !ports.is_null() && port < num_ports as usize {
-        // SAFETY: there are that many ports, and that many channels in each that is there.
-        unsafe {
-            let buffer = &*ports.add(port);
-            if !buffer.data32.is_null() {
-                for (c, channel) in channels.iter_mut().enumerate().take(buffer.channel_count as usize) {
-                    *channel = *buffer.data32.add(c);
-                }
-            }
-        }
+unsafe fn find_channels(ports: *const clap_audio_buffer, num_ports: u32, port: usize) -> Channels {
+    if ports.is_null() || port >= num_ports as usize {
+        return [ptr::null_mut(); MAX_CHANNELS];
     }
-    channels
+    // SAFETY: there are that many ports, and that many channels in each that is there.
+    unsafe {
+        let buffer = &*ports.add(port);
+        buffers::given(buffer.data32, buffer.channel_count as usize)
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    fn port(channels: &mut [*mut f32]) -> clap_audio_buffer {
-        let num_channels = channels.len() as u32;
-        clap_audio_buffer { data32: channels.as_mut_ptr(), channel_count: num_channels, ..NO_BUFFER }
-    }
-
-    fn found(ports: &[clap_audio_buffer], index: usize) -> [*mut f32; MAX_CHANNELS] {
-        let first = if ports.is_empty() { ptr::null() } else { ports.as_ptr() };
-        // SAFETY: the ports are as many, and have as many channels, as they say.
-        unsafe { find_channels(first, ports.len() as u32, index) }
-    }
-
     #[test]
-    fn only_what_the_host_gives_is_read() {
-        let none = ptr::null_mut();
+    fn a_port_that_is_not_there_has_no_channels() {
         let mut samples = [0.0_f32; 3];
         let [a, b, c] = samples.each_mut().map(ptr::from_mut);
-        let (mut two, mut one, mut three, mut half) = ([a, b], [c], [a, b, c], [none, b]);
-        let [stereo, mono] = [port(&mut two), port(&mut one)];
-        let [three, half] = [port(&mut three), port(&mut half)];
-        let empty = clap_audio_buffer { channel_count: 2, ..NO_BUFFER };
-
-        assert_eq!(found(&[stereo, mono], 0), [a, b]);
-        assert_eq!(found(&[stereo, mono], 1), [c, none]);
-        assert_eq!(found(&[stereo], 1), [none, none], "no second port");
-        assert_eq!(found(&[], 0), [none, none], "no ports");
-        assert_eq!(found(&[three], 0), [a, b], "more than asked for");
-        assert_eq!(found(&[half], 0), [none, b], "a channel without samples");
-        assert_eq!(found(&[empty], 0), [none, none], "a port without channels");
+        let port = |channels: &mut [*mut f32]| {
+            let channel_count = channels.len() as u32;
+            clap_audio_buffer { data32: channels.as_mut_ptr(), channel_count, ..NO_BUFFER }
+        };
+        let (mut two, mut one) = ([a, b], [c]);
+        let ports = [port(&mut two), port(&mut one), clap_audio_buffer { channel_count: 2, ..NO_BUFFER }];
+        let none = ptr::null_mut();
+        // SAFETY: the ports are as many, and have as many channels, as they say.
+        let found = |ports: *const _, num_ports, index| unsafe { find_channels(ports, num_ports, index) };
+        assert_eq!(found(ports.as_ptr(), 3, 0), [a, b]);
+        assert_eq!(found(ports.as_ptr(), 3, 1), [c, none]);
+        assert_eq!(found(ports.as_ptr(), 3, 2), [none, none], "a port without channels");
+        assert_eq!(found(ports.as_ptr(), 1, 1), [none, none], "no second port");
+        assert_eq!(found(ptr::null(), 2, 0), [none, none], "no ports");
     }
 }

@@ -14,7 +14,8 @@ use nice_plug_egui::{
 use triple_buffer::Output;
 
 use crate::meters::Meters;
-use crate::params::{Controls, MinuendParams};
+use crate::params::Controls;
+use crate::state::MinuendParams;
 
 mod bands;
 mod controls;

@@ -1,22 +1,19 @@
 //! The way from an instance to its host and to the rim round it, in either plug-in format.
 
+use std::any::Any;
 use std::cell::{Cell, RefCell};
 use std::ffi::CStr;
 use std::ptr;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_host_state};
 use clap_sys::host::clap_host;
 
-use crate::params::MinuendParams;
-use crate::vst3::OwnedRim;
+use crate::state::MinuendParams;
 
 /// Names of the main ports, in and out.
 pub const MAIN_PORTS: [&CStr; 2] = [c"Mix", c"Difference"];
-
-/// As many as any port of ours has.
-pub const MAX_CHANNELS: usize = 2;
 
 /// The way back to the host, for one instance.
 pub struct HostLink {
@@ -25,8 +22,9 @@ pub struct HostLink {
     params: Arc<MinuendParams>,
     match_changed: AtomicBool,
     offline: AtomicBool,
+    channels: Mutex<Option<[usize; 2]>>,
     latency_samples: AtomicU32,
-    vst3_rim: OnceLock<OwnedRim>,
+    rim: OnceLock<Box<dyn Any + Send + Sync>>,
 }
 
 // SAFETY: the host outlives its plug-ins, and of its functions only the one meant for all threads is called off the
@@ -43,8 +41,9 @@ impl HostLink {
             params,
             match_changed: AtomicBool::new(false),
             offline: AtomicBool::new(false),
+            channels: Mutex::new(None),
             latency_samples: AtomicU32::new(0),
-            vst3_rim: OnceLock::new(),
+            rim: OnceLock::new(),
         });
         if MAKING.get().is_some() {
             MADE.set(Some(link.clone()));
@@ -53,9 +52,9 @@ impl HostLink {
     }
 
     /// Keeps what has to live as long as the instance.
-    pub fn keep(&self, rim: OwnedRim) {
+    pub fn keep(&self, rim: impl Any + Send + Sync) {
         // There is one rim for an instance.
-        let _ = self.vst3_rim.set(rim);
+        let _ = self.rim.set(Box::new(rim));
     }
 
     /// Whether the host renders as fast as it can. May change between two blocks.
@@ -66,6 +65,16 @@ impl HostLink {
     /// Says how the host processes from now on.
     pub fn set_offline(&self, offline: bool) {
         self.offline.store(offline, Ordering::Relaxed);
+    }
+
+    /// Channels of mix and backing, where the host has set them otherwise than the framework knows.
+    pub fn channels(&self) -> Option<[usize; 2]> {
+        *self.channels.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// In force from the next activation on. Not for the audio thread.
+    pub fn set_channels(&self, channels: [usize; 2]) {
+        *self.channels.lock().unwrap_or_else(PoisonError::into_inner) = Some(channels);
     }
 
     /// To be called while the plug-in is being activated.

@@ -1,17 +1,18 @@
 //! Minuend as a plug-in: ports, ids, life cycle and exports around the engine.
 
+use std::ops::RangeInclusive;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-use minuend_engine::Engine;
+use minuend_engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 use nice_plug::prelude::*;
 use triple_buffer::{Input, Output};
 
+mod buffers;
 mod clap;
 pub mod editor;
 mod host_link;
 pub mod look;
-mod match_bytes;
 pub mod meters;
 pub mod params;
 pub mod state;
@@ -22,13 +23,17 @@ pub mod worker;
 pub use clap::clap_entry;
 pub use vst3::GetPluginFactory;
 
+use buffers::MAX_CHANNELS;
 use editor::{Repaint, ShownEditor};
 use host_link::HostLink;
 use meters::Meters;
-use params::MinuendParams;
-use state::MatchPort;
+use state::{MatchPort, MinuendParams};
 use transport::TransportWatch;
 use worker::JobRunner;
+
+/// Rates at which a host may run, Hz: from 8 to 192 kHz the engine works, and at the others the mix passes, which is better
+/// than no sound at all. What lies outside is no rate but a mistake.
+const SAMPLE_RATES_HZ: RangeInclusive<f64> = 1e3..=1e6;
 
 /// Longest block accepted, samples: far above any host's, far below what would exhaust the memory.
 const MAX_BLOCK_SAMPLES: u32 = 1 << 20;
@@ -70,11 +75,18 @@ pub struct Minuend {
 
 /// What depends on the sample rate and the channels.
 struct Prepared {
+    sample_rate_hz: f64,
+    mix_channels: usize,
+    backing_channels: usize,
+    /// `None` at a rate at which the engine does not work: the mix passes, and the session stays as it is.
+    subtraction: Option<Subtraction>,
+}
+
+/// What takes the backing out of the mix.
+struct Subtraction {
     engine: Engine,
     jobs: JobRunner,
     matches: MatchPort,
-    sample_rate_hz: f64,
-    mix_channels: usize,
 }
 
 impl Default for Minuend {
@@ -152,8 +164,8 @@ impl Plugin for Minuend {
     }
 
     fn reset(&mut self) {
-        if let Some(prepared) = &mut self.prepared {
-            prepared.engine.reset();
+        if let Some(Prepared { subtraction: Some(subtraction), .. }) = &mut self.prepared {
+            subtraction.engine.reset();
         }
         self.transport = TransportWatch::default();
     }
@@ -164,8 +176,18 @@ impl Plugin for Minuend {
         aux: &mut AuxiliaryBuffers,
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
-        let Some(Prepared { engine, jobs, matches, sample_rate_hz, .. }) = &mut self.prepared else {
+        let Some(prepared) = &mut self.prepared else {
             return ProcessStatus::Error("processed before it was activated");
+        };
+        let &mut Prepared { sample_rate_hz, mix_channels, backing_channels, ref mut subtraction } = prepared;
+        let Some(Subtraction { engine, jobs, matches }) = subtraction else {
+            // What comes in stands in the output already. As in the engine, what is not a number counts as silence, and so
+            // does what is too small for a float's full precision.
+            for sample in mix.as_slice().iter_mut().flat_map(|channel| channel.iter_mut()) {
+                *sample = if sample.is_normal() { *sample } else { 0.0 };
+            }
+            self.tell(Meters { sample_rate_hz, ..Meters::default() });
+            return ProcessStatus::Normal;
         };
         let controls = &self.params.controls;
 
@@ -190,15 +212,14 @@ impl Plugin for Minuend {
         }
 
         // Whatever the host has not given is silence; never does the mix stand in for the backing.
-        let mut backing: [&[f32]; 2] = [&[]; 2];
-        let mut num_backing = 0;
+        let mut backing: [&[f32]; MAX_CHANNELS] = [&[]; MAX_CHANNELS];
         if let Some(port) = aux.inputs.first() {
             for (channel, given) in backing.iter_mut().zip(port.as_slice_immutable()) {
                 *channel = &given[..given.len().min(mix.samples())];
-                num_backing += 1;
             }
         }
-        engine.process(mix.as_slice(), &backing[..num_backing], &controls.settings(), jobs);
+        let mix = &mut mix.as_slice()[..mix_channels];
+        engine.process(mix, &backing[..backing_channels], &controls.settings(), jobs);
         if matches.give(engine) {
             self.host.match_changed();
         }
@@ -207,19 +228,24 @@ impl Plugin for Minuend {
         let meters = Meters {
             readings: *engine.readings(),
             spectra: *engine.spectra(),
-            sample_rate_hz: *sample_rate_hz,
+            sample_rate_hz,
             latency_samples,
         };
-        self.meters.write(meters);
-        if !meters.looks_like(&self.told) {
-            self.told = meters;
-            self.repaint.request();
-        }
+        self.tell(meters);
         ProcessStatus::Tail(latency_samples)
     }
 }
 
 impl Minuend {
+    /// Tells the window. Real-time safe.
+    fn tell(&mut self, meters: Meters) {
+        self.meters.write(meters);
+        if !meters.looks_like(&self.told) {
+            self.told = meters;
+            self.repaint.request();
+        }
+    }
+
     /// Makes everything for a sample rate and a layout, or keeps what fits; gives the latency, samples.
     fn prepare(&mut self, layout: &AudioIOLayout, config: &BufferConfig) -> Result<u32, String> {
         let frames = config.max_buffer_size;
@@ -227,24 +253,36 @@ impl Minuend {
             return Err(format!("blocks of {frames} samples: set the host to 1 to {MAX_BLOCK_SAMPLES}"));
         }
         let sample_rate_hz = f64::from(config.sample_rate);
-        let mix_channels = layout.main_output_channels.map_or(0, NonZeroU32::get) as usize;
+        if !SAMPLE_RATES_HZ.contains(&sample_rate_hz) {
+            return Err(format!("a sample rate of {sample_rate_hz} Hz: set the host to 8000 to 192000 Hz"));
+        }
+        let [mix_channels, backing_channels] = self.host.channels().unwrap_or_else(|| {
+            [layout.main_output_channels.as_ref(), layout.aux_input_ports.first()]
+                .map(|port| port.map_or(0, |count| count.get() as usize))
+        });
 
         let fits = |p: &Prepared| p.sample_rate_hz == sample_rate_hz && p.mix_channels == mix_channels;
         if !self.prepared.as_ref().is_some_and(fits) {
-            let mut engine = Engine::new(sample_rate_hz, mix_channels).map_err(|e| e.to_string())?;
-            let matches = self.params.session.connect(&mut engine);
-            self.relearn_presses = self.params.controls.relearn_presses.load(Ordering::Relaxed);
-            // Jobs belong to their engine: a job that is out ends with the old one.
-            let jobs = JobRunner::default();
-            self.prepared = Some(Prepared { engine, jobs, matches, sample_rate_hz, mix_channels });
+            let works = (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&sample_rate_hz);
+            let subtraction = works.then(|| self.subtraction(sample_rate_hz, mix_channels)).transpose()?;
+            self.prepared = Some(Prepared { sample_rate_hz, mix_channels, backing_channels, subtraction });
         }
         let prepared = self.prepared.as_mut().expect("made above");
-        let offline = config.process_mode == ProcessMode::Offline;
-        self.host.set_offline(offline);
-        if !offline {
-            prepared.jobs.start_thread().map_err(|e| format!("no thread to learn on: {e}"))?;
-        }
-        Ok(prepared.engine.latency_samples() as u32)
+        prepared.backing_channels = backing_channels;
+        let subtraction = prepared.subtraction.as_ref();
+        Ok(subtraction.map_or(0, |subtraction| subtraction.engine.latency_samples() as u32))
+    }
+
+    fn subtraction(&mut self, sample_rate_hz: f64, mix_channels: usize) -> Result<Subtraction, String> {
+        let mut engine = Engine::new(sample_rate_hz, mix_channels).map_err(|e| e.to_string())?;
+        // Jobs belong to their engine: a job that is out ends with the old one. The thread is made whatever the mode, which
+        // may change without a new activation.
+        let jobs = JobRunner::new().map_err(|error| {
+            format!("no thread can be had to learn on ({error}): end other programs, then try again")
+        })?;
+        let matches = self.params.session.connect(&mut engine);
+        self.relearn_presses = self.params.controls.relearn_presses.load(Ordering::Relaxed);
+        Ok(Subtraction { engine, jobs, matches })
     }
 }
 

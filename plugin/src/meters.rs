@@ -1,6 +1,6 @@
 //! Readings shared with the window: one way and wait-free.
 
-use minuend_engine::{Lock, Readings, Spectra};
+use minuend_engine::{Lock, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Readings, Spectra};
 use triple_buffer::{Input, Output, triple_buffer};
 
 /// What the window shows: raw numbers that belong together.
@@ -10,13 +10,18 @@ pub struct Meters {
     pub readings: Readings,
     /// Spectra of the last whole frame.
     pub spectra: Spectra,
-    /// Sample rate, Hz; 0 before the host has activated the plug-in.
+    /// Sample rate, Hz; 0 before the host has activated the plug-in. Not every rate is one at which the engine works.
     pub sample_rate_hz: f64,
     /// How much later than the mix the output is, samples.
     pub latency_samples: u32,
 }
 
 impl Meters {
+    /// Whether the engine works at this rate. Where it does not the mix passes, and there are no readings.
+    pub fn engine_works(&self) -> bool {
+        (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&self.sample_rate_hz)
+    }
+
     /// Whether a window would show the same: without a backing, time and empty spectra go on unseen.
     pub fn looks_like(&self, other: &Self) -> bool {
         let seen = |meters: &Self| {

@@ -9,9 +9,6 @@ use minuend_engine::settings::{self, BackingKind, Follow, Listen, Polarity, Slop
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::*;
 
-use crate::look::Look;
-use crate::state::Session;
-
 /// Gives an engine enum the ids (kept in sessions) and words (shown by hosts) of its values.
 macro_rules! choice {
     ($name:ident of $engine:ident, $doc:literal: $($variant:ident $id:literal $text:literal),+) => {
@@ -55,27 +52,6 @@ choice!(SlopeChoice of Slope, "Steepness of the low-cut.":
     Off "off" "Off", Db12 "12" "12 dB/oct", Db24 "24" "24 dB/oct", Db48 "48" "48 dB/oct");
 choice!(BackingKindChoice of BackingKind, "Where the backing comes from.":
     Recorded "recorded" "Recorded", Estimated "estimated" "Estimated");
-
-/// Everything a session keeps.
-#[derive(Params)]
-pub struct MinuendParams {
-    /// What the user can set.
-    #[nested]
-    pub controls: Arc<Controls>,
-    /// The learned match and the look, with a checked copy of the controls. [`crate::state::FIELD`] is this key.
-    #[persist = "session"]
-    pub session: Session,
-    /// How the window looks.
-    pub look: Look,
-}
-
-impl Default for MinuendParams {
-    fn default() -> Self {
-        let controls = Arc::<Controls>::default();
-        let look = Look::default();
-        Self { session: Session::new(controls.clone(), look.clone()), controls, look }
-    }
-}
 
 /// What the user can set. An id never changes; a name may.
 #[derive(Params)]

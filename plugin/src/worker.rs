@@ -1,36 +1,41 @@
-//! Runs the engine's jobs: on a thread of our own in real time, when asked back offline.
+//! Runs the engine's jobs on a thread of our own.
 
 use std::io;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
-use std::time::Duration;
 
 use minuend_engine::{Job, Worker};
-use nice_plug::util::permit_alloc;
 use rtrb::{Consumer, Producer, RingBuffer};
 
-/// The engine's worker inside a host.
+/// The engine's worker inside a host: a thread that sleeps until it is handed a job.
 ///
-/// In real time [`Worker::submit`] and [`Worker::collect`] are wait-free and allocate nothing. Offline a job is run
-/// when it is asked back, so the host may render as fast as it likes and hears the same samples each time.
+/// No job ever runs on the thread that calls. In real time [`Worker::submit`] and [`Worker::collect`] are wait-free and
+/// allocate nothing. Offline a job that is asked back is waited for, so the host may render as fast as it likes and hears
+/// the same samples each time. The thread is there from the start, because a host may go from the one to the other
+/// between two blocks, where none can be made.
 ///
 /// The framework's background tasks do not serve: one thread is shared by all instances, and waking it may lock.
 ///
 /// `T` is the kind of job; anything but the engine's is for tests.
 pub struct JobRunner<T = Job> {
-    run: fn(&mut T),
-    offline: bool,
-    /// A job taken offline, or without a thread; not yet run.
-    waiting: Option<T>,
-    /// A job is with the thread.
+    // At most one job is out, so one slot each way is enough.
+    todo: Producer<T>,
+    done: Consumer<T>,
     job_is_out: bool,
-    thread: Option<JobThread<T>>,
+    offline: bool,
+    stop: Arc<AtomicBool>,
+    /// Until it is dropped.
+    thread: Option<JoinHandle<()>>,
 }
 
-impl Default for JobRunner {
-    /// A runner of the engine's jobs, offline until told otherwise.
-    fn default() -> Self {
+impl JobRunner {
+    /// A runner of the engine's jobs, in real time until told otherwise. Never on the audio thread.
+    ///
+    /// # Errors
+    ///
+    /// The operating system's, when it gives no thread.
+    pub fn new() -> io::Result<Self> {
         Self::of(Job::run)
     }
 }
@@ -46,71 +51,12 @@ impl Worker for JobRunner {
 }
 
 impl<T: Send + 'static> JobRunner<T> {
-    fn of(run: fn(&mut T)) -> Self {
-        Self { run, offline: true, waiting: None, job_is_out: false, thread: None }
-    }
-
-    /// Starts the thread if there is none: needed before real time. Never on the audio thread.
-    ///
-    /// # Errors
-    ///
-    /// The operating system's, when it gives no thread.
-    pub fn start_thread(&mut self) -> io::Result<()> {
-        if self.thread.is_none() {
-            self.thread = Some(JobThread::spawn(self.run)?);
-        }
-        Ok(())
-    }
-
-    /// Says how the host processes from now on. Real-time safe.
-    pub fn set_offline(&mut self, offline: bool) {
-        self.offline = offline;
-        if let Some(job) = self.waiting.take() {
-            self.take_in(job);
-        }
-    }
-
-    fn take_in(&mut self, job: T) {
-        match &mut self.thread {
-            Some(thread) if !self.offline => {
-                thread.hand_over(job);
-                self.job_is_out = true;
-            }
-            _ => self.waiting = Some(job),
-        }
-    }
-
-    fn give_back(&mut self) -> Option<T> {
-        if let Some(mut job) = self.waiting.take() {
-            // Offline a block may take its time.
-            permit_alloc(|| (self.run)(&mut job));
-            return Some(job);
-        }
-        if !self.job_is_out {
-            return None;
-        }
-        let thread = self.thread.as_mut()?;
-        let job = if self.offline { thread.wait() } else { thread.done.pop().ok() };
-        self.job_is_out = job.is_none();
-        job
-    }
-}
-
-/// A thread that sleeps until it is handed a job. At most one job is with it, so one slot each way is enough.
-struct JobThread<T> {
-    todo: Producer<T>,
-    done: Consumer<T>,
-    stop: Arc<AtomicBool>,
-    handle: Option<JoinHandle<()>>,
-}
-
-impl<T: Send + 'static> JobThread<T> {
-    fn spawn(run: fn(&mut T)) -> io::Result<Self> {
+    fn of(run: fn(&mut T)) -> io::Result<Self> {
         let (todo, mut inbox) = RingBuffer::new(1);
         let (mut outbox, done) = RingBuffer::new(1);
         let stop = Arc::new(AtomicBool::new(false));
         let stopped = Arc::clone(&stop);
-        let handle = thread::Builder::new().name("minuend learn".into()).spawn(move || {
+        let thread = thread::Builder::new().name("minuend learn".into()).spawn(move || {
             while !stopped.load(Ordering::Acquire) {
                 match inbox.pop() {
                     Ok(mut job) => {
@@ -122,45 +68,61 @@ impl<T: Send + 'static> JobThread<T> {
                 }
             }
         })?;
-        Ok(Self { todo, done, stop, handle: Some(handle) })
+        Ok(Self { todo, done, job_is_out: false, offline: false, stop, thread: Some(thread) })
     }
 
     /// Wait-free: a store, and one call to the operating system if the thread sleeps.
-    fn hand_over(&mut self, job: T) {
+    fn take_in(&mut self, job: T) {
         let full = self.todo.push(job).is_err();
         debug_assert!(!full, "one job at a time");
+        self.job_is_out = true;
         self.wake();
+    }
+
+    fn give_back(&mut self) -> Option<T> {
+        if !self.job_is_out {
+            return None;
+        }
+        let job = if self.offline { self.wait() } else { self.done.pop().ok() };
+        self.job_is_out = job.is_none();
+        job
     }
 
     /// Blocks until the job is back; `None` if the thread has died of it.
     fn wait(&mut self) -> Option<T> {
         loop {
-            let dead = self.handle.as_ref().is_none_or(JoinHandle::is_finished);
+            let dead = self.thread.as_ref().is_none_or(JoinHandle::is_finished);
             match self.done.pop() {
                 Ok(job) => return Some(job),
                 Err(_) if dead => return None,
-                Err(_) => thread::sleep(Duration::from_millis(1)),
+                // Most jobs take less time than the shortest sleep.
+                Err(_) => thread::yield_now(),
             }
         }
     }
 }
 
-impl<T> JobThread<T> {
+impl<T> JobRunner<T> {
+    /// Says how the host processes from now on. Real-time safe.
+    pub fn set_offline(&mut self, offline: bool) {
+        self.offline = offline;
+    }
+
     fn wake(&self) {
-        if let Some(handle) = &self.handle {
-            handle.thread().unpark();
+        if let Some(thread) = &self.thread {
+            thread.thread().unpark();
         }
     }
 }
 
-impl<T> Drop for JobThread<T> {
+impl<T> Drop for JobRunner<T> {
     /// Joins: the thread's code must not outlive the plug-in's library. Takes as long as the job at hand.
     fn drop(&mut self) {
         self.stop.store(true, Ordering::Release);
         self.wake();
-        if let Some(handle) = self.handle.take() {
+        if let Some(thread) = self.thread.take() {
             // An error means that the job panicked; there is nothing left to clean up.
-            let _ = handle.join();
+            let _ = thread.join();
         }
     }
 }
@@ -198,6 +160,10 @@ mod tests {
         }
     }
 
+    fn runner() -> JobRunner<Doubling> {
+        JobRunner::of(Doubling::run).unwrap()
+    }
+
     fn until_back(runner: &mut JobRunner<Doubling>) -> Doubling {
         loop {
             match runner.give_back() {
@@ -207,67 +173,59 @@ mod tests {
         }
     }
 
+    /// However the host goes from offline to real time and back, also while a job is out.
     #[test]
-    fn offline_runs_the_job_when_it_is_asked_back() {
-        let mut runner = JobRunner::of(Doubling::run);
-        assert!(runner.give_back().is_none());
-        runner.take_in(Doubling::new(21));
-        let job = runner.give_back().expect("offline a job is never late");
-        assert_eq!((job.value, job.ran_on), (42, Some(thread::current().id())));
-        assert!(runner.give_back().is_none(), "it is given back once");
+    fn no_job_runs_on_the_thread_that_calls() {
+        let mut runner = runner();
+        for (value, (given_offline, asked_offline)) in
+            [(true, true), (true, false), (false, false), (false, true)].into_iter().enumerate()
+        {
+            runner.set_offline(given_offline);
+            runner.take_in(Doubling::new(value as u32));
+            runner.set_offline(asked_offline);
+            let job = until_back(&mut runner);
+            assert_eq!(job.value, 2 * value as u32);
+            assert_ne!(job.ran_on, Some(thread::current().id()), "{given_offline}, {asked_offline}");
+            assert!(runner.give_back().is_none(), "it is given back once");
+        }
     }
 
     #[test]
-    fn in_real_time_another_thread_runs_it_and_asking_does_not_wait() {
-        let mut runner = JobRunner::of(Doubling::run);
-        runner.start_thread().unwrap();
-        runner.set_offline(false);
+    fn in_real_time_asking_does_not_wait() {
+        let mut runner = runner();
+        assert!(runner.give_back().is_none(), "nothing is out");
         for value in 1..100 {
             let (job, open) = Doubling::gated(value);
             runner.take_in(job);
             assert!(runner.give_back().is_none(), "the gate is shut");
             open.send(()).unwrap();
-            let job = until_back(&mut runner);
-            assert_eq!(job.value, 2 * value);
-            assert_ne!(job.ran_on, Some(thread::current().id()));
+            assert_eq!(until_back(&mut runner).value, 2 * value);
         }
     }
 
     #[test]
-    fn offline_waits_for_a_job_that_went_out_in_real_time() {
-        let mut runner = JobRunner::of(Doubling::run);
-        runner.start_thread().unwrap();
-        runner.set_offline(false);
-        let (job, open) = Doubling::gated(21);
-        runner.take_in(job);
-        runner.set_offline(true);
-        let opener = thread::spawn(move || open.send(()));
-        assert_eq!(runner.give_back().map(|job| job.value), Some(42));
-        opener.join().unwrap().unwrap();
-    }
-
-    #[test]
-    fn a_job_taken_offline_moves_to_the_thread() {
-        let mut runner = JobRunner::of(Doubling::run);
-        runner.take_in(Doubling::new(21));
-        runner.start_thread().unwrap();
-        runner.set_offline(false);
-        let job = until_back(&mut runner);
-        assert_eq!(job.value, 42);
-        assert_ne!(job.ran_on, Some(thread::current().id()));
+    fn offline_no_job_is_late() {
+        let mut runner = runner();
+        for given_offline in [true, false] {
+            runner.set_offline(given_offline);
+            let (job, open) = Doubling::gated(21);
+            runner.take_in(job);
+            runner.set_offline(true);
+            let opener = thread::spawn(move || open.send(()));
+            assert_eq!(runner.give_back().map(|job| job.value), Some(42));
+            opener.join().unwrap().unwrap();
+        }
     }
 
     #[test]
     fn dropping_joins_and_frees_the_job_in_every_state() {
-        for asleep in [false, true] {
-            let mut runner = JobRunner::of(Doubling::run);
-            runner.start_thread().unwrap();
-            runner.set_offline(false);
+        for is_back in [false, true] {
+            let mut runner = runner();
             let job = Doubling::new(1);
             let alive = Arc::downgrade(&job.alive);
             runner.take_in(job);
-            if asleep {
-                runner.thread.as_mut().unwrap().wait().unwrap();
+            if is_back {
+                runner.wait().unwrap();
             }
             drop(runner);
             assert!(alive.upgrade().is_none());
@@ -276,11 +234,9 @@ mod tests {
 
     #[test]
     fn a_job_that_panics_is_lost_without_hanging_anyone() {
-        let mut runner = JobRunner::of(|_: &mut u32| panic!("on purpose"));
-        runner.start_thread().unwrap();
-        runner.set_offline(false);
-        runner.take_in(1);
+        let mut runner = JobRunner::of(|_: &mut u32| panic!("on purpose")).unwrap();
         runner.set_offline(true);
+        runner.take_in(1);
         assert!(runner.give_back().is_none());
     }
 }

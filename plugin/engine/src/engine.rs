@@ -140,7 +140,8 @@ impl Engine {
     /// Processes one host block of any length in place: `mix` comes in and the output goes out.
     ///
     /// `mix` has as many channels as the engine was prepared with, all of one length. `backing` has any number of
-    /// channels, of which up to two are used; missing channels and samples count as silence. Real-time safe.
+    /// channels, of which up to two are used; missing channels and samples count as silence. A mono backing stands under
+    /// both sides of a stereo mix; a mono mix hears the mean of both sides of a stereo backing. Real-time safe.
     pub fn process(
         &mut self,
         mix: &mut [&mut [f32]],

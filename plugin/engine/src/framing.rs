@@ -108,6 +108,15 @@ impl Framing {
                 under_both(&mut self.hop.backing);
             }
         }
+        if let ([_], [_, _, ..]) = (&*mix, backing) {
+            // A mono mix hears the mean of both sides of the backing: of all that fold a song to mono it differs by a level,
+            // which is matched.
+            let [left, right] = &mut self.hop.backing;
+            for (left, right) in left.iter_mut().zip(right).skip(from).take(len) {
+                *left = 0.5 * (*left + *right);
+                *right = *left;
+            }
+        }
         self.bad_samples += bad;
         self.hop.trim[from..from + len].fill(db_to_gain(settings.trim_db));
         self.hop.output[from..from + len].fill(db_to_gain(settings.output_db));
@@ -122,6 +131,28 @@ impl Framing {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_mono_mix_hears_the_mean_of_both_sides() {
+        let [left, right] = [[0.5, -0.25, f32::NAN, 1.0], [0.25, 0.25, 0.5, 0.0]];
+        let heard = |mix_channels: usize, backing: &[&[f32]]| {
+            let mut framing = Framing::new(4);
+            let mut mix = vec![[0.0; 4]; mix_channels];
+            // In two parts, so that a part of a hop is left alone.
+            for at in [0, 2] {
+                let mut mix: Vec<&mut [f32]> =
+                    mix.iter_mut().map(|channel| &mut channel[at..at + 2]).collect();
+                let backing: Vec<&[f32]> = backing.iter().map(|channel| &channel[at..at + 2]).collect();
+                framing.exchange(&mut mix, &backing, 0, &Settings::default());
+            }
+            framing.hop.backing
+        };
+        let mean = vec![0.375, 0.0, 0.25, 0.5];
+        assert_eq!(heard(1, &[&left, &right]), [mean.clone(), mean.clone()]);
+        assert_eq!(heard(1, &[&left, &right, &left]), [mean.clone(), mean], "more than two channels");
+        assert_eq!(heard(1, &[&right]), [right.to_vec(), right.to_vec()]);
+        assert_eq!(heard(2, &[&left, &right]), [vec![0.5, -0.25, 0.0, 1.0], right.to_vec()]);
+    }
 
     /// One channel stands for both, and what is wrong with it is told once.
     #[test]

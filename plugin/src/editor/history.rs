@@ -51,7 +51,7 @@ pub struct History {
 impl History {
     /// Takes what the meters say now.
     pub fn take(&mut self, meters: &Meters) {
-        if meters.sample_rate_hz == 0.0 {
+        if !meters.engine_works() {
             *self = Self::default();
             return;
         }

@@ -128,7 +128,7 @@ impl Page<'_> {
         let (centre, line) = (rect.center() + vec2(0.0, 2.0), Stroke::new(2.0, self.theme.accent));
         let colour = self.theme.accent;
         match self.meters.readings.lock {
-            _ if self.meters.sample_rate_hz == 0.0 => {
+            _ if !self.meters.engine_works() => {
                 painter.hline(rect.x_range().shrink(4.0), centre.y, line);
             }
             Lock::Locked => _ = painter.circle_filled(centre, 8.0, self.theme.ink),
@@ -154,7 +154,9 @@ impl Page<'_> {
     fn sum(&self, ui: &mut Ui) {
         let line_height = 18.0;
         let (rect, response) = ui.allocate_exact_size(vec2(SUM_WIDTH, 3.0 * line_height + 8.0), Sense::HOVER);
-        let levels = self.history.levels_db().map(words::level_db);
+        let is_working = self.meters.engine_works();
+        let shown = |db| if is_working { words::level_db(db) } else { "\u{2013}".into() };
+        let levels = self.history.levels_db().map(shown);
         let painter = ui.painter();
         for (idx, (name, level)) in ["mix", "\u{2212} backing", "output"].into_iter().zip(&levels).enumerate()
         {

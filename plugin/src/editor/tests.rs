@@ -649,6 +649,13 @@ fn empty_states_say_what_to_do() {
     desk.harness.get_by_label("Play the song, with the backing routed to this plug-in's sidechain.");
     let desk = Desk::showing(SIZE, 1.0, Meters::default());
     desk.harness.get_by_label("Not running");
+    let fast = Meters { sample_rate_hz: 384_000.0, ..Meters::default() };
+    let desk = Desk::showing(SIZE, 1.0, fast);
+    desk.harness.get_by_label("Rate not supported");
+    desk.harness.get_by_label(
+        "Minuend works at 8 to 192 kHz: at 384 kHz the mix passes. Set the host to another sample rate.",
+    );
+    desk.harness.get_by_label("Levels: mix \u{2013}, backing \u{2013}, output \u{2013}");
     let sings = Meters { readings: Readings { null_depth_db: None, ..locked().readings }, ..locked() };
     let desk = Desk::showing(SIZE, 1.0, sings);
     desk.harness.get_by_label("cannot tell: the voice sings, or the null is uneven");

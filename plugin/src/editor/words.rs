@@ -2,7 +2,7 @@
 
 use minuend_common::words::{at_least, sentence, why_untold};
 use minuend_engine::causes::{Cause, Kind};
-use minuend_engine::{Lock, Readings, Untold};
+use minuend_engine::{Lock, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Readings, Untold};
 
 use crate::meters::Meters;
 
@@ -22,6 +22,9 @@ pub fn state(meters: &Meters) -> &'static str {
     if meters.sample_rate_hz == 0.0 {
         return "Not running";
     }
+    if !meters.engine_works() {
+        return "Rate not supported";
+    }
     match meters.readings.lock {
         Lock::NoBacking => "No backing heard",
         Lock::Searching => "Searching",
@@ -36,6 +39,13 @@ pub fn advice(meters: &Meters, searching_s: f64) -> String {
     let Meters { readings, sample_rate_hz, .. } = meters;
     if *sample_rate_hz == 0.0 {
         return "Switch the plug-in on in the host.".into();
+    }
+    if !meters.engine_works() {
+        let [lowest, highest] = [MIN_SAMPLE_RATE_HZ, MAX_SAMPLE_RATE_HZ].map(kilohertz);
+        return format!(
+            "Minuend works at {lowest} to {highest} kHz: at {} kHz the mix passes. Set the host to another sample rate.",
+            kilohertz(*sample_rate_hz)
+        );
     }
     match readings.lock {
         Lock::NoBacking if readings.mix_db > SILENT_DB => {
@@ -94,7 +104,7 @@ pub struct Finding {
 /// What has been found; empty until something has.
 pub fn findings(meters: &Meters) -> Vec<Finding> {
     let Meters { readings, sample_rate_hz, .. } = meters;
-    if *sample_rate_hz == 0.0 || readings.confidence == 0.0 {
+    if !meters.engine_works() || readings.confidence == 0.0 {
         return Vec::new();
     }
     if !matches!(readings.lock, Lock::Locked | Lock::TooLate) {
@@ -161,7 +171,7 @@ fn level(level: [f32; 2]) -> String {
 
 /// The null depth: a figure if there is one, and what it means.
 pub fn null_depth(meters: &Meters) -> (String, String) {
-    if meters.sample_rate_hz == 0.0 || meters.readings.lock != Lock::Locked {
+    if !meters.engine_works() || meters.readings.lock != Lock::Locked {
         return ("\u{2013}".into(), "nothing is subtracted yet".into());
     }
     match (meters.readings.null_depth_db, meters.readings.untold) {
@@ -176,7 +186,7 @@ pub fn null_depth(meters: &Meters) -> (String, String) {
 /// What limits the null and what is put right, one sentence each, the most important first. Delay and polarity are told
 /// among the [`findings`].
 pub fn limits(meters: &Meters) -> Vec<String> {
-    if meters.sample_rate_hz == 0.0 || meters.readings.lock != Lock::Locked {
+    if !meters.engine_works() || meters.readings.lock != Lock::Locked {
         return Vec::new();
     }
     let causes = meters.readings.causes.iter();
@@ -195,7 +205,7 @@ fn limit(cause: &Cause) -> String {
 
 /// Why there is no null depth to draw.
 pub fn no_depth_yet(meters: &Meters, untold: Untold) -> String {
-    if meters.readings.lock != Lock::Locked || meters.sample_rate_hz == 0.0 {
+    if meters.readings.lock != Lock::Locked || !meters.engine_works() {
         return "Drawn once the backing is subtracted.".into();
     }
     match untold {
@@ -210,14 +220,20 @@ pub fn no_depth_yet(meters: &Meters, untold: Untold) -> String {
 /// Why there is no movement to draw.
 pub fn no_movement_yet(meters: &Meters) -> &'static str {
     match meters.readings.lock {
-        Lock::Locked if meters.sample_rate_hz > 0.0 => "Nothing heard yet.",
+        Lock::Locked if meters.engine_works() => "Nothing heard yet.",
         _ => "Drawn once the backing is subtracted.",
     }
 }
 
 /// Why there are no spectra to draw.
 pub fn no_spectra_yet(meters: &Meters) -> &'static str {
-    if meters.sample_rate_hz == 0.0 { "Not running." } else { "Drawn while the song plays." }
+    if meters.engine_works() {
+        "Drawn while the song plays."
+    } else if meters.sample_rate_hz == 0.0 {
+        "Not running."
+    } else {
+        "Not drawn at this sample rate."
+    }
 }
 
 /// A level in dB re full scale.
@@ -228,6 +244,12 @@ pub fn level_db(db: f32) -> String {
 /// The level follower's present movement.
 pub fn movement(follow_db: f32) -> String {
     if follow_db.abs() < 0.005 { "still".into() } else { minus(format!("{follow_db:+.2} dB")) }
+}
+
+/// A sample rate in kHz, with no more decimals than it has.
+fn kilohertz(hz: f64) -> String {
+    let text = format!("{:.3}", hz / 1e3);
+    text.trim_end_matches('0').trim_end_matches('.').into()
 }
 
 /// A frequency in few letters.
@@ -336,6 +358,28 @@ mod tests {
         assert!(advice(&shown(Readings { mix_db: -200.0, ..searching }), 0.0).contains("play both"));
         assert!(advice(&shown(Readings { lock: Lock::Lost, ..searching }), 0.0).contains("at full level"));
         assert_eq!(advice(&shown(locked()), 0.0), "The backing is being subtracted.");
+    }
+
+    /// What the engine would say of such a rate does not count.
+    #[test]
+    fn a_rate_at_which_the_mix_passes_is_told_and_nothing_else() {
+        let at = |sample_rate_hz| Meters { sample_rate_hz, ..shown(locked()) };
+        let told = |hz: f64| [state(&at(hz)).into(), advice(&at(hz), 0.0)];
+        for hz in [8_000.0, 192_000.0] {
+            assert_eq!(told(hz)[0], "Locked");
+        }
+        for (hz, khz) in
+            [(384_000.0, "384"), (1_234.567_8, "1.235"), (7_999.0, "7.999"), (192_001.0, "192.001")]
+        {
+            let why = format!(
+                "Minuend works at 8 to 192 kHz: at {khz} kHz the mix passes. Set the host to another sample rate."
+            );
+            assert_eq!(told(hz), ["Rate not supported".into(), why]);
+            assert!(findings(&at(hz)).is_empty() && limits(&at(hz)).is_empty());
+            assert_eq!(null_depth(&at(hz)).0, "\u{2013}");
+            assert_eq!(no_spectra_yet(&at(hz)), "Not drawn at this sample rate.");
+            assert_eq!(latency(&at(hz)), "latency 0 ms, 0 samples");
+        }
     }
 
     #[test]

@@ -20,9 +20,8 @@ pub struct Learned {
 /// What the file of it begins with.
 const BEGINNING: &[u8] = b"Minuend match\n";
 /// Layout of what follows: this number (u16), by how many samples the backing is moved earlier (i64), the match as in a
-/// session, and the CRC-32 of everything before; numbers in little-endian. A layout that was released stays readable:
-/// the match in it is of the layout after it.
-const LAYOUT: u16 = 3;
+/// session, and the CRC-32 of everything before; numbers in little-endian. A layout that was released stays readable.
+const LAYOUT: u16 = 1;
 /// More than any match takes, bytes.
 const LARGEST: u64 = 8 << 20;
 
@@ -65,15 +64,10 @@ impl Learned {
         let Some((content, crc)) = bytes.split_last_chunk() else { bail!("{shown}: is damaged; {AGAIN}") };
         ensure!(crc32fast::hash(content) == u32::from_le_bytes(*crc), "{shown}: is damaged; {AGAIN}");
         let mut reader = Reader(&content[BEGINNING.len().min(content.len())..]);
-        let layout = reader.array().map(u16::from_le_bytes);
-        let Some(layout @ 1..=LAYOUT) = layout else {
-            bail!(
-                "{shown}: is of layout {}, and this Minuend reads up to {LAYOUT}; update Minuend, or {AGAIN}",
-                layout.unwrap_or(0)
-            );
-        };
+        let layout = reader.array().map_or(0, u16::from_le_bytes);
+        ensure!(layout == LAYOUT, "{shown}: is of layout {layout}, and this Minuend reads {LAYOUT}; {AGAIN}");
         let advance_samples = reader.array().map(i64::from_le_bytes);
-        let found = read_match(&mut reader, layout + 1).flatten().filter(|_| reader.0.is_empty());
+        let found = read_match(&mut reader).flatten().filter(|_| reader.0.is_empty());
         match (advance_samples, found) {
             (Some(advance_samples), Some(found)) if advance_samples.unsigned_abs() < 1 << 40 => {
                 Ok(Self { found, advance_samples })
@@ -87,7 +81,7 @@ impl Learned {
 mod tests {
     use std::ops::ControlFlow;
 
-    use minuend_engine::{Match, Settings};
+    use minuend_engine::Settings;
 
     use super::*;
     use crate::{
@@ -136,30 +130,12 @@ mod tests {
             bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
             bytes
         };
-        refused(&sealed(&|bytes| bytes[BEGINNING.len()] = 99), "layout 99");
+        for layout in [0, LAYOUT as u8 + 1, 99] {
+            refused(&sealed(&|bytes| bytes[BEGINNING.len()] = layout), &format!("layout {layout}"));
+        }
         refused(&sealed(&|bytes| bytes.push(0)), "cannot have been learned");
         refused(&sealed(&|bytes| bytes.truncate(BEGINNING.len() + 10)), "cannot have been learned");
         refused(&sealed(&|bytes| bytes[BEGINNING.len() + 9] = 0x7f), "cannot have been learned");
-        // Layout 1 said nothing of the music it was learned from, of what leaks, nor of the bands: so much less before
-        // the taps.
-        const LESS: usize = 12 + 8 * 4 * 8;
-        let unknown = Match::unknown(8_000.0, 0);
-        let (learned_s, leak, bands) = (unknown.learned_s, unknown.leak, unknown.bands);
-        let found = Match { learned_s, leak, bands, ..learned.found.clone() };
-        let old = Learned { found, ..learned };
-        old.save(&path, true).unwrap();
-        let mut bytes = fs::read(&path).unwrap();
-        assert_eq!(old.found.sections.as_slice().len(), 1);
-        let at = BEGINNING.len() + 2 + 8 + 1 + 4 * 8 + 4 + (8 + 1 + 3 * 8) + 1;
-        bytes.drain(at..at + LESS);
-        bytes[BEGINNING.len()] = 1;
-        bytes.truncate(bytes.len() - 4);
-        bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
-        fs::write(&path, &bytes).unwrap();
-        assert!(Learned::load(&path).unwrap() == old);
-        bytes.pop();
-        fs::write(&path, &bytes).unwrap();
-        assert!(Learned::load(&path).unwrap_err().to_string().contains("damaged"));
         fs::File::create(&path).unwrap().set_len(LARGEST + 1).unwrap();
         assert!(Learned::load(&path).unwrap_err().to_string().contains("8388609"));
     }

@@ -8,7 +8,7 @@ use minuend_engine::{
 /// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
 const MAX_TAPS: usize = 1 << 16;
 
-/// In layout 4: a flag whether there is a match; then its rate and movement (3, f64 each), the number of sections
+/// A flag whether there is a match; then its rate and movement (3, f64 each), the number of sections
 /// (u32), of each its begin (i64) and whether there is a place (u8) with its delay and wander (2, f64 each), whether
 /// following pays (u8), how much music it was learned from (f64), what leaks: the number of groups (u32) and each of
 /// them in mid, then each in side, its loudness and lowest cells (2, f32 each), its steps and the loud ones (2, u32
@@ -69,41 +69,30 @@ fn write_leak(leak: &Leak, bytes: &mut Vec<u8>) {
     }
 }
 
-/// What [`write_match`] wrote in a layout; `None` if it cannot have. In layout 1 there was one place, whose delay and
-/// wander stood before the movement; until layout 3 nothing was said of how much music it was learned from and of what
-/// leaks, until layout 4 nothing of the bands.
-pub fn read_match(reader: &mut Reader, layout: u16) -> Option<Option<Match>> {
+/// What [`write_match`] wrote; `None` if it cannot have.
+pub fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
     if !reader.flag()? {
         return Some(None);
     }
     let mut learned = Match::unknown(reader.number()?, 0);
-    if layout == 1 {
-        learned.sections.push(Section { begin: i64::MIN, law: Some(reader.law()?) });
-    }
     learned.movement = reader.movement()?;
-    if layout > 1 {
-        for _ in 0..reader.length()? {
-            let begin = i64::from_le_bytes(reader.array()?);
-            let law = if reader.flag()? { Some(reader.law()?) } else { None };
-            if !learned.sections.push(Section { begin, law }) {
-                return None;
-            }
+    for _ in 0..reader.length()? {
+        let begin = i64::from_le_bytes(reader.array()?);
+        let law = if reader.flag()? { Some(reader.law()?) } else { None };
+        if !learned.sections.push(Section { begin, law }) {
+            return None;
         }
     }
     learned.following_pays = reader.flag()?;
-    if layout > 2 {
-        learned.learned_s = reader.number()?;
-        let num_groups = reader.length()?;
-        for side in &mut learned.leak.groups {
-            for group in side.get_mut(..num_groups)? {
-                *group = reader.group()?;
-            }
+    learned.learned_s = reader.number()?;
+    let num_groups = reader.length()?;
+    for side in &mut learned.leak.groups {
+        for group in side.get_mut(..num_groups)? {
+            *group = reader.group()?;
         }
     }
-    if layout > 3 {
-        for band in &mut learned.bands {
-            *band = BandMovement { movement: reader.movement()?, pays: reader.number()? };
-        }
+    for band in &mut learned.bands {
+        *band = BandMovement { movement: reader.movement()?, pays: reader.number()? };
     }
     let num_taps = reader.length().filter(|n| (2..=MAX_TAPS).contains(n))?;
     learned.taps = Taps::silent(num_taps);

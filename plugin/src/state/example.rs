@@ -1,0 +1,39 @@
+//! A match for the tests.
+
+use minuend_engine::{BandMovement, Class, Group, Law, Match, Movement, Section, Taps, Wander};
+
+/// Everything in it differs from what nothing has been learned of.
+pub fn learned() -> Match {
+    learned_with(8)
+}
+
+/// With so many taps.
+pub fn learned_with(num_taps: usize) -> Match {
+    let mut taps = Taps::silent(num_taps);
+    taps.h[0][0][4] = 0.5;
+    taps.h[1][0][2] = 0.0625;
+    taps.h[1][1][3..6].copy_from_slice(&[0.125, -0.25, 0.125]);
+    let mut learned = Match {
+        taps,
+        movement: Movement { process: 1e-3, tau_s: 0.5, measurement: 2.5 },
+        following_pays: true,
+        learned_s: 30.0,
+        ..Match::unknown(44_100.0, 0)
+    };
+    let wander = Wander { process: 1e-9, rate: -1.5e-4 };
+    let law = Some(Law { delay_samples: -1234.25, wander });
+    learned.sections.push(Section { begin: i64::MIN, law });
+    learned.sections.push(Section { begin: 441_000, law: None });
+    learned.sections.push(Section { begin: 882_000, law: Some(Law::still(500.0)) });
+    let class = |backing| Class { floor: -6.0, backing, steps: 1_000 };
+    learned.leak.groups[0][2] = Group {
+        mean: -4.5,
+        lowest: -8.0,
+        steps: 3_000,
+        loud_steps: 1_000,
+        classes: [class(-6.0), class(-3.0)],
+    };
+    learned.bands[3] =
+        BandMovement { movement: Movement { process: 1e-2, tau_s: 8.0, measurement: 1.5 }, pays: 0.5 };
+    learned
+}
