@@ -1,6 +1,7 @@
 //! Ground floor: signals in time. Knows nothing of mix, backing or match.
 
 pub mod delay_line;
+pub mod frame_ring;
 pub mod glide;
 #[cfg(test)]
 pub mod noise;

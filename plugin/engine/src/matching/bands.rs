@@ -3,6 +3,7 @@
 //!
 //! What it gives is a correction to the matched backing, so that where no band moves the backing passes bit for bit.
 
+use crate::dsp::frame_ring::FrameRing;
 use crate::dsp::ring::{Stereo, advance, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
@@ -101,10 +102,7 @@ pub struct Bands {
     places: Vec<Place>,
     /// Bins in which levels are read.
     num_read: usize,
-    /// Ring of frames; `newest` is the index of the newest.
-    frames: Vec<Frame>,
-    newest: usize,
-    num_frames: u64,
+    frames: FrameRing<Frame>,
     bands: [Band; NUM_BANDS],
     pays_rate: f64,
     /// Gains per bin of three frames.
@@ -143,9 +141,7 @@ impl Bands {
             projection: Projection::new(num_read),
             places: places(num_lanes * LANES, bin_hz),
             num_read,
-            frames: vec![frame; KEPT],
-            newest: 0,
-            num_frames: 0,
+            frames: FrameRing::new(frame, KEPT),
             bands: std::array::from_fn(band),
             pays_rate: step as f64 / sizes.sample_rate_hz / PAYS_MEMORY_S,
             gains: std::array::from_fn(|_| vec![Lanes::default(); num_lanes]),
@@ -167,8 +163,7 @@ impl Bands {
     /// Forgets the signals and what they told of movement.
     pub fn reset(&mut self) {
         self.analysis.reset();
-        self.frames.iter_mut().for_each(Frame::clear);
-        self.num_frames = 0;
+        self.frames.reset(Frame::clear);
         self.hops = 0;
         self.recall(&[BandMovement::STILL; NUM_BANDS]);
         self.correction.iter_mut().for_each(|side| side.fill(0.0));
@@ -216,22 +211,16 @@ impl Bands {
         }
     }
 
-    fn index(&self, age: usize) -> usize {
-        (self.newest + KEPT - age) % KEPT
-    }
-
     fn take_frame(&mut self) {
-        self.newest = (self.newest + 1) % KEPT;
-        self.num_frames += 1;
-        let newest = self.newest;
-        self.analysis.analyse(&mut self.frames[newest].pair);
-        self.frames[newest].measured = [Estimate::NONE; NUM_BANDS];
+        self.frames.advance();
+        self.analysis.analyse(&mut self.frames[0].pair);
+        self.frames[0].measured = [Estimate::NONE; NUM_BANDS];
         self.predict();
-        if self.num_frames >= 3 {
+        if self.frames.num_frames() >= 3 {
             weigh(self, 1);
-            if self.num_frames > REWEIGHT as u64 + 2 {
+            if self.frames.num_frames() > REWEIGHT as u64 + 2 {
                 weigh(self, REWEIGHT);
-                let frame = &self.frames[self.index(REWEIGHT)];
+                let frame = &self.frames[REWEIGHT];
                 for (band, halves) in self.bands.iter_mut().zip(&frame.halves) {
                     band.speeds.hear(halves);
                 }
@@ -251,14 +240,14 @@ impl Bands {
 
     /// Assumes for the newest frame what is known of the one before.
     fn predict(&mut self) {
-        let mut levels = self.frames[self.index(1)].levels;
+        let mut levels = self.frames[1].levels;
         levels.iter_mut().zip(&self.bands).for_each(|(level, band)| *level *= band.speeds.decay());
-        self.frames[self.newest].levels = levels;
+        self.frames[0].levels = levels;
     }
 
     /// Whether the levels that either half of the spectrum is told by the other make less of what is left there.
     fn judge(&mut self) {
-        let frame = &self.frames[self.index(REWEIGHT)].pair;
+        let frame = &self.frames[REWEIGHT].pair;
         let mut levels = [[0.0f32; NUM_BANDS]; 2];
         for (band, b) in self.bands.iter().enumerate() {
             for (levels, level) in levels.iter_mut().zip(b.speeds.told_by_the_other()) {
@@ -292,13 +281,12 @@ impl Bands {
         let ages = (1..=LOOK + 1).rev();
         let mut stretch = [Estimate::NONE; LOOK + 1];
         for (estimate, age) in stretch.iter_mut().zip(ages.clone()) {
-            *estimate = self.frames[self.index(age)].measured[band];
+            *estimate = self.frames[age].measured[band];
         }
         let Band { speeds, prior, .. } = &mut self.bands[band];
         speeds.smooth(prior, &mut stretch);
         for (estimate, age) in stretch.iter().zip(ages) {
-            let at = self.index(age);
-            self.frames[at].levels[band] = estimate.level.clamp(LIMITS.0, LIMITS.1);
+            self.frames[age].levels[band] = estimate.level.clamp(LIMITS.0, LIMITS.1);
         }
     }
 
@@ -306,7 +294,7 @@ impl Bands {
     fn correct(&mut self, engaged: bool) {
         advance(&mut self.correction, self.step);
         let movements = self.movements();
-        let frame = &self.frames[self.index(LOOK + 1)];
+        let frame = &self.frames[LOOK + 1];
         let level = |band: usize| if movements[band].is_followed() { frame.levels[band] as f32 } else { 0.0 };
         let levels: [f32; NUM_BANDS] = std::array::from_fn(level);
         if !engaged || levels.iter().all(|&level| level == 0.0) {
@@ -337,8 +325,7 @@ impl Bands {
 /// Measures the levels in the frame `age` frames back, with weights from the residual around it.
 #[multiversion(targets("x86_64+avx2"))]
 fn weigh(bands: &mut Bands, age: usize) {
-    let around = [bands.index(age + 1), bands.index(age), bands.index(age - 1)];
-    let frames = around.map(|frame| &bands.frames[frame]);
+    let frames = bands.frames.around(age);
     let num_lanes = bands.num_read.div_ceil(LANES);
     for (gains, frame) in bands.gains.iter_mut().zip(frames) {
         let levels = frame.levels.map(|level| level as f32);
@@ -360,7 +347,7 @@ fn weigh(bands: &mut Bands, age: usize) {
             }
         }
     }
-    let frame = &mut bands.frames[around[1]];
+    let frame = &mut bands.frames[age];
     for (band, [low, high, all]) in sums.into_iter().enumerate() {
         let information = all[1] + 1e-9;
         frame.measured[band] = Estimate { level: all[0] / information, variance: 1.0 / information };

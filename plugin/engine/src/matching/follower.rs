@@ -3,6 +3,7 @@
 //! A gain around 1 is read from weighted projections of the mix on the matched backing and tracked as
 //! [`crate::matching::movement`] says.
 
+use crate::dsp::frame_ring::FrameRing;
 use crate::dsp::sizes::Sizes;
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
 use crate::matching::projection::{Analysis, Pair, Projection};
@@ -48,10 +49,7 @@ pub struct Follower {
     num_unsteady: usize,
     num_read: usize,
     trust: Trust,
-    /// Ring of frames; `newest` is the index of the newest.
-    frames: Vec<Frame>,
-    newest: usize,
-    num_frames: u64,
+    frames: FrameRing<Frame>,
     prior: Estimate,
     speeds: Speeds,
     learning: bool,
@@ -99,9 +97,7 @@ impl Follower {
             num_unsteady: ((UNSTEADY_HZ / bin_hz) as usize + 1).saturating_sub(first_bin),
             num_read: num_bins,
             trust: Trust::new(hop as f64 / sizes.sample_rate_hz),
-            frames: vec![frame; KEPT],
-            newest: 0,
-            num_frames: 0,
+            frames: FrameRing::new(frame, KEPT),
             prior: Estimate::default(),
             speeds: Speeds::new(SLOWEST, 1, hop, sizes.sample_rate_hz),
             learning: true,
@@ -119,11 +115,10 @@ impl Follower {
     /// Forgets the signals and what they told of movement.
     pub fn reset(&mut self) {
         self.analysis.reset();
-        for frame in &mut self.frames {
+        self.frames.reset(|frame| {
             frame.pair.clear();
             (frame.level, frame.measured, frame.halves) = (0.0, Estimate::NONE, Halves::default());
-        }
-        self.num_frames = 0;
+        });
         self.trust.reset();
         self.output = 0.0;
         self.prior = Estimate::default();
@@ -157,15 +152,15 @@ impl Follower {
     ) -> FollowerGain {
         self.num_read = if steady { self.region_of_bin.len() } else { self.num_unsteady };
         self.take_frame(mix, matched);
-        if self.num_frames >= 3 {
+        if self.frames.num_frames() >= 3 {
             weigh(self, 1);
-            if self.num_frames > REWEIGHT as u64 + 2 {
+            if self.frames.num_frames() > REWEIGHT as u64 + 2 {
                 weigh(self, REWEIGHT);
                 if self.learning {
-                    self.speeds.hear(&self.frames[self.index(REWEIGHT)].halves);
+                    self.speeds.hear(&self.frames[REWEIGHT].halves);
                 }
             }
-            if self.num_frames > REWEIGHT_LAST as u64 + 2 {
+            if self.frames.num_frames() > REWEIGHT_LAST as u64 + 2 {
                 let told = weigh(self, REWEIGHT_LAST);
                 self.trust.hear(&told);
             }
@@ -175,15 +170,10 @@ impl Follower {
         FollowerGain { from: 1.0 + from, to: 1.0 + self.output }
     }
 
-    fn index(&self, age: usize) -> usize {
-        (self.newest + KEPT - age) % KEPT
-    }
-
     fn take_frame(&mut self, mix: [&[f32]; 2], matched: [&[f32]; 2]) {
-        self.newest = (self.newest + 1) % KEPT;
-        self.num_frames += 1;
-        let predicted = self.frames[self.index(1)].level * self.speeds.decay();
-        let frame = &mut self.frames[self.newest];
+        self.frames.advance();
+        let predicted = self.frames[1].level * self.speeds.decay();
+        let frame = &mut self.frames[0];
         (frame.level, frame.measured) = (predicted, Estimate::NONE);
         self.analysis.hear(mix, matched);
         self.analysis.analyse(&mut frame.pair);
@@ -194,15 +184,14 @@ impl Follower {
         let ages = (1..=LOOK + 1).rev();
         let mut stretch = [Estimate::NONE; LOOK + 1];
         for (estimate, age) in stretch.iter_mut().zip(ages.clone()) {
-            *estimate = self.frames[self.index(age)].measured;
+            *estimate = self.frames[age].measured;
         }
         self.speeds.smooth(&mut self.prior, &mut stretch);
         for (estimate, age) in stretch.iter().zip(ages) {
-            let at = self.index(age);
-            self.frames[at].level = estimate.level.clamp(LIMITS.0, LIMITS.1);
+            self.frames[age].level = estimate.level.clamp(LIMITS.0, LIMITS.1);
         }
-        self.frames[self.newest].level = self.frames[self.index(1)].level * self.speeds.decay();
-        self.frames[self.index(LOOK + 1)].level
+        self.frames[0].level = self.frames[1].level * self.speeds.decay();
+        self.frames[LOOK + 1].level
     }
 
     fn rest(&mut self) -> f64 {
@@ -218,8 +207,7 @@ impl Follower {
 /// the spectrum tells.
 #[multiversion(targets("x86_64+avx2"))]
 fn weigh(follower: &mut Follower, age: usize) -> [Told; NUM_REGIONS] {
-    let around = [follower.index(age + 1), follower.index(age), follower.index(age - 1)];
-    let frames = around.map(|frame| &follower.frames[frame]);
+    let frames = follower.frames.around(age);
     let gains = frames.map(|frame| Lanes::all(1.0 + frame.level as f32));
     follower.projection.project(frames.map(|frame| &frame.pair), |frame, _| gains[frame]);
     let (mut halves, mut told) = ([[0.0f64; 2]; 2], [[0.0f64; 2]; NUM_REGIONS]);
@@ -236,7 +224,7 @@ fn weigh(follower: &mut Follower, age: usize) -> [Told; NUM_REGIONS] {
         }
     }
     let [num, information] = follower.trust.sum(&told);
-    let frame = &mut follower.frames[around[1]];
+    let frame = &mut follower.frames[age];
     frame.measured = Estimate { level: num / (information + 1e-9), variance: 1.0 / (information + 1e-9) };
     for half in 0..2 {
         let information = halves[half][1] + 1e-9;
