@@ -10,8 +10,9 @@
 //! mix sample they arrived with, so each stage looks up the settings of the moment it is working on.
 
 use crate::align::course::Course;
-use crate::align::drift::{Drift, Wander};
+use crate::align::delay_tracker::DelayTracker as Drift;
 use crate::align::lock::{Change, Place};
+use crate::align::motion::Wander;
 use crate::align::search::{EARLY_S, Found, LATE_S};
 use crate::align::sections::{FURTHEST, Law, Section, Sections};
 use crate::causes::Causes;

@@ -22,7 +22,7 @@ pub mod spectra;
 mod spectral;
 
 pub use align::{
-    drift::Wander,
+    motion::Wander,
     sections::{Law, Section, Sections},
 };
 pub use causes::{Cause, Causes};

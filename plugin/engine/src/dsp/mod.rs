@@ -1,8 +1,10 @@
 //! Ground floor: signals in time. Knows nothing of mix, backing or match.
 
+pub mod constant_velocity;
 pub mod delay_line;
 pub mod frame_ring;
 pub mod glide;
+pub mod line_fit;
 #[cfg(test)]
 pub mod noise;
 pub mod ring;

@@ -8,9 +8,9 @@ use crate::dsp::sizes::Sizes;
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
 use crate::matching::projection::{Analysis, Pair, Projection};
 use crate::matching::trust::{NUM_REGIONS, Told, Trust, region};
+use crate::spectral::halves::halves;
 use crate::spectral::lanes::{Lanes, Real};
 use multiversion::multiversion;
-use std::f64::consts::LN_2;
 
 /// Fixed lag of the smoother, frames of one hop.
 const LOOK: usize = 32;
@@ -232,24 +232,6 @@ fn weigh(follower: &mut Follower, age: usize) -> [Told; NUM_REGIONS] {
         frame.halves.levels[half] = (halves[half][0] / information).clamp(-0.7, 0.7);
     }
     told
-}
-
-/// Interleaved quarter-octave cells, at least 12 bins wide and 2 bins apart: the half of the spectrum each bin
-/// belongs to.
-pub fn halves(first_bin: usize, num_bins: usize) -> Vec<Option<usize>> {
-    let mut halves = vec![None; num_bins];
-    let (mut from, mut cell) = (1usize, 0usize);
-    while from < first_bin + num_bins {
-        let width = 12.max((from as f64 * ((LN_2 / 4.0).exp() - 1.0)) as usize);
-        for bin in from + 2..from + width - 2 {
-            if let Some(half) = bin.checked_sub(first_bin).and_then(|k| halves.get_mut(k)) {
-                *half = Some((cell + 1) % 2);
-            }
-        }
-        from += width;
-        cell += 1;
-    }
-    halves
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Ground floor: signals in frequency. Knows nothing of mix, backing or match.
 
 pub mod covariance;
+pub mod halves;
 pub mod lanes;
 pub mod spectrum;
