@@ -13,10 +13,7 @@ use crate::dsp::sizes::Sizes;
 use crate::dsp::units::power_to_db;
 use crate::matching::Taps;
 use crate::matching::follower::FollowerGain;
-use crate::matching::statistics::Frames;
-use crate::spectral::spectrum::sides;
 use bands::Bands;
-use realfft::num_complex::Complex32;
 use stages::Spectra;
 
 /// Most causes reported at a time.
@@ -286,15 +283,6 @@ impl Study {
     }
 }
 
-/// Spectra of both sides of one frame, from 0 Hz to half the sample rate.
-fn sides_of(frames: &mut Frames, signal: &Stereo, frame: usize, bins: &mut [Vec<Complex32>; 2]) {
-    let twin = frames.twin([&signal[0], &signal[1]], frame);
-    let [left, right] = bins;
-    for (k, (left, right)) in left.iter_mut().zip(right).enumerate() {
-        [*left, *right] = sides(twin[k], twin[(twin.len() - k) % twin.len()]);
-    }
-}
-
 fn db_to_power(db: f64) -> f64 {
     10f64.powf(db / 10.0)
 }
@@ -304,7 +292,9 @@ mod tests {
     use super::*;
     use crate::dsp::noise::noise;
     use crate::dsp::ring::stereo;
-    use crate::spectral::spectrum::{Spectrum, hann};
+    use crate::spectral::spectrum::Spectrum;
+    use crate::spectral::window::root_hann;
+    use realfft::num_complex::Complex32;
 
     const RATE_HZ: f64 = 44_100.0;
     const LEN: usize = 12 * 44_100;
@@ -353,7 +343,7 @@ mod tests {
     fn spectrally(x: &Stereo, f: impl Fn(usize, &mut [Complex32])) -> Stereo {
         const FRAME: usize = 1024;
         let mut spectrum = Spectrum::new(FRAME);
-        let window: Vec<f32> = hann(FRAME).into_iter().map(f32::sqrt).collect();
+        let window = root_hann(FRAME);
         let mut bins = vec![Default::default(); spectrum.num_bins()];
         let mut out = stereo(LEN);
         for c in 0..2 {

@@ -7,7 +7,8 @@
 
 use crate::dsp::ring::{Stereo, advance, stereo};
 use crate::dsp::sizes::Sizes;
-use crate::spectral::spectrum::{Spectrum, hann};
+use crate::spectral::spectrum::Spectrum;
+use crate::spectral::window::root_hann;
 use realfft::num_complex::Complex32;
 
 /// Frame and step at 44.1 and 48 kHz, samples.
@@ -226,7 +227,7 @@ impl Cleanup {
         debug_assert!(edges.len() <= MAX_GROUPS + 1);
         let zeros = || vec![Complex32::default(); num_bins];
         Self {
-            window: hann(frame).into_iter().map(f32::sqrt).collect(),
+            window: root_hann(frame),
             hop: sizes.hop(),
             step,
             hops: 0,

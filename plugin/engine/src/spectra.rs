@@ -7,7 +7,8 @@ use realfft::num_complex::Complex32;
 
 use crate::dsp::ring::Ring;
 use crate::dsp::sizes::Sizes;
-use crate::spectral::spectrum::{Spectrum, hann};
+use crate::spectral::spectrum::Spectrum;
+use crate::spectral::window::hann;
 
 /// Bands of [`Spectra`].
 pub const NUM_BANDS: usize = 36;

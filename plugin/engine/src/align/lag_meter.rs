@@ -5,7 +5,8 @@ use crate::dsp::ring::Ring;
 use crate::matching::taps::{Taps, bulk_delay_samples};
 use crate::spectral::covariance::{Covariance, powers};
 use crate::spectral::halves::halves;
-use crate::spectral::spectrum::{Spectrum, hann};
+use crate::spectral::spectrum::Spectrum;
+use crate::spectral::window::hann;
 use realfft::num_complex::{Complex32, Complex64};
 
 /// Band compared, Hz. Chosen by hand; not measured.

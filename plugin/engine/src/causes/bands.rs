@@ -1,10 +1,10 @@
 //! What was heard of mix, backing and difference, in bands and short frames: all that the rules for what stands need.
 
-use super::sides_of;
 use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
-use crate::matching::statistics::Frames;
 use crate::null_depth::NOBODY_DB;
+use crate::spectral::frames::Frames;
+use crate::spectral::twin_spectrum::split;
 use realfft::num_complex::Complex32;
 use std::collections::VecDeque;
 use std::ops::Range;
@@ -97,7 +97,8 @@ impl Bands {
             for (bins, (signal, frame)) in
                 bins.iter_mut().zip([(&difference, 0), (matched, frame), (backing, frame), (&bend, 0)])
             {
-                sides_of(&mut spectra, signal, frame, bins);
+                let [left, right] = bins;
+                split(spectra.twin([&signal[0], &signal[1]], frame), left, right);
             }
             for (cell, range) in cells.iter_mut().zip(&self.ranges) {
                 for side in 0..2 {

@@ -1,12 +1,13 @@
 //! What each stage of the chain is worth: from what it does and the backing's spectrum alone.
 
-use super::{Chain, Kind, sides_of};
+use super::{Chain, Kind};
 use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::{power_to_db, range_of_nine_tenths};
 use crate::matching::follower::FollowerGain;
-use crate::matching::statistics::Frames;
+use crate::spectral::frames::Frames;
 use crate::spectral::spectrum::Spectrum;
+use crate::spectral::twin_spectrum::split;
 use realfft::num_complex::{Complex32, Complex64};
 use std::f64::consts::TAU;
 
@@ -55,7 +56,8 @@ impl Spectra {
         self.own.iter_mut().flatten().for_each(|x| *x *= 0.5);
         self.cross.iter_mut().for_each(|x| *x *= 0.5);
         for frame in 0..frames.count(backing[0].len()) {
-            sides_of(&mut frames, backing, frame, &mut bins);
+            let [left, right] = &mut bins;
+            split(frames.twin([&backing[0], &backing[1]], frame), left, right);
             for k in 0..self.cross.len() {
                 let [left, right] = [wide(bins[0][k]), wide(bins[1][k])];
                 self.own[0][k] += left.norm_sqr();

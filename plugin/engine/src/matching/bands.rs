@@ -7,9 +7,11 @@ use crate::dsp::frame_ring::FrameRing;
 use crate::dsp::ring::{Stereo, advance, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
-use crate::matching::projection::{Analysis, Pair, Projection};
+use crate::matching::projection::Projection;
 use crate::spectral::lanes::{LANES, Lanes, Real, minus, power, scaled};
-use crate::spectral::spectrum::{TwinSpectrum, hann};
+use crate::spectral::stft::{StereoBins, Stft, silence, stereo_bins};
+use crate::spectral::twin_spectrum::TwinSpectrum;
+use crate::spectral::window::hann;
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 
@@ -40,7 +42,8 @@ const LIMITS: (f64, f64) = (-0.7, 0.9);
 
 #[derive(Clone)]
 struct Frame {
-    pair: Pair,
+    /// Spectra of mix and matched backing.
+    spectra: [StereoBins; 2],
     /// Movement by band, re 1: assumed for the weights, then smoothed.
     levels: [f64; NUM_BANDS],
     measured: [Estimate; NUM_BANDS],
@@ -49,7 +52,7 @@ struct Frame {
 
 impl Frame {
     fn clear(&mut self) {
-        self.pair.clear();
+        silence(&mut self.spectra);
         self.levels = [0.0; NUM_BANDS];
         self.measured = [Estimate::NONE; NUM_BANDS];
         self.halves = [Halves::default(); NUM_BANDS];
@@ -96,7 +99,7 @@ struct Place {
 
 /// The follower of the bands.
 pub struct Bands {
-    analysis: Analysis,
+    stft: Stft,
     projection: Projection,
     /// By bin, to a whole number of lanes.
     places: Vec<Place>,
@@ -126,7 +129,7 @@ impl Bands {
         let num_read = ((HIGHEST_HZ / bin_hz) as usize).min(num_bins);
         let num_lanes = num_bins.div_ceil(LANES);
         let frame = Frame {
-            pair: Pair::new(num_bins),
+            spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
             levels: [0.0; NUM_BANDS],
             measured: [Estimate::NONE; NUM_BANDS],
             halves: [Halves::default(); NUM_BANDS],
@@ -137,7 +140,7 @@ impl Bands {
             pays: 0.0,
         };
         Self {
-            analysis: Analysis::new(len, 0, num_bins),
+            stft: Stft::new(len, 0, num_bins),
             projection: Projection::new(num_read),
             places: places(num_lanes * LANES, bin_hz),
             num_read,
@@ -162,7 +165,7 @@ impl Bands {
 
     /// Forgets the signals and what they told of movement.
     pub fn reset(&mut self) {
-        self.analysis.reset();
+        self.stft.reset();
         self.frames.reset(Frame::clear);
         self.hops = 0;
         self.recall(&[BandMovement::STILL; NUM_BANDS]);
@@ -197,7 +200,7 @@ impl Bands {
         engaged: bool,
         correction: &mut Stereo,
     ) {
-        self.analysis.hear(mix, matched);
+        self.stft.push([mix, matched]);
         self.hops += 1;
         if self.hops * self.hop == self.step {
             self.hops = 0;
@@ -213,7 +216,7 @@ impl Bands {
 
     fn take_frame(&mut self) {
         self.frames.advance();
-        self.analysis.analyse(&mut self.frames[0].pair);
+        self.stft.analyse(&mut self.frames[0].spectra);
         self.frames[0].measured = [Estimate::NONE; NUM_BANDS];
         self.predict();
         if self.frames.num_frames() >= 3 {
@@ -247,7 +250,7 @@ impl Bands {
 
     /// Whether the levels that either half of the spectrum is told by the other make less of what is left there.
     fn judge(&mut self) {
-        let frame = &self.frames[REWEIGHT].pair;
+        let [mix, backing] = &self.frames[REWEIGHT].spectra;
         let mut levels = [[0.0f32; NUM_BANDS]; 2];
         for (band, b) in self.bands.iter().enumerate() {
             for (levels, level) in levels.iter_mut().zip(b.speeds.told_by_the_other()) {
@@ -260,7 +263,7 @@ impl Bands {
             let gain = |l: usize| 1.0 + places[l].half.map_or(0.0, |half| places[l].level(&levels[half]));
             let gains = Lanes(std::array::from_fn(gain));
             let (mut still, mut moved) = (Lanes::default(), Lanes::default());
-            for (mix, backing) in frame.mix.iter().zip(&frame.backing) {
+            for (mix, backing) in mix.iter().zip(backing) {
                 let least = Lanes::all(1e-11) * power(backing[k]) + Lanes::all(1e-13);
                 still += power(minus(mix[k], backing[k])) + least;
                 moved += power(minus(mix[k], scaled(backing[k], gains))) + least;
@@ -295,6 +298,7 @@ impl Bands {
         advance(&mut self.correction, self.step);
         let movements = self.movements();
         let frame = &self.frames[LOOK + 1];
+        let [_, backing] = &frame.spectra;
         let level = |band: usize| if movements[band].is_followed() { frame.levels[band] as f32 } else { 0.0 };
         let levels: [f32; NUM_BANDS] = std::array::from_fn(level);
         if !engaged || levels.iter().all(|&level| level == 0.0) {
@@ -307,7 +311,7 @@ impl Bands {
                 let lanes = side[bin / LANES];
                 Complex32::new(level * lanes.re.0[bin % LANES], level * lanes.im.0[bin % LANES])
             };
-            let [left, right] = [side(&frame.pair.backing[0]), side(&frame.pair.backing[1])];
+            let [left, right] = [side(&backing[0]), side(&backing[1])];
             self.twin[bin] = left + Complex32::i() * right;
             self.twin[(len - bin) % len] = left.conj() + Complex32::i() * right.conj();
         }
@@ -334,7 +338,7 @@ fn weigh(bands: &mut Bands, age: usize) {
         }
     }
     let gains = &bands.gains;
-    bands.projection.project(frames.map(|frame| &frame.pair), |frame, k| gains[frame][k]);
+    bands.projection.project(frames.map(|frame| &frame.spectra), |frame, k| gains[frame][k]);
     // Difference and backing by band, in either half and in all.
     let mut sums = [[[0.0f64; 2]; 3]; NUM_BANDS];
     let Projection { difference, backing, .. } = &bands.projection;
@@ -389,6 +393,7 @@ mod tests {
     use super::*;
     use crate::dsp::noise::noise;
     use crate::spectral::spectrum::Spectrum;
+    use crate::spectral::window::root_hann;
 
     const RATE: usize = 44_100;
     const LEN: usize = 6 * RATE;
@@ -481,7 +486,7 @@ mod tests {
         const FRAME: usize = 1024;
         let (song, voice) = (song(), voice());
         let mut spectrum = Spectrum::new(FRAME);
-        let window: Vec<f32> = hann(FRAME).into_iter().map(f32::sqrt).collect();
+        let window = root_hann(FRAME);
         let mut bins = vec![Complex32::default(); spectrum.num_bins()];
         let coded = song.each_ref().map(|side| {
             let mut coded = vec![0.0; LEN];

@@ -6,10 +6,11 @@
 use crate::dsp::frame_ring::FrameRing;
 use crate::dsp::sizes::Sizes;
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
-use crate::matching::projection::{Analysis, Pair, Projection};
+use crate::matching::projection::Projection;
 use crate::matching::trust::{NUM_REGIONS, Told, Trust, region};
 use crate::spectral::halves::halves;
 use crate::spectral::lanes::{Lanes, Real};
+use crate::spectral::stft::{StereoBins, Stft, silence, stereo_bins};
 use multiversion::multiversion;
 
 /// Fixed lag of the smoother, frames of one hop.
@@ -31,7 +32,8 @@ const LIMITS: (f64, f64) = (-0.7, 0.9);
 
 #[derive(Clone)]
 struct Frame {
-    pair: Pair,
+    /// Spectra of mix and matched backing.
+    spectra: [StereoBins; 2],
     /// Movement assumed for the weights, then the smoothed one.
     level: f64,
     measured: Estimate,
@@ -41,7 +43,7 @@ struct Frame {
 /// The level follower.
 #[derive(Clone)]
 pub struct Follower {
-    analysis: Analysis,
+    stft: Stft,
     projection: Projection,
     half_of_bin: Vec<Option<usize>>,
     region_of_bin: Vec<usize>,
@@ -84,13 +86,13 @@ impl Follower {
         let last_bin = ((BAND_HZ.1 / bin_hz) as usize + 1).min(len / 2);
         let num_bins = last_bin + 1 - first_bin;
         let frame = Frame {
-            pair: Pair::new(num_bins),
+            spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
             level: 0.0,
             measured: Estimate::NONE,
             halves: Halves::default(),
         };
         Self {
-            analysis: Analysis::new(len, first_bin, num_bins),
+            stft: Stft::new(len, first_bin, num_bins),
             projection: Projection::new(num_bins),
             half_of_bin: halves(first_bin, num_bins),
             region_of_bin: (first_bin..first_bin + num_bins).map(|bin| region(bin as f64 * bin_hz)).collect(),
@@ -114,9 +116,9 @@ impl Follower {
 
     /// Forgets the signals and what they told of movement.
     pub fn reset(&mut self) {
-        self.analysis.reset();
+        self.stft.reset();
         self.frames.reset(|frame| {
-            frame.pair.clear();
+            silence(&mut frame.spectra);
             (frame.level, frame.measured, frame.halves) = (0.0, Estimate::NONE, Halves::default());
         });
         self.trust.reset();
@@ -175,8 +177,8 @@ impl Follower {
         let predicted = self.frames[1].level * self.speeds.decay();
         let frame = &mut self.frames[0];
         (frame.level, frame.measured) = (predicted, Estimate::NONE);
-        self.analysis.hear(mix, matched);
-        self.analysis.analyse(&mut frame.pair);
+        self.stft.push([mix, matched]);
+        self.stft.analyse(&mut frame.spectra);
     }
 
     /// Fixed-lag smoothing; returns the movement at the oldest frame.
@@ -209,7 +211,7 @@ impl Follower {
 fn weigh(follower: &mut Follower, age: usize) -> [Told; NUM_REGIONS] {
     let frames = follower.frames.around(age);
     let gains = frames.map(|frame| Lanes::all(1.0 + frame.level as f32));
-    follower.projection.project(frames.map(|frame| &frame.pair), |frame, _| gains[frame]);
+    follower.projection.project(frames.map(|frame| &frame.spectra), |frame, _| gains[frame]);
     let (mut halves, mut told) = ([[0.0f64; 2]; 2], [[0.0f64; 2]; NUM_REGIONS]);
     let Projection { difference, backing, .. } = &follower.projection;
     let bins = difference.iter().zip(backing).zip(&follower.half_of_bin).zip(&follower.region_of_bin);

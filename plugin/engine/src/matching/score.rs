@@ -3,7 +3,7 @@
 //! the cells decide where the voice rests.
 
 use crate::dsp::ring::Stereo;
-use crate::matching::statistics::Frames;
+use crate::spectral::frames::Frames;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it.
 pub const WINDOW: usize = 4096;
@@ -116,7 +116,8 @@ pub fn mean(x: &[f64]) -> f64 {
 mod tests {
     use super::*;
     use crate::dsp::noise::noise;
-    use crate::spectral::spectrum::{Spectrum, hann};
+    use crate::spectral::spectrum::Spectrum;
+    use crate::spectral::window::hann;
     use realfft::num_complex::Complex32;
 
     /// Half the loud band's residue is worth more than a hundredth of a hiss beneath it.

@@ -9,12 +9,12 @@ use crate::dsp::ring::{Signal, Stereo, stereo};
 use crate::matching::Taps;
 use crate::matching::taps::Convolver;
 use crate::spectral::covariance::Covariance;
+use crate::spectral::frames::Frames;
 use crate::spectral::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
-use crate::spectral::spectrum::{TwinSpectrum, hann, sides};
+use crate::spectral::twin_spectrum::split;
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
-use std::sync::Arc;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it.
 pub const WINDOW: usize = 8192;
@@ -219,16 +219,6 @@ fn load_powers<X: Signal, Y: Signal>(
     }
 }
 
-/// Spectra of left and right from a twin spectrum.
-fn split(twin: &[Complex32], left: &mut [Complex32], right: &mut [Complex32]) {
-    [left[0], right[0]] = sides(twin[0], twin[0]);
-    let half = twin.len() / 2;
-    let mirrored = twin[1..=half].iter().zip(twin[half..].iter().rev());
-    for ((left, right), (x, m)) in left[1..].iter_mut().zip(&mut right[1..]).zip(mirrored) {
-        [*left, *right] = sides(*x, *m);
-    }
-}
-
 /// Mean over three frames and three bins.
 #[multiversion(targets("x86_64+avx2"))]
 fn smooth(powers: &[Powers; 3], mean: &mut Powers) {
@@ -308,66 +298,4 @@ fn floor<X: Signal, Y: Signal>(
     let at = ratios.len() / 20;
     let (_, quantile, _) = ratios.select_nth_unstable_by(at, f32::total_cmp);
     quantile.clamp(FLOOR.0, FLOOR.1)
-}
-
-/// Left and right under a window as real and imaginary parts.
-#[multiversion(targets("x86_64+avx2"))]
-fn twin_under(window: &[f32], left: &[f32], right: &[f32], twin: &mut [Complex32]) {
-    for (((twin, w), l), r) in twin.iter_mut().zip(window).zip(left).zip(right) {
-        *twin = Complex32::new(w * l, w * r);
-    }
-}
-
-/// Windowed frames, half overlapping, of a stereo signal that may be shorter than one.
-#[derive(Clone)]
-pub struct Frames {
-    spectrum: TwinSpectrum,
-    window: Arc<[f32]>,
-    twin: Vec<Complex32>,
-}
-
-impl Frames {
-    /// Frames of `len` samples.
-    pub fn new(len: usize) -> Self {
-        Self {
-            spectrum: TwinSpectrum::new(len),
-            window: hann(len).into(),
-            twin: vec![Complex32::default(); len],
-        }
-    }
-
-    /// How many frames a signal of `samples` gives; at least one.
-    pub fn count(&self, samples: usize) -> usize {
-        let len = self.window.len();
-        1 + samples.saturating_sub(len) / (len / 2)
-    }
-
-    /// Bins from 0 Hz to half the sample rate.
-    pub fn num_bins(&self) -> usize {
-        self.window.len() / 2 + 1
-    }
-
-    /// The samples of one frame.
-    pub fn part(&self, frame: usize) -> Range<usize> {
-        let len = self.window.len();
-        frame * len / 2..frame * len / 2 + len
-    }
-
-    /// Twin spectrum (see [`TwinSpectrum`]) of one frame.
-    pub fn twin(&mut self, signal: [&[f32]; 2], frame: usize) -> &[Complex32] {
-        let part = self.part(frame);
-        self.twin_of(signal.map(|side| &side[part.start.min(side.len())..]))
-    }
-
-    /// Twin spectrum of the frame with which a signal begins; one shorter than a frame stands at its end.
-    pub fn twin_of(&mut self, signal: [&[f32]; 2]) -> &[Complex32] {
-        let len = self.window.len();
-        let heard = len.min(signal[0].len());
-        let (rest, twin) = self.twin.split_at_mut(len - heard);
-        rest.fill(Complex32::default());
-        let [left, right] = signal.map(|side| &side[..heard]);
-        twin_under(&self.window[len - heard..], left, right, twin);
-        self.spectrum.forward(&mut self.twin);
-        &self.twin
-    }
 }
