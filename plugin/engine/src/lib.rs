@@ -26,7 +26,7 @@ pub use align::{
     sections::{Law, Section, Sections},
 };
 pub use causes::{Cause, Causes};
-pub use cleanup::{Class, Group, Leak};
+pub use cleanup::residual_model::{Class, Group, Leak};
 pub use dsp::units::range_of_nine_tenths;
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;

@@ -16,7 +16,7 @@ pub mod trust;
 pub use taps::Taps;
 
 use crate::align::sections::Sections;
-use crate::cleanup::Leak;
+use crate::cleanup::residual_model::Leak;
 use bands::{BandMovement, NUM_BANDS};
 use movement::Movement;
 
