@@ -32,7 +32,10 @@ pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};
 pub use matching::{Match, Taps, bands::BandMovement, movement::Movement};
-pub use null_depth::{Heard, NULL_DEPTH_S, heard};
+pub use null_depth::{
+    NULL_DEPTH_S,
+    rests::{Heard, heard},
+};
 pub use readings::{Lock, Readings, Untold};
 pub use settings::Settings;
 pub use spectra::Spectra;

@@ -2,7 +2,7 @@
 
 use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
-use crate::null_depth::NOBODY_DB;
+use crate::null_depth::rests::NOBODY_DB;
 use crate::spectral::frames::Frames;
 use crate::spectral::twin_spectrum::split;
 use realfft::num_complex::Complex32;
