@@ -15,7 +15,7 @@ use crate::align::lock::{Change, Place};
 use crate::align::motion::Wander;
 use crate::align::search::{EARLY_S, Found, LATE_S};
 use crate::align::sections::{FURTHEST, Law, Section, Sections};
-use crate::causes::Causes;
+use crate::causes::diagnosis::Causes;
 use crate::cleanup::residual_model::Leak;
 use crate::cleanup::{Cleanup, Residue};
 use crate::dsp::delay_line::{DelayLine, TAPS};

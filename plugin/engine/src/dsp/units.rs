@@ -5,6 +5,11 @@ pub fn db_to_gain(db: f32) -> f32 {
     10f32.powf(db / 20.0)
 }
 
+/// Power ratio of a level in dB.
+pub fn db_to_power(db: f64) -> f64 {
+    10f64.powf(db / 10.0)
+}
+
 /// Level in dB of a power, at least -200 dB.
 pub fn power_to_db(power: f64) -> f64 {
     10.0 * power.max(1e-20).log10()

@@ -1,4 +1,4 @@
-//! What was heard of mix, backing and difference, in bands and short frames: all that the rules for what stands need.
+//! What was heard of mix, backing and difference, in bands and short frames: all that the rules for what remains need.
 
 use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
@@ -11,17 +11,18 @@ use std::ops::Range;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it.
 const WINDOW: usize = 2048;
-/// Memory, frames (30 s).
-const MEMORY: usize = 1300;
+/// Frames kept (30 s). Chosen by hand; not measured.
+const FRAMES_KEPT: usize = 1300;
 /// Third octaves from here on, at least so many bins wide; above, bands of one width, to see where a signal ends.
 const LOWEST_HZ: f64 = 60.0;
-const LEAST_BINS: usize = 6;
+const MIN_BAND_BINS: usize = 6;
 const EVEN_FROM_HZ: f64 = 10_000.0;
 const EVEN_HZ: f64 = 500.0;
-/// Backing so far below its mean tells nothing (power ratio).
-const AUDIBLE: f32 = 1e-4;
-/// Share of the frames, quietest in the difference first, in which the voice is taken to rest in a band.
-const REST: usize = 5;
+/// Backing so far below its mean tells nothing (power ratio). Chosen by hand; not measured.
+const AUDIBLE_RE_MEAN: f32 = 1e-4;
+/// One in so many frames, quietest in the difference first, in which the voice is taken to rest in a band. Chosen by hand;
+/// not measured.
+const RESTING_ONE_IN: usize = 5;
 
 /// Powers of one band in one frame, both sides together.
 #[derive(Clone, Copy, Default)]
@@ -46,25 +47,25 @@ pub struct Cell {
     pub bend_product: f32,
 }
 
-/// What was heard.
-pub struct Bands {
+/// The cells of the last frames.
+pub struct CellHistory {
     ranges: Vec<Range<usize>>,
     window: usize,
     bin_hz: f64,
     frames: VecDeque<Vec<Cell>>,
 }
 
-impl Bands {
+impl CellHistory {
     /// Nothing heard yet.
     pub fn new(sizes: Sizes) -> Self {
         let window = sizes.scaled(WINDOW);
         let bin_hz = sizes.sample_rate_hz / window as f64;
         let (mut ranges, mut from) = (Vec::new(), (LOWEST_HZ / bin_hz).ceil() as usize);
-        while from + LEAST_BINS <= window / 2 {
+        while from + MIN_BAND_BINS <= window / 2 {
             let third = (from as f64 * (2f64.powf(1.0 / 3.0) - 1.0)).round() as usize;
             let even = (EVEN_HZ / bin_hz).round() as usize;
             let width = if from as f64 * bin_hz < EVEN_FROM_HZ { third } else { even };
-            let to = (from + width.max(LEAST_BINS)).min(window / 2);
+            let to = (from + width.max(MIN_BAND_BINS)).min(window / 2);
             ranges.push(from..to);
             from = to;
         }
@@ -105,7 +106,7 @@ impl Bands {
                     cell.add(bins.each_ref().map(|bins| &bins[side][range.clone()]));
                 }
             }
-            if self.frames.len() == MEMORY {
+            if self.frames.len() == FRAMES_KEPT {
                 self.frames.pop_front();
             }
             self.frames.push_back(cells);
@@ -161,7 +162,7 @@ impl Bands {
     /// All frames in which something is heard in a band.
     pub fn heard(&self, band: usize, of: impl Fn(&Cell) -> f32) -> Vec<usize> {
         let all: Vec<usize> = (0..self.frames.len()).collect();
-        let least = AUDIBLE * self.mean(band, &all, &of) as f32;
+        let least = AUDIBLE_RE_MEAN * self.mean(band, &all, &of) as f32;
         all.into_iter().filter(|&frame| of(self.cell(band, frame)) > least.max(1e-20)).collect()
     }
 
@@ -185,7 +186,7 @@ impl Bands {
         };
         let mut frames = frames.to_vec();
         frames.sort_unstable_by(|&a, &b| ratio(a).total_cmp(&ratio(b)));
-        frames.truncate(frames.len().div_ceil(REST));
+        frames.truncate(frames.len().div_ceil(RESTING_ONE_IN));
         frames
     }
 

@@ -1,6 +1,7 @@
-//! What each stage of the chain is worth: from what it does and the backing's spectrum alone.
+//! What is corrected: what each stage of the chain is worth, from what it does and the backing's spectrum alone.
 
-use super::{Chain, Kind};
+use crate::causes::chain::Chain;
+use crate::causes::diagnosis::Kind;
 use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::{power_to_db, range_of_nine_tenths};
@@ -14,23 +15,23 @@ use std::f64::consts::TAU;
 /// Window at 44.1 and 48 kHz, samples; hop is half of it.
 const WINDOW: usize = 2048;
 /// Below this share of its loudest bin the backing says nothing of the tone (power ratio; -60 dB).
-const HEARD: f64 = 1e-6;
-/// Bins on either side over which spectra are averaged.
-const AROUND: usize = 4;
-/// Share of the tone's power that a delay may leave for it to be a delay.
-const DELAYS: f64 = 0.25;
-/// Least wander of the course that is told, standard deviation in samples: -40 dB at 5 kHz and 44.1 kHz.
-const LEAST_WANDER: f64 = 0.02;
+const AUDIBLE_RE_LOUDEST_BIN: f64 = 1e-6;
+/// Bins on either side over which spectra are averaged. Chosen by hand; not measured.
+const AVERAGED_BINS: usize = 4;
+/// Share of the tone's power that a delay may leave for it to be a delay. Chosen by hand; not measured.
+const MAX_LEFT_BY_DELAY: f64 = 0.25;
+/// Least deviation of the delay from a straight line that is reported, standard deviation in samples: -40 dB at 5 kHz and 44.1 kHz.
+const MIN_DEVIATION_SAMPLES: f64 = 0.02;
 
 /// Mean power and cross power of the aligned backing per bin.
-pub struct Spectra {
+pub struct BackingSpectrum {
     window: usize,
     sample_rate_hz: f64,
     own: [Vec<f64>; 2],
     cross: Vec<Complex64>,
 }
 
-impl Spectra {
+impl BackingSpectrum {
     /// Nothing heard yet.
     pub fn new(sizes: Sizes) -> Self {
         let window = sizes.scaled(WINDOW);
@@ -67,8 +68,8 @@ impl Spectra {
         }
     }
 
-    /// What is put right, each with the power that it would leave re the matched backing.
-    pub fn stages(&self, chain: &Chain) -> Vec<(Kind, f64)> {
+    /// What is corrected, each with the power that it would leave re the matched backing.
+    pub fn corrected(&self, chain: &Chain) -> Vec<(Kind, f64)> {
         let mut found = Vec::new();
         let h = self.responses(chain);
         // Per side: power of the matched backing, of what comes from the other side and its own cannot stand for, and
@@ -79,7 +80,7 @@ impl Spectra {
             for k in 0..self.cross.len() {
                 let other = 1 - side;
                 // Means over some bins: what the sides have in common by chance is not common.
-                let around = k.saturating_sub(AROUND)..(k + AROUND + 1).min(self.cross.len());
+                let around = k.saturating_sub(AVERAGED_BINS)..(k + AVERAGED_BINS + 1).min(self.cross.len());
                 let near = |x: &[f64]| x[around.clone()].iter().sum::<f64>() / around.len() as f64 + 1e-12;
                 let (s, o) = (near(&self.own[side]), near(&self.own[other]));
                 // Y_other = prediction * Y_side + what is its own.
@@ -122,7 +123,7 @@ impl Spectra {
             fraction += (0.005 * (before - after) / bow).clamp(-0.01, 0.01);
         }
         // A tone control delays too: it is a delay only if that explains most of it.
-        if bent(fraction) > DELAYS * bent(0.0) {
+        if bent(fraction) > MAX_LEFT_BY_DELAY * bent(0.0) {
             fraction = 0.0;
         }
         let mean_gain = chain.gains.map_or(1.0, mean_gain);
@@ -157,7 +158,7 @@ impl Spectra {
         let (mut most, mut at_hz) = (0.0, 0.0);
         for side in 0..2 {
             let loudest = self.own[side].iter().copied().fold(0.0, f64::max);
-            for k in (1..own[side].len() - 1).filter(|&k| power(side, k) > HEARD * loudest) {
+            for k in (1..own[side].len() - 1).filter(|&k| power(side, k) > AUDIBLE_RE_LOUDEST_BIN * loudest) {
                 let mean = own[side][k - 1..=k + 1].iter().map(Complex64::norm_sqr).sum::<f64>() / 3.0;
                 let db = power_to_db(mean) - level(gains[side] / mean_gain);
                 if f64::abs(db) > f64::abs(most) {
@@ -197,7 +198,7 @@ impl Spectra {
             moments.clone().map(|i| turned(of(i))).sum::<f64>() / moments.count() as f64
         };
         found.push((Kind::Clock { ppm: 1e6 * slope / chain.hop as f64 }, over(&line)));
-        if deviation > LEAST_WANDER {
+        if deviation > MIN_DEVIATION_SAMPLES {
             found.push((Kind::Wander { samples: deviation }, over(&|i| rest[i])));
         }
         // At the start of the song; a delay within the reach of its own movement is part of that.
