@@ -3,9 +3,9 @@
 
 use crate::dsp::ring::{Ring, Signal, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
-use crate::matching::Taps;
-use crate::matching::follower::FollowerGain;
+use crate::matching::follower_gain::FollowerGain;
 use crate::matching::score::{self, Score};
+use crate::matching::taps::Taps;
 use std::cell::OnceCell;
 
 /// A long stretch.

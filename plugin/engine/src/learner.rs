@@ -12,15 +12,15 @@ use crate::dsp::delay_line::DelayLine;
 use crate::dsp::ring::{Ring, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::heard::{Heard, Part, Stretch};
-use crate::matching::Taps;
+use crate::level_track::LevelTrack as Track;
 use crate::matching::ladder::{
     RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
 };
 use crate::matching::movement::Movement;
 use crate::matching::score::mean;
 use crate::matching::statistics::{self, Statistics};
+use crate::matching::taps::Taps;
 use crate::matching::tone::{STEPS, fit_filter};
-use crate::matching::track::Track;
 use crate::settings::Tone;
 use crate::spectral::spectrum::Spectrum;
 use std::collections::BTreeSet;

@@ -10,7 +10,9 @@ mod framing;
 mod guard;
 mod heard;
 mod job;
+mod learned;
 mod learner;
+mod level_track;
 mod low_cut;
 mod matching;
 mod null_depth;
@@ -31,7 +33,8 @@ pub use dsp::units::range_of_nine_tenths;
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};
-pub use matching::{Match, Taps, bands::BandMovement, movement::Movement};
+pub use learned::Match;
+pub use matching::{bands::BandMovement, movement::Movement, taps::Taps};
 pub use null_depth::{
     NULL_DEPTH_S,
     rests::{Heard, heard},

@@ -95,7 +95,7 @@ mod tests {
     use crate::dsp::noise::noise;
     use crate::dsp::ring::stereo;
     use crate::dsp::units::db_to_power;
-    use crate::matching::follower::FollowerGain;
+    use crate::matching::follower_gain::FollowerGain;
     use crate::matching::taps::Taps;
     use crate::spectral::spectrum::Spectrum;
     use crate::spectral::window::root_hann;

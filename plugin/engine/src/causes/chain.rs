@@ -1,6 +1,6 @@
 //! What the stages in force do to the backing.
 
-use crate::matching::follower::FollowerGain;
+use crate::matching::follower_gain::FollowerGain;
 use crate::matching::taps::Taps;
 
 /// What the chain does to the backing.

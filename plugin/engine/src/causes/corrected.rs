@@ -5,7 +5,7 @@ use crate::causes::diagnosis::Kind;
 use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::{power_to_db, range_of_nine_tenths};
-use crate::matching::follower::FollowerGain;
+use crate::matching::follower_gain::FollowerGain;
 use crate::spectral::frames::Frames;
 use crate::spectral::spectrum::Spectrum;
 use crate::spectral::twin_spectrum::split;

@@ -5,6 +5,7 @@
 
 use crate::dsp::frame_ring::FrameRing;
 use crate::dsp::sizes::Sizes;
+use crate::matching::follower_gain::FollowerGain;
 use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
 use crate::matching::projection::Projection;
 use crate::matching::trust::{NUM_REGIONS, Told, Trust, region};
@@ -57,23 +58,6 @@ pub struct Follower {
     learning: bool,
     latency_samples: usize,
     output: f32,
-}
-
-/// Gain for the hop that lies [`Follower::latency_samples`] back, gliding linearly.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct FollowerGain {
-    /// At the hop's start.
-    pub from: f32,
-    /// At its end.
-    pub to: f32,
-}
-
-impl FollowerGain {
-    /// At a sample of the hop.
-    #[inline(always)]
-    pub fn at(&self, hop: usize, sample: usize) -> f32 {
-        self.from + (self.to - self.from) / hop as f32 * (sample + 1) as f32
-    }
 }
 
 impl Follower {

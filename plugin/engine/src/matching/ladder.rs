@@ -1,9 +1,9 @@
 //! A ladder of models from simple to free. Each is fitted to the same statistics; which one is used is decided by
 //! what is heard after the fit, so that no model is freer than the evidence for it.
 
-use crate::matching::Taps;
 use crate::matching::score::mean;
 use crate::matching::statistics::Statistics;
+use crate::matching::taps::Taps;
 use crate::settings::Tone;
 use realfft::num_complex::{Complex32, Complex64};
 

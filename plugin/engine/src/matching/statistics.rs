@@ -6,8 +6,7 @@
 //! time and frequency where the voice rests decide.
 
 use crate::dsp::ring::{Signal, Stereo, stereo};
-use crate::matching::Taps;
-use crate::matching::taps::Convolver;
+use crate::matching::taps::{Convolver, Taps};
 use crate::spectral::covariance::Covariance;
 use crate::spectral::frames::Frames;
 use crate::spectral::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};

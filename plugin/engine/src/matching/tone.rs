@@ -1,8 +1,8 @@
 //! Filters, per side or across sides, from the same statistics as the simple models: weighted least squares per
 //! bin, smoothed over frequency, from coarse to fine.
 
-use crate::matching::Taps;
 use crate::matching::statistics::Statistics;
+use crate::matching::taps::Taps;
 use crate::spectral::spectrum::Spectrum;
 use realfft::num_complex::Complex32;
 
