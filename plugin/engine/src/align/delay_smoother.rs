@@ -1,7 +1,8 @@
 //! Smooths the last measured delays: a Kalman filter of constant velocity with fixed-lag smoothing (Rauch, Tung, Striebel
 //! 1965).
 
-use crate::dsp::constant_velocity::ConstantVelocity;
+use crate::dsp::kalman::Track;
+use crate::dsp::kalman::constant_velocity::ConstantVelocity;
 
 /// Lag of the smoother, steps. Chosen by hand; not measured.
 pub const SMOOTHER_LAG_STEPS: usize = 10;
@@ -95,7 +96,7 @@ impl DelaySmoother {
         let mut filtered = [self.prior; STEPS_KEPT];
         let mut state = self.prior;
         for (step, filtered) in self.steps.iter().zip(&mut filtered) {
-            state = state.predicted(process_noise);
+            state.predict(process_noise);
             state.correct(step.measured, step.variance);
             *filtered = state;
         }

@@ -8,7 +8,7 @@ use crate::align::lag_meter::LagMeter;
 use crate::align::lag_variance::LagVariance;
 use crate::align::motion::{QUICKEST, Wander};
 use crate::align::motion_test::{MotionTest, Verdict};
-use crate::dsp::constant_velocity::ConstantVelocity;
+use crate::dsp::kalman::constant_velocity::ConstantVelocity;
 use crate::dsp::line_fit::LineFit;
 use crate::dsp::ring::Ring;
 use crate::dsp::sizes::Sizes;

@@ -1,10 +1,10 @@
-//! Decides whether a delay moves, and with which process noise: by how well the delay tracked in one half of the spectrum
-//! predicts the one measured in the other half.
-//!
-//! A delay that moves does so in all of the spectrum alike; errors of measurement do not. A bank of trackers with different
-//! process noises runs beside one of a delay that stands still.
+//! Decides whether a delay moves, and with which process noise: a bank of process noises is tried across the spectrum
+//! ([`ProcessNoiseBank`]), against a delay that stands still.
 
-use crate::dsp::constant_velocity::ConstantVelocity;
+use crate::dsp::kalman::Track;
+use crate::dsp::kalman::constant_velocity::ConstantVelocity;
+use crate::dsp::kalman::decaying_level::{DecayingLevel, LevelDynamics};
+use crate::dsp::kalman::process_noise_bank::{Blocks, ProcessNoiseBank};
 
 /// Process noises in the bank: variance of the change of rate, (samples per step)^2 per step, a decade apart from the
 /// least on. Chosen by hand; not measured.
@@ -12,8 +12,8 @@ const NUM_PROCESS_NOISES: usize = 8;
 const LEAST_PROCESS_NOISE: f64 = 1e-11;
 /// The member of the bank that tells where a delay is expected which is not known to move yet.
 const EXPECTING: usize = NUM_PROCESS_NOISES - 2;
-/// Process noise of a delay that stands still: variance per step, samples^2. Chosen by hand; not measured.
-const STILL_PROCESS_NOISE: f64 = 1e-9;
+/// A delay that stands still; process noise: variance per step, samples^2. Chosen by hand; not measured.
+const STILL_DYNAMICS: LevelDynamics = LevelDynamics { decay: 1.0, process_noise: 1e-9 };
 /// Share of the greatest cost reduction that a lesser process noise must reach to be taken. Chosen by hand; not measured.
 const NEARLY_BEST: f64 = 0.9;
 /// Steps summed into one vote. Chosen by hand; not measured.
@@ -34,26 +34,6 @@ const LEAST_MOVEMENT: f64 = 0.03;
 /// To how much the delay of another filter is known, samples: codecs gave up to 0.05.
 const EXCHANGE_ERROR: f64 = 0.1;
 
-/// One process noise on trial.
-#[derive(Clone, Copy)]
-struct Trial {
-    /// The delay as tracked in either half.
-    tracks: [ConstantVelocity; 2],
-    /// Cost reduction against a delay that stands still: in this block, and over all, of which older ones count less.
-    block: f64,
-    reduction: f64,
-    /// The same with no block counting for more than [`MAX_VOTE`], and the sum of the squares.
-    votes: f64,
-    squares: f64,
-}
-
-/// A delay that stands still, as measured in one half: its mean and variance.
-#[derive(Clone, Copy)]
-struct StillDelay {
-    mean: f64,
-    variance: f64,
-}
-
 /// What a block of votes decided.
 pub enum Verdict {
     /// The delay moves, with this process noise; one half saw it here last.
@@ -67,50 +47,45 @@ pub enum Verdict {
     StandsStill,
 }
 
-/// The bank, and what it has won.
+/// The bank, and what it has found.
 pub struct MotionTest {
-    trials: [Trial; NUM_PROCESS_NOISES],
-    still: [StillDelay; 2],
+    bank: ProcessNoiseBank<ConstantVelocity, NUM_PROCESS_NOISES>,
+    /// The delay as measured in either half, if it stands still.
+    still: [DecayingLevel; 2],
     /// Furthest that the best track was from the still one, samples; older ones count less.
     moved: f64,
-    block_steps: usize,
-    num_blocks: usize,
     block_decay: f64,
 }
 
 impl MotionTest {
     /// Nothing measured of a delay that starts here; a step is `step_s` seconds.
     pub fn new(start: ConstantVelocity, step_s: f64) -> Self {
-        let still = StillDelay { mean: start.state[0], variance: start.covariance[0] };
+        let process_noises = std::array::from_fn(|trial| LEAST_PROCESS_NOISE * 10f64.powi(trial as i32));
+        let block_decay = (-(BLOCK_STEPS as f64 * step_s) / VOTES_MEMORY_S).exp();
+        let blocks = Blocks { steps: BLOCK_STEPS, decay: block_decay, max_vote: MAX_VOTE };
         Self {
-            trials: [Trial { tracks: [start; 2], block: 0.0, reduction: 0.0, votes: 0.0, squares: 0.0 };
-                NUM_PROCESS_NOISES],
-            still: [still; 2],
+            bank: ProcessNoiseBank::new(process_noises, blocks, start),
+            still: [DecayingLevel { level: start.state[0], variance: start.covariance[0] }; 2],
             moved: 0.0,
-            block_steps: 0,
-            num_blocks: 0,
-            block_decay: (-(BLOCK_STEPS as f64 * step_s) / VOTES_MEMORY_S).exp(),
+            block_decay,
         }
     }
 
     /// Where the next delay is expected as long as it is not known to move, samples.
     pub fn expected(&self) -> f64 {
-        let tracks = &self.trials[EXPECTING].tracks;
+        let tracks = &self.bank.trials()[EXPECTING].tracks;
         0.5 * (tracks[0].predicted(0.0).state[0] + tracks[1].predicted(0.0).state[0])
     }
 
     /// Whether a block was judged.
     pub fn has_judged(&self) -> bool {
-        self.num_blocks > 0
+        self.bank.num_blocks() > 0
     }
 
     /// Adds to all delays.
     pub fn shift(&mut self, samples: f64) {
-        self.trials
-            .iter_mut()
-            .flat_map(|trial| &mut trial.tracks)
-            .for_each(|track| track.state[0] += samples);
-        self.still.iter_mut().for_each(|still| still.mean += samples);
+        self.bank.tracks_mut().for_each(|track| track.state[0] += samples);
+        self.still.iter_mut().for_each(|still| still.level += samples);
     }
 
     /// The filter through which the delay is seen has become another one.
@@ -120,66 +95,38 @@ impl MotionTest {
 
     /// Passes a step in which nothing was measured.
     pub fn pass(&mut self) {
-        for (idx, trial) in self.trials.iter_mut().enumerate() {
-            trial.tracks = trial.tracks.map(|track| track.predicted(process_noise(idx)));
-        }
+        self.bank.pass();
     }
 
     /// Takes the delay measured in either half, with its variance; a verdict at the end of a block, unless nothing changes.
     pub fn hear(&mut self, measured: [f64; 2], variance: [f64; 2]) -> Option<Verdict> {
         for (half, still) in self.still.iter_mut().enumerate() {
-            still.variance += STILL_PROCESS_NOISE;
-            let gain = still.variance / (still.variance + variance[half]);
-            still.mean += gain * (measured[half] - still.mean);
-            still.variance *= 1.0 - gain;
+            still.predict(STILL_DYNAMICS);
+            still.correct(measured[half], variance[half]);
         }
-        for (idx, trial) in self.trials.iter_mut().enumerate() {
-            for (half, track) in trial.tracks.iter_mut().enumerate() {
-                *track = track.predicted(process_noise(idx));
-                track.correct(measured[half], variance[half]);
-                let other = 1 - half;
-                let cost =
-                    |expected: f64| ((measured[other] - expected).powi(2) / variance[other]).min(MAX_COST);
-                trial.block += cost(self.still[half].mean) - cost(track.state[0]);
-            }
-        }
-        self.block_steps += 1;
-        if self.block_steps < BLOCK_STEPS {
-            return None;
-        }
-        self.block_steps = 0;
-        self.judge()
+        let still = self.still.map(|still| still.level);
+        let cost =
+            |half: usize, expected: f64| ((measured[half] - expected).powi(2) / variance[half]).min(MAX_COST);
+        if self.bank.hear(measured, variance, still, cost) { self.judge() } else { None }
     }
 
     fn judge(&mut self) -> Option<Verdict> {
-        for trial in &mut self.trials {
-            let block = std::mem::take(&mut trial.block);
-            trial.reduction = self.block_decay * trial.reduction + block;
-            let vote = block.clamp(-MAX_VOTE, MAX_VOTE);
-            trial.votes = self.block_decay * trial.votes + vote;
-            trial.squares = self.block_decay * trial.squares + vote * vote;
-        }
         // The least process noise that wins nearly as much as the best: what wobbles in both halves of the spectrum alike
         // may be the filter's doing.
-        let most = self.trials.iter().map(|trial| trial.reduction).fold(0.0, f64::max);
-        let best = self.trials.iter().position(|trial| trial.reduction >= NEARLY_BEST * most).unwrap_or(0);
-        let trial = &self.trials[best];
-        let offset = |half: usize| trial.tracks[half].state[0] - self.still[half].mean;
+        let trials = self.bank.trials();
+        let most = trials.iter().map(|trial| trial.reduction).fold(0.0, f64::max);
+        let best = trials.iter().position(|trial| trial.reduction >= NEARLY_BEST * most).unwrap_or(0);
+        let trial = &trials[best];
+        let offset = |half: usize| trial.tracks[half].state[0] - self.still[half].level;
         self.moved = (0.5 * (offset(0) + offset(1))).abs().max(self.block_decay * self.moved);
-        self.num_blocks += 1;
-        if self.num_blocks < MIN_BLOCKS {
+        if self.bank.num_blocks() < MIN_BLOCKS {
             None
         } else if trial.votes > VOTE_ERRORS * trial.squares.sqrt() && self.moved > LEAST_MOVEMENT {
-            Some(Verdict::Moves { process_noise: process_noise(best), track: trial.tracks[0] })
+            Some(Verdict::Moves { process_noise: self.bank.dynamics(best), track: trial.tracks[0] })
         } else {
             (trial.reduction < 0.0).then_some(Verdict::StandsStill)
         }
     }
-}
-
-/// Process noise of a member of the bank.
-fn process_noise(trial: usize) -> f64 {
-    LEAST_PROCESS_NOISE * 10f64.powi(trial as i32)
 }
 
 #[cfg(test)]

@@ -1,9 +1,9 @@
 //! Ground floor: signals in time. Knows nothing of mix, backing or match.
 
-pub mod constant_velocity;
 pub mod delay_line;
 pub mod frame_ring;
 pub mod glide;
+pub mod kalman;
 pub mod line_fit;
 #[cfg(test)]
 pub mod noise;

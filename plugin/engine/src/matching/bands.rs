@@ -4,9 +4,11 @@
 //! What it gives is a correction to the matched backing, so that where no band moves the backing passes bit for bit.
 
 use crate::dsp::frame_ring::FrameRing;
+use crate::dsp::kalman::decaying_level::DecayingLevel;
 use crate::dsp::ring::{Stereo, advance, stereo};
 use crate::dsp::sizes::Sizes;
-use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
+use crate::matching::movement::Movement;
+use crate::matching::movement_estimator::{MeasuredHalves, MovementEstimator};
 use crate::matching::projection::Projection;
 use crate::spectral::lanes::{LANES, Lanes, Real, minus, power, scaled};
 use crate::spectral::stft::{StereoBins, Stft, silence, stereo_bins};
@@ -46,16 +48,16 @@ struct Frame {
     spectra: [StereoBins; 2],
     /// Movement by band, re 1: assumed for the weights, then smoothed.
     levels: [f64; NUM_BANDS],
-    measured: [Estimate; NUM_BANDS],
-    halves: [Halves; NUM_BANDS],
+    measured: [DecayingLevel; NUM_BANDS],
+    halves: [MeasuredHalves; NUM_BANDS],
 }
 
 impl Frame {
     fn clear(&mut self) {
         silence(&mut self.spectra);
         self.levels = [0.0; NUM_BANDS];
-        self.measured = [Estimate::NONE; NUM_BANDS];
-        self.halves = [Halves::default(); NUM_BANDS];
+        self.measured = [DecayingLevel::NONE; NUM_BANDS];
+        self.halves = [MeasuredHalves::default(); NUM_BANDS];
     }
 }
 
@@ -80,8 +82,8 @@ impl BandMovement {
 
 /// One band.
 struct Band {
-    speeds: Speeds,
-    prior: Estimate,
+    estimator: MovementEstimator,
+    prior: DecayingLevel,
     /// See [`PAYS`].
     pays: f64,
 }
@@ -131,12 +133,12 @@ impl Bands {
         let frame = Frame {
             spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
             levels: [0.0; NUM_BANDS],
-            measured: [Estimate::NONE; NUM_BANDS],
-            halves: [Halves::default(); NUM_BANDS],
+            measured: [DecayingLevel::NONE; NUM_BANDS],
+            halves: [MeasuredHalves::default(); NUM_BANDS],
         };
         let band = |_| Band {
-            speeds: Speeds::new(SLOWEST, step / hop, hop, sizes.sample_rate_hz),
-            prior: Estimate::default(),
+            estimator: MovementEstimator::new(SLOWEST, step / hop, hop, sizes.sample_rate_hz),
+            prior: DecayingLevel::default(),
             pays: 0.0,
         };
         Self {
@@ -175,20 +177,22 @@ impl Bands {
     /// Takes movements as known and starts the statistics over, for when the backing's place is another one.
     pub fn recall(&mut self, known: &[BandMovement; NUM_BANDS]) {
         for (band, known) in self.bands.iter_mut().zip(known) {
-            band.speeds.forget();
-            band.speeds.recall(known.movement);
-            (band.prior, band.pays) = (Estimate::default(), known.pays);
+            band.estimator.forget();
+            band.estimator.recall(known.movement);
+            (band.prior, band.pays) = (DecayingLevel::default(), known.pays);
         }
     }
 
     /// What is known of each band.
     pub fn movements(&self) -> [BandMovement; NUM_BANDS] {
-        self.bands.each_ref().map(|band| BandMovement { movement: band.speeds.movement(), pays: band.pays })
+        self.bands
+            .each_ref()
+            .map(|band| BandMovement { movement: band.estimator.movement(), pays: band.pays })
     }
 
     /// Starts the movement statistics over, for when the match beneath them has changed.
     pub fn forget_statistics(&mut self) {
-        self.bands.iter_mut().for_each(|band| band.speeds.forget());
+        self.bands.iter_mut().for_each(|band| band.estimator.forget());
     }
 
     /// Takes one hop of mix and matched backing; gives what is to be added to the matched backing
@@ -217,7 +221,7 @@ impl Bands {
     fn take_frame(&mut self) {
         self.frames.advance();
         self.stft.analyse(&mut self.frames[0].spectra);
-        self.frames[0].measured = [Estimate::NONE; NUM_BANDS];
+        self.frames[0].measured = [DecayingLevel::NONE; NUM_BANDS];
         self.predict();
         if self.frames.num_frames() >= 3 {
             weigh(self, 1);
@@ -225,16 +229,16 @@ impl Bands {
                 weigh(self, REWEIGHT);
                 let frame = &self.frames[REWEIGHT];
                 for (band, halves) in self.bands.iter_mut().zip(&frame.halves) {
-                    band.speeds.hear(halves);
+                    band.estimator.hear(halves);
                 }
                 self.judge();
             }
         }
         for band in 0..NUM_BANDS {
-            if self.bands[band].speeds.movement().moves() {
+            if self.bands[band].estimator.movement().moves() {
                 self.smooth(band);
             } else {
-                self.bands[band].prior = Estimate::default();
+                self.bands[band].prior = DecayingLevel::default();
                 self.frames.iter_mut().for_each(|frame| frame.levels[band] = 0.0);
             }
         }
@@ -244,7 +248,7 @@ impl Bands {
     /// Assumes for the newest frame what is known of the one before.
     fn predict(&mut self) {
         let mut levels = self.frames[1].levels;
-        levels.iter_mut().zip(&self.bands).for_each(|(level, band)| *level *= band.speeds.decay());
+        levels.iter_mut().zip(&self.bands).for_each(|(level, band)| *level *= band.estimator.decay());
         self.frames[0].levels = levels;
     }
 
@@ -253,7 +257,7 @@ impl Bands {
         let [mix, backing] = &self.frames[REWEIGHT].spectra;
         let mut levels = [[0.0f32; NUM_BANDS]; 2];
         for (band, b) in self.bands.iter().enumerate() {
-            for (levels, level) in levels.iter_mut().zip(b.speeds.told_by_the_other()) {
+            for (levels, level) in levels.iter_mut().zip(b.estimator.expected_in_halves()) {
                 levels[band] = level as f32;
             }
         }
@@ -282,12 +286,12 @@ impl Bands {
     /// Fixed-lag smoothing of one band.
     fn smooth(&mut self, band: usize) {
         let ages = (1..=LOOK + 1).rev();
-        let mut stretch = [Estimate::NONE; LOOK + 1];
+        let mut stretch = [DecayingLevel::NONE; LOOK + 1];
         for (estimate, age) in stretch.iter_mut().zip(ages.clone()) {
             *estimate = self.frames[age].measured[band];
         }
-        let Band { speeds, prior, .. } = &mut self.bands[band];
-        speeds.smooth(prior, &mut stretch);
+        let Band { estimator, prior, .. } = &mut self.bands[band];
+        estimator.smooth(prior, &mut stretch);
         for (estimate, age) in stretch.iter().zip(ages) {
             self.frames[age].levels[band] = estimate.level.clamp(LIMITS.0, LIMITS.1);
         }
@@ -354,10 +358,10 @@ fn weigh(bands: &mut Bands, age: usize) {
     let frame = &mut bands.frames[age];
     for (band, [low, high, all]) in sums.into_iter().enumerate() {
         let information = all[1] + 1e-9;
-        frame.measured[band] = Estimate { level: all[0] / information, variance: 1.0 / information };
+        frame.measured[band] = DecayingLevel { level: all[0] / information, variance: 1.0 / information };
         let information = [low[1] + 1e-9, high[1] + 1e-9];
         let levels = [low[0] / information[0], high[0] / information[1]].map(|x| x.clamp(-0.7, 0.7));
-        frame.halves[band] = Halves { levels, information };
+        frame.halves[band] = MeasuredHalves { levels, information };
     }
 }
 

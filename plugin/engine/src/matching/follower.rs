@@ -1,12 +1,14 @@
 //! Follows the level of the backing in the mix as it moves (bus compressor, limiter), at millisecond resolution.
 //!
 //! A gain around 1 is read from weighted projections of the mix on the matched backing and tracked as
-//! [`crate::matching::movement`] says.
+//! [`crate::matching::movement_estimator`] says.
 
 use crate::dsp::frame_ring::FrameRing;
+use crate::dsp::kalman::decaying_level::DecayingLevel;
 use crate::dsp::sizes::Sizes;
 use crate::matching::follower_gain::FollowerGain;
-use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
+use crate::matching::movement::Movement;
+use crate::matching::movement_estimator::{MeasuredHalves, MovementEstimator};
 use crate::matching::projection::Projection;
 use crate::matching::trust::{NUM_REGIONS, Told, Trust, region};
 use crate::spectral::halves::halves;
@@ -37,8 +39,8 @@ struct Frame {
     spectra: [StereoBins; 2],
     /// Movement assumed for the weights, then the smoothed one.
     level: f64,
-    measured: Estimate,
-    halves: Halves,
+    measured: DecayingLevel,
+    halves: MeasuredHalves,
 }
 
 /// The level follower.
@@ -53,8 +55,8 @@ pub struct Follower {
     num_read: usize,
     trust: Trust,
     frames: FrameRing<Frame>,
-    prior: Estimate,
-    speeds: Speeds,
+    prior: DecayingLevel,
+    estimator: MovementEstimator,
     learning: bool,
     latency_samples: usize,
     output: f32,
@@ -72,8 +74,8 @@ impl Follower {
         let frame = Frame {
             spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
             level: 0.0,
-            measured: Estimate::NONE,
-            halves: Halves::default(),
+            measured: DecayingLevel::NONE,
+            halves: MeasuredHalves::default(),
         };
         Self {
             stft: Stft::new(len, first_bin, num_bins),
@@ -84,8 +86,8 @@ impl Follower {
             num_read: num_bins,
             trust: Trust::new(hop as f64 / sizes.sample_rate_hz),
             frames: FrameRing::new(frame, KEPT),
-            prior: Estimate::default(),
-            speeds: Speeds::new(SLOWEST, 1, hop, sizes.sample_rate_hz),
+            prior: DecayingLevel::default(),
+            estimator: MovementEstimator::new(SLOWEST, 1, hop, sizes.sample_rate_hz),
             learning: true,
             latency_samples: len / 2 + (LOOK + 1) * hop,
             output: 0.0,
@@ -103,27 +105,28 @@ impl Follower {
         self.stft.reset();
         self.frames.reset(|frame| {
             silence(&mut frame.spectra);
-            (frame.level, frame.measured, frame.halves) = (0.0, Estimate::NONE, Halves::default());
+            (frame.level, frame.measured, frame.halves) =
+                (0.0, DecayingLevel::NONE, MeasuredHalves::default());
         });
         self.trust.reset();
         self.output = 0.0;
-        self.prior = Estimate::default();
+        self.prior = DecayingLevel::default();
         self.forget_statistics();
     }
 
     /// Starts the movement statistics over, for when the match beneath them has changed.
     pub fn forget_statistics(&mut self) {
-        self.speeds.forget();
+        self.estimator.forget();
     }
 
     /// Movement in force.
     pub fn movement(&self) -> Movement {
-        self.speeds.movement()
+        self.estimator.movement()
     }
 
     /// Takes a movement as known; `learning` says whether it may be learned further.
     pub fn set_movement(&mut self, movement: Movement, learning: bool) {
-        self.speeds.recall(movement);
+        self.estimator.recall(movement);
         self.learning = learning;
     }
 
@@ -143,7 +146,7 @@ impl Follower {
             if self.frames.num_frames() > REWEIGHT as u64 + 2 {
                 weigh(self, REWEIGHT);
                 if self.learning {
-                    self.speeds.hear(&self.frames[REWEIGHT].halves);
+                    self.estimator.hear(&self.frames[REWEIGHT].halves);
                 }
             }
             if self.frames.num_frames() > REWEIGHT_LAST as u64 + 2 {
@@ -158,9 +161,9 @@ impl Follower {
 
     fn take_frame(&mut self, mix: [&[f32]; 2], matched: [&[f32]; 2]) {
         self.frames.advance();
-        let predicted = self.frames[1].level * self.speeds.decay();
+        let predicted = self.frames[1].level * self.estimator.decay();
         let frame = &mut self.frames[0];
-        (frame.level, frame.measured) = (predicted, Estimate::NONE);
+        (frame.level, frame.measured) = (predicted, DecayingLevel::NONE);
         self.stft.push([mix, matched]);
         self.stft.analyse(&mut frame.spectra);
     }
@@ -168,20 +171,20 @@ impl Follower {
     /// Fixed-lag smoothing; returns the movement at the oldest frame.
     fn smooth(&mut self) -> f64 {
         let ages = (1..=LOOK + 1).rev();
-        let mut stretch = [Estimate::NONE; LOOK + 1];
+        let mut stretch = [DecayingLevel::NONE; LOOK + 1];
         for (estimate, age) in stretch.iter_mut().zip(ages.clone()) {
             *estimate = self.frames[age].measured;
         }
-        self.speeds.smooth(&mut self.prior, &mut stretch);
+        self.estimator.smooth(&mut self.prior, &mut stretch);
         for (estimate, age) in stretch.iter().zip(ages) {
             self.frames[age].level = estimate.level.clamp(LIMITS.0, LIMITS.1);
         }
-        self.frames[0].level = self.frames[1].level * self.speeds.decay();
+        self.frames[0].level = self.frames[1].level * self.estimator.decay();
         self.frames[LOOK + 1].level
     }
 
     fn rest(&mut self) -> f64 {
-        self.prior = Estimate::default();
+        self.prior = DecayingLevel::default();
         self.frames.iter_mut().for_each(|f| f.level = 0.0);
         // From the last level back to none within the smoother's lag, so that letting go never steps.
         let level = f64::from(self.output) * 0.85;
@@ -211,7 +214,8 @@ fn weigh(follower: &mut Follower, age: usize) -> [Told; NUM_REGIONS] {
     }
     let [num, information] = follower.trust.sum(&told);
     let frame = &mut follower.frames[age];
-    frame.measured = Estimate { level: num / (information + 1e-9), variance: 1.0 / (information + 1e-9) };
+    frame.measured =
+        DecayingLevel { level: num / (information + 1e-9), variance: 1.0 / (information + 1e-9) };
     for half in 0..2 {
         let information = halves[half][1] + 1e-9;
         frame.halves.information[half] = information;

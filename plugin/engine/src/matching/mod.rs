@@ -6,6 +6,7 @@ pub mod follower;
 pub mod follower_gain;
 pub mod ladder;
 pub mod movement;
+pub mod movement_estimator;
 pub mod projection;
 pub mod score;
 pub mod statistics;

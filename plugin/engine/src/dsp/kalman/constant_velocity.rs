@@ -1,5 +1,6 @@
-//! Tracks a value that changes at a rate which itself changes slowly: a Kalman filter of constant velocity (Kalman 1960)
-//! with white noise in the rate.
+//! Tracks a value that changes at a rate which itself changes slowly: constant velocity, with white noise in the rate.
+
+use crate::dsp::kalman::Track;
 
 /// Most standard deviations by which a measurement counts as off: one that is further off pulls no harder.
 /// Chosen by hand; not measured.
@@ -29,20 +30,6 @@ impl ConstantVelocity {
         }
     }
 
-    /// Takes a measurement of the value with a variance into account.
-    pub fn correct(&mut self, measured: f64, variance: f64) {
-        let [p00, p01, p11] = self.covariance;
-        let s = p00 + variance;
-        if !(s.is_finite() && measured.is_finite()) {
-            return;
-        }
-        let most = OUTLIER_SIGMAS * s.sqrt();
-        let e = (measured - self.state[0]).clamp(-most, most);
-        let k = [p00 / s, p01 / s];
-        self.state = [self.state[0] + k[0] * e, self.state[1] + k[1] * e];
-        self.covariance = [p00 - k[0] * p00, p01 - k[0] * p01, p11 - k[1] * p01];
-    }
-
     /// The Rauch-Tung-Striebel step (1965): this state, corrected by the smoothed one that follows it.
     pub fn smoothed(&self, next: [f64; 2], process_noise: f64) -> [f64; 2] {
         let ahead = self.predicted(process_noise);
@@ -58,9 +45,35 @@ impl ConstantVelocity {
     }
 }
 
+impl Track for ConstantVelocity {
+    /// Process noise: variance of the rate's change per step.
+    type Dynamics = f64;
+
+    fn predict(&mut self, process_noise: f64) {
+        *self = self.predicted(process_noise);
+    }
+
+    fn correct(&mut self, measured: f64, variance: f64) {
+        let [p00, p01, p11] = self.covariance;
+        let s = p00 + variance;
+        if !(s.is_finite() && measured.is_finite()) {
+            return;
+        }
+        let most = OUTLIER_SIGMAS * s.sqrt();
+        let e = (measured - self.state[0]).clamp(-most, most);
+        let k = [p00 / s, p01 / s];
+        self.state = [self.state[0] + k[0] * e, self.state[1] + k[1] * e];
+        self.covariance = [p00 - k[0] * p00, p01 - k[0] * p01, p11 - k[1] * p01];
+    }
+
+    fn value(&self) -> f64 {
+        self.state[0]
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use super::ConstantVelocity;
+    use super::*;
 
     /// Exact measurements of a line: after two of them value and rate are known. One that is far off pulls no harder than
     /// one that is five standard deviations off, and one that is not finite not at all.
