@@ -2,7 +2,7 @@
 
 use crate::align::sections::Sections;
 use crate::cleanup::residual_model::Leak;
-use crate::matching::bands::{BandMovement, NUM_BANDS};
+use crate::matching::band_movement::{BandMovement, NUM_BANDS};
 use crate::matching::movement::Movement;
 use crate::matching::taps::Taps;
 

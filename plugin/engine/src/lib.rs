@@ -34,7 +34,7 @@ pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};
 pub use learned::Match;
-pub use matching::{bands::BandMovement, movement::Movement, taps::Taps};
+pub use matching::{band_movement::BandMovement, movement::Movement, taps::Taps};
 pub use null_depth::{
     NULL_DEPTH_S,
     rests::{Heard, heard},

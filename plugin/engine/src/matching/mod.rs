@@ -1,5 +1,8 @@
 //! The relation between mix and backing: level, tone and width, and how the level moves.
 
+pub mod band_correction;
+pub mod band_layout;
+pub mod band_movement;
 pub mod bands;
 pub mod filter;
 pub mod follower;
@@ -8,8 +11,8 @@ pub mod ladder;
 pub mod movement;
 pub mod movement_estimator;
 pub mod projection;
+pub mod region_trust;
 pub mod score;
 pub mod statistics;
 pub mod taps;
 pub mod tone;
-pub mod trust;

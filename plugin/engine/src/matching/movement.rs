@@ -3,6 +3,8 @@
 /// Times after which an unmeasured level may be back at 1, seconds: a limiter that lets go between words, a compressor that
 /// leans on a whole verse. Chosen by hand; not measured.
 pub const RELEASES_S: [f64; 2] = [0.5, 8.0];
+/// Largest movements followed, re 1. Chosen by hand; not measured.
+pub const FOLLOWED_RANGE: (f64, f64) = (-0.7, 0.9);
 /// Process noise, variance per frame, at and under which the level counts as still.
 const STILL_PROCESS_NOISE: f64 = 2e-12;
 

@@ -6,6 +6,7 @@
 use crate::dsp::kalman::decaying_level::{DecayingLevel, LevelDynamics};
 use crate::dsp::kalman::process_noise_bank::{Blocks, ProcessNoiseBank};
 use crate::matching::movement::{Movement, RELEASES_S};
+use crate::matching::projection::ProjectionSums;
 
 /// Process noises in the bank for either release, a third of a decade from each other. Chosen by hand; not measured.
 const NUM_PROCESS_NOISES: usize = 14;
@@ -34,6 +35,17 @@ const MAX_SPREAD: f64 = 50.0;
 /// Chosen by hand; not measured.
 const MIN_INFORMATION: f64 = 1.0;
 
+/// Largest movement that is taken from one half of the spectrum, re 1. Chosen by hand; not measured.
+const MAX_HALF_LEVEL: f64 = 0.7;
+/// Information that is added to the measured one, so that it can be divided by.
+const LEAST_INFORMATION: f64 = 1e-9;
+
+/// The level's movement as measured in one frame.
+pub fn measured_level([difference, backing]: ProjectionSums) -> DecayingLevel {
+    let information = backing + LEAST_INFORMATION;
+    DecayingLevel { level: difference / information, variance: 1.0 / information }
+}
+
 /// Measurements in two halves of the spectrum: the level's movement, and the inverse of its variance.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct MeasuredHalves {
@@ -41,6 +53,15 @@ pub struct MeasuredHalves {
     pub levels: [f64; 2],
     /// Inverse variance; never 0.
     pub information: [f64; 2],
+}
+
+impl MeasuredHalves {
+    /// From the sums in either half.
+    pub fn new(sums: [ProjectionSums; 2]) -> Self {
+        let information = sums.map(|[_, backing]| backing + LEAST_INFORMATION);
+        let level = |half: usize| (sums[half][0] / information[half]).clamp(-MAX_HALF_LEVEL, MAX_HALF_LEVEL);
+        Self { levels: [level(0), level(1)], information }
+    }
 }
 
 /// The bank, and the movement that it found.

@@ -1,4 +1,4 @@
-//! What the mix tells of the backing's level, bin by bin: weighted projections of the mix on the matched backing. The
+//! Measures the backing's level in the mix, bin by bin: weighted projections of the mix on the matched backing. The
 //! weights are the inverse covariance of the voice, taken from the residual itself (after Nakatani et al. 2010).
 
 use crate::spectral::covariance::{Covariance, powers};
@@ -6,8 +6,15 @@ use crate::spectral::lanes::{LANES, Lanes, Real, minus, scaled};
 use crate::spectral::stft::StereoBins;
 use realfft::num_complex::Complex;
 
-/// Floor of the voice's power re the backing's in the weights.
-const FLOOR: f32 = 3e-3;
+/// Floor of the voice's power re the backing's in the weights, so that a deep null does not weigh without bound.
+/// Chosen by hand; not measured.
+const VOICE_FLOOR: f32 = 3e-3;
+/// The same re full scale (power in a bin), so that silence does not. Chosen by hand; not measured.
+const SILENCE: f32 = 1e-12;
+
+/// Weighted projections of the difference and of the backing, summed over bins. Their ratio is the level's movement re 1,
+/// the second is the inverse of its variance.
+pub type ProjectionSums = [f64; 2];
 
 /// Weighted projections on the backing, bin by bin.
 #[derive(Clone)]
@@ -16,7 +23,7 @@ pub struct Projection {
     powers: [Vec<f32>; 5],
     /// Of the difference between mix and backing.
     pub difference: Vec<f32>,
-    /// Of the backing itself: the inverse variance of what a bin tells of the level.
+    /// Of the backing itself: the inverse variance of the level measured in a bin.
     pub backing: Vec<f32>,
 }
 
@@ -62,7 +69,7 @@ impl Projection {
             };
             let mean = [mean(0), mean(1), mean(2), mean(3), mean(4)];
             let b = [backing[0][k], backing[1][k]];
-            let weighted = Covariance::new(mean, FLOOR, 1e-12).weigh(b);
+            let weighted = Covariance::new(mean, VOICE_FLOOR, SILENCE).weigh(b);
             let dot = |left: Complex<Lanes>, right: Complex<Lanes>| {
                 let left = weighted[0].re * left.re + weighted[0].im * left.im;
                 left + (weighted[1].re * right.re + weighted[1].im * right.im)
