@@ -29,7 +29,7 @@ use crate::job::{Job, Worker};
 use crate::learned::Match;
 use crate::learner::{Given, HOLDS, Learner, Looked, NEAR, Outcome, Searched, Sought, Task};
 use crate::low_cut::LowCut;
-use crate::matching::band_movement::{BandMovement, NUM_BANDS};
+use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS as NUM_BANDS};
 use crate::matching::bands::Bands;
 use crate::matching::filter::Filter;
 use crate::matching::follower::Follower;

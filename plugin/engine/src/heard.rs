@@ -4,7 +4,7 @@
 use crate::dsp::ring::{Ring, Signal, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::matching::follower_gain::FollowerGain;
-use crate::matching::score::{self, Score};
+use crate::matching::residual_cost::{self as score, ResidualCost as Score};
 use crate::matching::taps::Taps;
 use std::cell::OnceCell;
 

@@ -2,7 +2,7 @@
 
 use crate::align::sections::Sections;
 use crate::cleanup::residual_model::Leak;
-use crate::matching::band_movement::{BandMovement, NUM_BANDS};
+use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
 use crate::matching::movement::Movement;
 use crate::matching::taps::Taps;
 
@@ -22,7 +22,7 @@ pub struct Match {
     /// False if following the level did not make the difference smaller when it was last tried.
     pub following_pays: bool,
     /// How the tone moves: the level of each band, from the lowest on.
-    pub bands: [BandMovement; NUM_BANDS],
+    pub bands: [BandMovement; NUM_TONE_BANDS],
     /// What it leaves behind.
     pub leak: Leak,
 }
@@ -50,7 +50,7 @@ impl Match {
             learned_s: 0.0,
             movement: Movement::STILL,
             following_pays: true,
-            bands: [BandMovement::STILL; NUM_BANDS],
+            bands: [BandMovement::STILL; NUM_TONE_BANDS],
             leak: Leak::UNKNOWN,
         }
     }

@@ -11,16 +11,15 @@ use crate::causes::diagnosis::Causes;
 use crate::dsp::delay_line::DelayLine;
 use crate::dsp::ring::{Ring, stereo};
 use crate::dsp::sizes::Sizes;
+use crate::dsp::units::mean;
 use crate::heard::{Heard, Part, Stretch};
 use crate::level_track::LevelTrack as Track;
-use crate::matching::ladder::{
-    RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
-};
+use crate::matching::filter_fit::{STEPS, fit_filter};
+use crate::matching::filter_model::{FILTER_MODELS as RUNGS, FilterModel as Rung, Resolution, choose};
 use crate::matching::movement::Movement;
-use crate::matching::score::mean;
+use crate::matching::simple_fit::{SimpleFit as Simple, first_choice, fit_simple, simple_taps};
 use crate::matching::statistics::{self, Statistics};
 use crate::matching::taps::Taps;
-use crate::matching::tone::{STEPS, fit_filter};
 use crate::settings::Tone;
 use crate::spectral::spectrum::Spectrum;
 use std::collections::BTreeSet;

@@ -17,7 +17,7 @@ const SEARCHED_SAMPLES: f64 = 12.0;
 /// Chosen by hand; not measured.
 const VOICE_FLOOR: f32 = 1e-2;
 /// The same re full scale (power in a bin), so that silence does not. Chosen by hand; not measured.
-const SILENCE: f32 = 1e-10;
+const WEIGHT_FLOOR: f32 = 1e-10;
 /// Share of all of the correlation that its peak must reach for the frame to count. Chosen by hand; not measured.
 const MIN_PEAK_SHARE: f32 = 0.15;
 /// Distance of two lags from which they are different peaks, samples. Chosen by hand; not measured.
@@ -205,7 +205,7 @@ impl LagMeter {
     fn misfit(&self, lag: f64) -> f32 {
         let mut sum = 0.0;
         self.residual_powers(Some(lag), |_, mean| {
-            sum += (mean[0] + mean[1] + VOICE_FLOOR * mean[4] + SILENCE).ln();
+            sum += (mean[0] + mean[1] + VOICE_FLOOR * mean[4] + WEIGHT_FLOOR).ln();
         });
         sum
     }
@@ -219,7 +219,7 @@ impl LagMeter {
         self.residual_powers(weighed_at, |k, mean| {
             if let Some(half) = self.half_of_bin[k] {
                 let (b, x) = ([self.backing[0][k], self.backing[1][k]], [self.mix[0][k], self.mix[1][k]]);
-                let weighted = Covariance::new(mean, VOICE_FLOOR, SILENCE).weigh(b);
+                let weighted = Covariance::new(mean, VOICE_FLOOR, WEIGHT_FLOOR).weigh(b);
                 cross[half][k] = weighted[0].conj() * x[0] + weighted[1].conj() * x[1];
                 totals[half] += cross[half][k].norm_sqr().sqrt();
             }

@@ -12,9 +12,9 @@ use std::ops::Range;
 /// Window at 44.1 and 48 kHz, samples; hop is half of it.
 const WINDOW: usize = 2048;
 /// Frames kept (30 s). Chosen by hand; not measured.
-const FRAMES_KEPT: usize = 1300;
+const REMEMBERED_FRAMES: usize = 1300;
 /// Third octaves from here on, at least so many bins wide; above, bands of one width, to see where a signal ends.
-const LOWEST_HZ: f64 = 60.0;
+const BANDS_FROM_HZ: f64 = 60.0;
 const MIN_BAND_BINS: usize = 6;
 const EVEN_FROM_HZ: f64 = 10_000.0;
 const EVEN_HZ: f64 = 500.0;
@@ -60,7 +60,7 @@ impl CellHistory {
     pub fn new(sizes: Sizes) -> Self {
         let window = sizes.scaled(WINDOW);
         let bin_hz = sizes.sample_rate_hz / window as f64;
-        let (mut ranges, mut from) = (Vec::new(), (LOWEST_HZ / bin_hz).ceil() as usize);
+        let (mut ranges, mut from) = (Vec::new(), (BANDS_FROM_HZ / bin_hz).ceil() as usize);
         while from + MIN_BAND_BINS <= window / 2 {
             let third = (from as f64 * (2f64.powf(1.0 / 3.0) - 1.0)).round() as usize;
             let even = (EVEN_HZ / bin_hz).round() as usize;
@@ -106,7 +106,7 @@ impl CellHistory {
                     cell.add(bins.each_ref().map(|bins| &bins[side][range.clone()]));
                 }
             }
-            if self.frames.len() == FRAMES_KEPT {
+            if self.frames.len() == REMEMBERED_FRAMES {
                 self.frames.pop_front();
             }
             self.frames.push_back(cells);

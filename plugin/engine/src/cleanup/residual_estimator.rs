@@ -9,7 +9,7 @@ use realfft::num_complex::Complex32;
 const FIRST_BIN: usize = 3;
 const MIN_BAND_BINS: usize = 8;
 /// Backing under this is silence, natural logarithm of the power in a cell. Chosen by hand; not measured.
-const SILENCE: f32 = -16.0;
+const SILENT_LOUDNESS: f32 = -16.0;
 /// So is backing this far under its mean, nats of power. Chosen by hand; not measured.
 const SILENCE_BELOW_MEAN: f32 = 6.0;
 /// Distance of the loud and the soft class from the mean loudness of the backing, nats of power (2 dB). Chosen by hand;
@@ -18,7 +18,7 @@ const CLASS_DISTANCE: f32 = 0.5;
 /// Memory of the mean loudness, steps. Chosen by hand; not measured.
 const LOUDNESS_MEMORY_STEPS: f32 = 3000.0;
 /// Power added to the difference's in a cell, so that it has a logarithm. Chosen by hand; not measured.
-const LEAST_POWER: f32 = 1e-14;
+const LEAST_CELL_POWER: f32 = 1e-14;
 /// Quiet cells this far under the backing, natural logarithm (-59 dB): mix and backing are the same there, bit for bit
 /// or nearly, which tells nothing of how they differ under a voice (two files by one encoder do so in its rests).
 /// From -54 dB on, more is won where two files went through one encoder, and as much lost where one went through a good
@@ -126,7 +126,7 @@ impl ResidualEstimator {
 fn learn_band(group: &mut Group, difference: &[Complex32], backing: &[f32], ratios: &mut Vec<f32>) {
     let count = backing.len() as f32;
     let loudness = log_sum(backing) / count;
-    if loudness < SILENCE {
+    if loudness < SILENT_LOUDNESS {
         return;
     }
     count_up(&mut group.steps);
@@ -137,7 +137,9 @@ fn learn_band(group: &mut Group, difference: &[Complex32], backing: &[f32], rati
         _ => return,
     };
     ratios.clear();
-    ratios.extend(difference.iter().zip(backing).map(|(x, backing)| (x.norm_sqr() + LEAST_POWER) / backing));
+    ratios.extend(
+        difference.iter().zip(backing).map(|(x, backing)| (x.norm_sqr() + LEAST_CELL_POWER) / backing),
+    );
     let at = (QUIET_QUANTILE * count) as usize;
     let (_, &mut quiet, _) = ratios.select_nth_unstable_by(at, f32::total_cmp);
     let quiet = quiet.ln();

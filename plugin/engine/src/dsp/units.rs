@@ -15,6 +15,11 @@ pub fn power_to_db(power: f64) -> f64 {
     10.0 * power.max(1e-20).log10()
 }
 
+/// Arithmetic mean; 0 of nothing.
+pub fn mean(x: &[f64]) -> f64 {
+    if x.is_empty() { 0.0 } else { x.iter().sum::<f64>() / x.len() as f64 }
+}
+
 /// Range of values for nine tenths of the time: from the 5th to the 95th percentile. Sorts them; 0 if there are none.
 pub fn range_of_nine_tenths(values: &mut [f64]) -> f64 {
     values.sort_unstable_by(f64::total_cmp);

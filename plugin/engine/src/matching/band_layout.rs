@@ -1,10 +1,10 @@
 //! Which bins belong to which bands: triangles over the logarithm of frequency, an octave apart; the outer ones go on beyond
 //! their centres.
 
-use crate::matching::band_movement::NUM_BANDS;
+use crate::matching::band_movement::NUM_TONE_BANDS;
 
 /// Centre of the lowest band, Hz. Chosen by hand; not measured.
-const LOWEST_HZ: f64 = 120.0;
+const LOWEST_CENTRE_HZ: f64 = 120.0;
 /// Cells of the halves: least width in bins, and width as a share of the frequency, in 16ths (a quarter octave). Chosen by
 /// hand; not measured.
 const MIN_CELL_BINS: usize = 4;
@@ -24,7 +24,7 @@ pub struct BinPlace {
 impl BinPlace {
     /// The level of a bin: between the levels of its two bands.
     #[inline(always)]
-    pub fn level(&self, levels: &[f32; NUM_BANDS]) -> f32 {
+    pub fn level(&self, levels: &[f32; NUM_TONE_BANDS]) -> f32 {
         let [lower, upper] = [levels[self.band], levels[self.band + 1]];
         lower + self.share * (upper - lower)
     }
@@ -34,8 +34,9 @@ impl BinPlace {
 /// nothing in common.
 pub fn bin_places(num_bins: usize, bin_hz: f64) -> Vec<BinPlace> {
     let place = |bin: usize| {
-        let octaves = (bin.max(1) as f64 * bin_hz / LOWEST_HZ).log2().clamp(0.0, (NUM_BANDS - 1) as f64);
-        let band = (octaves as usize).min(NUM_BANDS - 2);
+        let octaves =
+            (bin.max(1) as f64 * bin_hz / LOWEST_CENTRE_HZ).log2().clamp(0.0, (NUM_TONE_BANDS - 1) as f64);
+        let band = (octaves as usize).min(NUM_TONE_BANDS - 2);
         BinPlace { band, share: (octaves - band as f64) as f32, half: None }
     };
     let mut places: Vec<BinPlace> = (0..num_bins).map(place).collect();
@@ -61,7 +62,7 @@ mod tests {
             assert!(near.iter().all(|p| p.half.is_none() || place.half.is_none() || p.half == place.half));
         }
         // Every band has both.
-        for band in 0..NUM_BANDS {
+        for band in 0..NUM_TONE_BANDS {
             let has =
                 |half| places.iter().any(|p| p.half == Some(half) && (p.band == band || p.band + 1 == band));
             assert!(has(0) && has(1), "band {band}");
@@ -70,7 +71,7 @@ mod tests {
 
     #[test]
     fn a_level_lies_between_those_of_two_bands() {
-        let mut levels = [0.0; NUM_BANDS];
+        let mut levels = [0.0; NUM_TONE_BANDS];
         levels[3] = 1.0;
         // Bands 3 and 4 have their centres at 960 and 1920 Hz: bins of 10 Hz.
         let level = |bin: usize| bin_places(300, 10.0)[bin].level(&levels);

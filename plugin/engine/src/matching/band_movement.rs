@@ -3,7 +3,7 @@
 use crate::matching::movement::Movement;
 
 /// Bands, an octave apart. An octave lower there are too few bins to form two halves.
-pub const NUM_BANDS: usize = 8;
+pub const NUM_TONE_BANDS: usize = 8;
 /// Least cost reduction with which a band is followed, nats of power. Bands of a compressor gave 0.15 to 3 (six mixes
 /// through three-band compressors, voice included), codecs at most 0.04, a clipper 0.12.
 const MIN_COST_REDUCTION: f64 = 0.15;

@@ -9,7 +9,7 @@ use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
 use crate::matching::band_correction::BandCorrection;
 use crate::matching::band_layout::{BinPlace, bin_places};
-use crate::matching::band_movement::{BandMovement, NUM_BANDS};
+use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
 use crate::matching::movement::FOLLOWED_RANGE;
 use crate::matching::movement_estimator::{MeasuredHalves, MovementEstimator, measured_level};
 use crate::matching::projection::{Projection, ProjectionSums};
@@ -41,17 +41,17 @@ struct Frame {
     /// Spectra of mix and matched backing.
     spectra: [StereoBins; 2],
     /// Movement by band, re 1: assumed for the weights, then smoothed.
-    levels: [f64; NUM_BANDS],
-    measured: [DecayingLevel; NUM_BANDS],
-    halves: [MeasuredHalves; NUM_BANDS],
+    levels: [f64; NUM_TONE_BANDS],
+    measured: [DecayingLevel; NUM_TONE_BANDS],
+    halves: [MeasuredHalves; NUM_TONE_BANDS],
 }
 
 impl Frame {
     fn clear(&mut self) {
         silence(&mut self.spectra);
-        self.levels = [0.0; NUM_BANDS];
-        self.measured = [DecayingLevel::NONE; NUM_BANDS];
-        self.halves = [MeasuredHalves::default(); NUM_BANDS];
+        self.levels = [0.0; NUM_TONE_BANDS];
+        self.measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
+        self.halves = [MeasuredHalves::default(); NUM_TONE_BANDS];
     }
 }
 
@@ -73,7 +73,7 @@ pub struct Bands {
     /// Bins in which levels are read.
     num_read: usize,
     frames: FrameRing<Frame>,
-    bands: [Band; NUM_BANDS],
+    bands: [Band; NUM_TONE_BANDS],
     /// Weight of a new frame in the cost reduction.
     cost_rate: f64,
     /// Gains per bin of three frames.
@@ -95,9 +95,9 @@ impl Bands {
         let num_lanes = num_bins.div_ceil(LANES);
         let frame = Frame {
             spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
-            levels: [0.0; NUM_BANDS],
-            measured: [DecayingLevel::NONE; NUM_BANDS],
-            halves: [MeasuredHalves::default(); NUM_BANDS],
+            levels: [0.0; NUM_TONE_BANDS],
+            measured: [DecayingLevel::NONE; NUM_TONE_BANDS],
+            halves: [MeasuredHalves::default(); NUM_TONE_BANDS],
         };
         let band = |_| Band {
             estimator: MovementEstimator::new(LEAST_PROCESS_NOISE, step / hop, hop, sizes.sample_rate_hz),
@@ -130,12 +130,12 @@ impl Bands {
         self.stft.reset();
         self.frames.reset(Frame::clear);
         self.hops = 0;
-        self.recall(&[BandMovement::STILL; NUM_BANDS]);
+        self.recall(&[BandMovement::STILL; NUM_TONE_BANDS]);
         self.correction.reset();
     }
 
     /// Takes movements as known and starts the statistics over, for when the backing's delay is another one.
-    pub fn recall(&mut self, known: &[BandMovement; NUM_BANDS]) {
+    pub fn recall(&mut self, known: &[BandMovement; NUM_TONE_BANDS]) {
         for (band, known) in self.bands.iter_mut().zip(known) {
             band.estimator.forget();
             band.estimator.recall(known.movement);
@@ -144,7 +144,7 @@ impl Bands {
     }
 
     /// What is known of each band.
-    pub fn movements(&self) -> [BandMovement; NUM_BANDS] {
+    pub fn movements(&self) -> [BandMovement; NUM_TONE_BANDS] {
         self.bands
             .each_ref()
             .map(|band| BandMovement { movement: band.estimator.movement(), pays: band.cost_reduction })
@@ -180,7 +180,7 @@ impl Bands {
     fn take_frame(&mut self) {
         self.frames.advance();
         self.stft.analyse(&mut self.frames[0].spectra);
-        self.frames[0].measured = [DecayingLevel::NONE; NUM_BANDS];
+        self.frames[0].measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
         self.predict();
         // A frame needs one neighbour on either side.
         if self.frames.num_frames() >= 3 {
@@ -193,7 +193,7 @@ impl Bands {
                 self.measure_cost();
             }
         }
-        for band in 0..NUM_BANDS {
+        for band in 0..NUM_TONE_BANDS {
             if self.bands[band].estimator.movement().moves() {
                 self.smooth(band);
             } else {
@@ -214,13 +214,13 @@ impl Bands {
     /// By how much less is left in either half of the spectrum with the levels that the other half makes expect there.
     fn measure_cost(&mut self) {
         let [mix, backing] = &self.frames[LAST_AGE].spectra;
-        let mut levels = [[0.0f32; NUM_BANDS]; 2];
+        let mut levels = [[0.0f32; NUM_TONE_BANDS]; 2];
         for (band, b) in self.bands.iter().enumerate() {
             for (levels, level) in levels.iter_mut().zip(b.estimator.expected_in_halves()) {
                 levels[band] = level as f32;
             }
         }
-        let mut sums = [(0.0f64, 0.0f64); NUM_BANDS];
+        let mut sums = [(0.0f64, 0.0f64); NUM_TONE_BANDS];
         for k in 0..self.num_read.div_ceil(LANES) {
             let places = &self.places[k * LANES..][..LANES];
             let gain = |l: usize| 1.0 + places[l].half.map_or(0.0, |half| places[l].level(&levels[half]));
@@ -262,7 +262,7 @@ impl Bands {
         let movements = self.movements();
         let frame = &self.frames[SMOOTHER_LAG + 1];
         let level = |band: usize| if movements[band].is_followed() { frame.levels[band] as f32 } else { 0.0 };
-        let levels: [f32; NUM_BANDS] = std::array::from_fn(level);
+        let levels: [f32; NUM_TONE_BANDS] = std::array::from_fn(level);
         if engaged && levels.iter().any(|&level| level != 0.0) {
             let [_, backing] = &frame.spectra;
             self.correction.add(backing, |bin| self.places[bin].level(&levels));
@@ -284,7 +284,7 @@ fn measure(bands: &mut Bands, age: usize) {
     let gains = &bands.gains;
     bands.projection.project(frames.map(|frame| &frame.spectra), |frame, k| gains[frame][k]);
     // By band, in either half and in all.
-    let mut sums: [[ProjectionSums; 3]; NUM_BANDS] = [[[0.0; 2]; 3]; NUM_BANDS];
+    let mut sums: [[ProjectionSums; 3]; NUM_TONE_BANDS] = [[[0.0; 2]; 3]; NUM_TONE_BANDS];
     let Projection { difference, backing, .. } = &bands.projection;
     for (bin, &BinPlace { band, share, half }) in bands.places[..bands.num_read].iter().enumerate().skip(1) {
         let projected = [f64::from(difference[bin]), f64::from(backing[bin])];

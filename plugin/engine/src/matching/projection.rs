@@ -10,7 +10,7 @@ use realfft::num_complex::Complex;
 /// Chosen by hand; not measured.
 const VOICE_FLOOR: f32 = 3e-3;
 /// The same re full scale (power in a bin), so that silence does not. Chosen by hand; not measured.
-const SILENCE: f32 = 1e-12;
+const WEIGHT_FLOOR: f32 = 1e-12;
 
 /// Weighted projections of the difference and of the backing, summed over bins. Their ratio is the level's movement re 1,
 /// the second is the inverse of its variance.
@@ -69,7 +69,7 @@ impl Projection {
             };
             let mean = [mean(0), mean(1), mean(2), mean(3), mean(4)];
             let b = [backing[0][k], backing[1][k]];
-            let weighted = Covariance::new(mean, VOICE_FLOOR, SILENCE).weigh(b);
+            let weighted = Covariance::new(mean, VOICE_FLOOR, WEIGHT_FLOOR).weigh(b);
             let dot = |left: Complex<Lanes>, right: Complex<Lanes>| {
                 let left = weighted[0].re * left.re + weighted[0].im * left.im;
                 left + (weighted[1].re * right.re + weighted[1].im * right.im)

@@ -31,7 +31,7 @@ const GAP_DB: f64 = 12.0;
 /// A shallower reading is voice, not residue: then nothing is told. Chosen by hand; not measured.
 const SHALLOWEST_DB: f64 = 6.0;
 /// Least power of a difference re the matched backing: beyond it all nulls are alike (-160 dB).
-const LEAST_POWER: f64 = 1e-16;
+const LEAST_RATIO: f64 = 1e-16;
 
 /// Null depth in the rests of the voice, of moments each given by the powers of the difference and of the matched
 /// backing, if that can be heard of powers alone. Sorts the moments. This is the rule for whoever looks at single bands;
@@ -97,7 +97,7 @@ impl Rests {
 
 /// Level of a difference re its matched backing, dB, of their powers.
 pub fn level_db([difference, matched]: [f64; 2]) -> f64 {
-    power_to_db((difference / matched).max(LEAST_POWER))
+    power_to_db((difference / matched).max(LEAST_RATIO))
 }
 
 /// Power of the matched backing re that of the difference over some moments, dB.
