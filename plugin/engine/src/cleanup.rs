@@ -111,7 +111,7 @@ impl Cleanup {
         *self.estimator.model_mut() = *leak;
     }
 
-    /// Learns the residue anew, for when a better match is in force.
+    /// Starts learning over, for when a better match is in force.
     pub fn relearn(&mut self) {
         self.estimator.model_mut().relearn();
     }

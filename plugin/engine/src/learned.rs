@@ -55,7 +55,7 @@ impl Match {
         }
     }
 
-    /// Whether the backing's place is known.
+    /// Whether it is known where the backing lies.
     pub fn is_known(&self) -> bool {
         !self.sections.as_slice().is_empty()
     }

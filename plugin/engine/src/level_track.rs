@@ -1,4 +1,4 @@
-//! How the level moved over a long stretch of music, hop by hop: tracked on from one look at it to the next.
+//! How the level moved over a long stretch of music, hop by hop: tracked on from one job to the next.
 
 use crate::dsp::ring::{Signal, stereo};
 use crate::dsp::sizes::Sizes;
@@ -37,7 +37,7 @@ impl LevelTrack {
     }
 
     /// Hears what is new in a stretch, whose start it covers, with the backing through a filter; gives the level over all of it,
-    /// one gain a hop. `steady` tells that the delay stands still. Allocates.
+    /// one gain a hop. `steady` = the delay stands still. Allocates.
     pub fn hear(
         &mut self,
         heard: &Stretch,

@@ -4,7 +4,7 @@
 //! null lowers the level by 3 dB only. In the rests of the voice ([`rests`]) the difference is residue, measured against the
 //! backing that was subtracted there. It must also be of the backing, and not the voice's own breath or reverberation: it
 //! rises and falls with the backing, or is coherent with it, or is as steady as noise ([`Moment`]). Where that cannot be
-//! told, a bound may be ([`bound()`]).
+//! known, a bound may be ([`bound()`]).
 
 mod bound;
 mod moments;
@@ -15,13 +15,13 @@ use bound::bound;
 use moments::{MOMENT_S, Moment, MomentMeter};
 use rests::{Heard, Rests};
 
-/// What the null depth is told of: so many of the last seconds.
+/// The null depth is that of so many of the last seconds. Chosen by hand; not measured.
 pub const NULL_DEPTH_S: f64 = 10.0;
 /// The same in moments.
 const NUM_MOMENTS: usize = (NULL_DEPTH_S / MOMENT_S) as usize;
-/// Backing this much below its loudest moment tells nothing (power ratio). Chosen by hand; not measured.
+/// Backing this much below its loudest moment does not count (power ratio). Chosen by hand; not measured.
 const AUDIBLE_RE_LOUDEST: f64 = 1e-5;
-/// Quieter backing tells nothing either: mean square, -100 dB re full scale. Chosen by hand; not measured.
+/// Nor does quieter backing: mean square, -100 dB re full scale. Chosen by hand; not measured.
 const AUDIBLE_MEAN_SQUARE: f64 = 1e-10;
 
 /// The null depth of the last ten seconds.
@@ -108,21 +108,21 @@ mod tests {
         hops.map(|(left, backing)| depth.add([left, left], [backing, backing])).collect()
     }
 
-    /// Their null depths, as far as more than a bound is told.
+    /// Their null depths, as far as more than a bound is reported.
     fn readings(left: impl Fn(usize, f32) -> f32) -> Vec<Option<f32>> {
-        let told = |heard: Heard| (!heard.at_least).then_some(heard.depth_db);
-        heard(left).into_iter().map(|heard| told(heard?)).collect()
+        let reported = |heard: Heard| (!heard.at_least).then_some(heard.depth_db);
+        heard(left).into_iter().map(|heard| reported(heard?)).collect()
     }
 
-    /// What is told in the end where this is left of the backing and something else is heard beside it; and the true null
+    /// What is reported in the end where this is left of the backing and something else is heard beside it; and the true null
     /// depth, dB, in those moments of the last ten seconds in which the latter is 30 dB under the backing.
-    fn told_and_true(
+    fn reported_and_true(
         residue: impl Fn(usize, f32) -> f32,
         other: impl Fn(usize) -> f32,
     ) -> (Option<Heard>, Option<f64>) {
         // Of moments of 50 ms, backing, residue and the other.
         let powers = std::cell::RefCell::new(vec![[0.0; 3]; HOPS / 19 + 1]);
-        let told = heard(|n, b| {
+        let reported = heard(|n, b| {
             let (r, o) = (residue(n, b), other(n));
             let moment = &mut powers.borrow_mut()[n / (19 * HOP)];
             moment.iter_mut().zip([b, r, o]).for_each(|(power, x)| *power += f64::from(x * x));
@@ -132,7 +132,7 @@ mod tests {
         let rests = powers[HOPS / 19 - NUM_MOMENTS..HOPS / 19].iter().filter(|[b, _, o]| *o < 1e-3 * b);
         let sum = |i: usize| rests.clone().map(|powers| powers[i]).sum::<f64>();
         let has_rested = rests.clone().count() > 0;
-        (told[HOPS - 1], has_rested.then(|| power_to_db(sum(0) / sum(1))))
+        (reported[HOPS - 1], has_rested.then(|| power_to_db(sum(0) / sum(1))))
     }
 
     /// A voice as loud as the backing that rests in every fourth part, of 400 hops each.
@@ -188,9 +188,9 @@ mod tests {
         assert!(readings(|n, _| 0.4 * sung[n]).iter().all(Option::is_none));
     }
 
-    /// A soft voice may sing all the time: what is left 15 dB down is not told, however even.
+    /// A soft voice may sing all the time: what is left 15 dB down is not reported, however even.
     #[test]
-    fn a_shallow_null_without_a_rest_is_not_told() {
+    fn a_shallow_null_without_a_rest_is_not_reported() {
         assert!(readings(|_, b| 0.18 * b).iter().all(Option::is_none));
     }
 
@@ -214,7 +214,7 @@ mod tests {
     }
 
     /// Residue that is of the backing, or is noise that is steady or moves, or is perfect for moments; beside it nobody, a
-    /// voice that rests, one whose breath is heard in its rests, one that dies away, one that never rests. What is told is
+    /// voice that rests, one whose breath is heard in its rests, one that dies away, one that never rests. What is reported is
     /// never more than 3 dB above the truth, and hardly below it where the rests are silent.
     #[test]
     fn a_bound_is_never_above_the_truth() {
@@ -240,20 +240,20 @@ mod tests {
             ];
             for (residue_idx, residue) in residues.iter().enumerate() {
                 for (other_idx, other) in others.iter().enumerate() {
-                    let (told, true_db) = told_and_true(residue, other);
-                    let Some(told) = told else { continue };
-                    let off_db = f64::from(told.depth_db) - true_db.unwrap_or_default();
+                    let (reported, true_db) = reported_and_true(residue, other);
+                    let Some(reported) = reported else { continue };
+                    let off_db = f64::from(reported.depth_db) - true_db.unwrap_or_default();
                     let what = format!(
-                        "residue {residue_idx} beside {other_idx} at {depth_db} dB: {told:?} of {true_db:?}"
+                        "residue {residue_idx} beside {other_idx} at {depth_db} dB: {reported:?} of {true_db:?}"
                     );
                     assert!(off_db < 3.0, "{what}");
                     assert!(other_idx > 1 || off_db > -1.0, "{what}");
-                    num_bounds += usize::from(told.at_least);
-                    num_tight += usize::from(told.at_least && other_idx < 2);
+                    num_bounds += usize::from(reported.at_least);
+                    num_tight += usize::from(reported.at_least && other_idx < 2);
                 }
             }
         }
-        // Lest nothing was told.
+        // Lest nothing was reported.
         assert!(num_bounds > 15 && num_tight > 8, "{num_bounds} bounds, {num_tight} of them over silence");
     }
 
@@ -268,9 +268,9 @@ mod tests {
     }
 
     /// Residue of an encoder that makes the same of mix and backing for moments, and otherwise leaves what is 40 to 70 dB
-    /// down: its best moments tell nothing of the others.
+    /// down: its best moments say nothing of the others.
     #[test]
-    fn what_is_perfect_for_moments_only_is_not_told() {
+    fn what_is_perfect_for_moments_only_is_not_reported() {
         let (voice, grain) = (voice(), noise(HOP * HOPS, 3));
         let level = |n: usize| match n / (20 * HOP) % 20 {
             0..8 => 1e-7,

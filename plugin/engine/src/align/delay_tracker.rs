@@ -22,7 +22,7 @@ const START_ERROR: f64 = 3.0;
 const START_RATE_ERROR: f64 = 4e-4;
 /// Memory of the line that is drawn through the delays, steps. Chosen by hand; not measured.
 const LINE_MEMORY_STEPS: f64 = 3000.0;
-/// Overlap of the frames: their errors are alike, so that each tells only this part of what it would alone.
+/// Overlap of the frames: their errors are alike, so that one in so many counts.
 const OVERLAP: f64 = (FRAME / STEP) as f64;
 /// Least variance of a lag, samples^2, so that a perfect copy does not weigh without bound. Chosen by hand; not measured.
 const MIN_LAG_VARIANCE: f64 = 1e-10;
@@ -119,7 +119,7 @@ impl DelayTracker {
         self.shift_lags(samples);
     }
 
-    /// Takes over what the filter to be set next no longer makes good, of a delay that stands still: nothing moves by
+    /// Takes over what the filter to be set next no longer compensates, of a delay that stands still: nothing moves by
     /// that.
     pub fn recentre(&mut self, delay_samples: f64) {
         self.delay_samples = delay_samples;
@@ -162,10 +162,10 @@ impl DelayTracker {
     fn take_step(&mut self, mix: &Ring, backing: &Ring, from: i64, end: i64, learning: bool) {
         let expected = self.expected();
         let base = expected.round() as i64;
-        // Where a delay stands still and nothing is learned, nobody asks.
-        let is_asked = learning || self.motion.moves();
+        // Where a delay stands still and nothing is learned, no measurement is needed.
+        let is_needed = learning || self.motion.moves();
         let is_whole = end - self.frame as i64 >= from;
-        let measured = (is_asked && is_whole)
+        let measured = (is_needed && is_whole)
             .then(|| self.meter.measure(mix, backing, end, base, expected - base as f64))
             .flatten();
         let position = end - self.frame as i64 / 2;
@@ -244,7 +244,7 @@ mod tests {
     use crate::dsp::ring::stereo;
 
     #[test]
-    fn no_course_makes_a_law_that_cannot_be_recalled() {
+    fn no_line_gives_a_drift_that_cannot_be_recalled() {
         for sign in [-1.0, 1.0] {
             let mut tracker = DelayTracker::new(Sizes::new(16_000.0));
             let step = tracker.step as f64;
@@ -253,7 +253,7 @@ mod tests {
         }
     }
 
-    /// Noise read at a delay that moves by a known law, with another noise of the same level over it.
+    /// Noise read at a delay that moves in a known way, with another noise of the same level over it.
     fn track(rate: f64, wow_samples: f64, seconds: f64) -> (DelayTracker, impl Fn(f64) -> f64, i64) {
         track_through(None, rate, wow_samples, seconds)
     }
@@ -310,9 +310,9 @@ mod tests {
         }
     }
 
-    /// Whoever moves the place by what the filter made good, again and again, does not hide that it moves.
+    /// Moving the delay by what the filter compensated, again and again, does not hide that it moves.
     #[test]
-    fn a_place_that_is_moved_keeps_what_was_seen() {
+    fn a_delay_that_is_recentred_keeps_what_was_seen() {
         let sizes = Sizes::new(16_000.0);
         let mut tracker = DelayTracker::new(sizes);
         let len = 5 * 16_000;

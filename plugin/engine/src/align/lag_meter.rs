@@ -109,8 +109,8 @@ impl LagMeter {
         self.filter_delay_samples
     }
 
-    /// Lag of the frame of the mix that ends at `end` behind the filtered backing read `base` samples earlier, sought
-    /// about the predicted lag; `None` if no peak is clear.
+    /// Lag of the frame of the mix that ends at `end` behind the filtered backing read `base` samples earlier,
+    /// searched about the predicted lag; `None` if no peak is clear.
     pub fn measure(
         &mut self,
         mix: &Ring,
@@ -135,7 +135,7 @@ impl LagMeter {
         }
         self.filter_backing();
         // Weights that take the prediction for true confirm it: they are highest where the backing at the predicted lag
-        // happens to fit. So the lag is also sought with weights that know nothing of it, and the better fit decides.
+        // happens to fit. So the lag is also searched with weights that know nothing of it, and the better fit decides.
         let free = self.peak(predicted, None);
         let mut peak = self.peak(predicted, Some(predicted));
         if let Some(free) = free
@@ -232,10 +232,10 @@ impl LagMeter {
         let total = totals[0] + totals[1];
         let scale = self.correlator.len() as f32 / 2.0;
         let values = self.correlator.inverse(&self.correlation);
-        let reach = (2.0 * SEARCHED_SAMPLES) as i64;
+        let searched = (2.0 * SEARCHED_SAMPLES) as i64;
         let around = (2.0 * predicted).round() as i64;
         let at = |lag: i64| values[lag.rem_euclid(values.len() as i64) as usize] * scale;
-        let peak = (around - reach..=around + reach).max_by(|&a, &b| at(a).total_cmp(&at(b)))?;
+        let peak = (around - searched..=around + searched).max_by(|&a, &b| at(a).total_cmp(&at(b)))?;
         (total > 0.0 && at(peak) >= MIN_PEAK_SHARE * total).then_some(0.5 * peak as f64)
     }
 }

@@ -1,13 +1,13 @@
 //! How exact the measured lags are, re what their weights promise: a filter that is wrong, as one is that was learned from
 //! a delay that moved, promises far too much.
 
-/// Factor by which what older frames told counts less at each frame. Chosen by hand; not measured.
+/// Factor by which older frames count less at each frame. Chosen by hand; not measured.
 const DECAY: f64 = 0.99;
 /// Frames that the promise counts for, against how far apart the halves are seen. Chosen by hand; not measured.
 const PROMISED_FRAMES: f64 = 3.0;
 /// Bounds of the ratio. Chosen by hand; not measured.
 const RATIOS: (f64, f64) = (1e-4, 100.0);
-/// Bounds of what a single frame tells, so that its logarithm is finite. Chosen by hand; not measured.
+/// Bounds of what is seen in a single frame, re what is promised, so that its logarithm is finite. Chosen by hand; not measured.
 const SPREADS: (f64, f64) = (1e-6, 1e4);
 /// Mean logarithm of the square of a normal deviate, with its sign turned: Euler's constant plus ln 2 (textbook).
 const MEAN_LOG_OF_SQUARE: f64 = 1.27;

@@ -10,7 +10,7 @@ use crate::dsp::kalman::process_noise_bank::{Blocks, ProcessNoiseBank};
 /// least on. Chosen by hand; not measured.
 const NUM_PROCESS_NOISES: usize = 8;
 const LEAST_PROCESS_NOISE: f64 = 1e-11;
-/// The member of the bank that tells where a delay is expected which is not known to move yet.
+/// The member of the bank that says where a delay is expected that is not known to move yet. Chosen by hand; not measured.
 const EXPECTING: usize = NUM_PROCESS_NOISES - 2;
 /// A delay that stands still; process noise: variance per step, samples^2. Chosen by hand; not measured.
 const STILL_DYNAMICS: LevelDynamics = LevelDynamics { decay: 1.0, process_noise: 1e-9 };
@@ -24,12 +24,12 @@ const MIN_BLOCKS: usize = 6;
 const VOTES_MEMORY_S: f64 = 6.0;
 /// Most that one frame can cost, in units of its variance. Chosen by hand; not measured.
 const MAX_COST: f64 = 25.0;
-/// Most that a block counts for when it is decided whether the delay moves: following must win often, not high. Chosen by
-/// hand; not measured.
+/// Most that a block counts for when it is decided whether the delay moves: following must reduce the cost often, not once by
+/// much. Chosen by hand; not measured.
 const MAX_VOTE: f64 = 40.0;
-/// Standard errors of the votes by which following must win. Chosen by hand; not measured.
+/// Standard errors of the votes by which following must reduce the cost. Chosen by hand; not measured.
 const VOTE_ERRORS: f64 = 3.0;
-/// Movement, samples, under which following costs more than it wins (-33 dB at 5 kHz).
+/// Least movement that is followed, samples: under it following costs more than it gains (-33 dB at 5 kHz).
 const LEAST_MOVEMENT: f64 = 0.03;
 /// To how much the delay of another filter is known, samples: codecs gave up to 0.05.
 const EXCHANGE_ERROR: f64 = 0.1;
@@ -111,8 +111,8 @@ impl MotionTest {
     }
 
     fn judge(&mut self) -> Option<Verdict> {
-        // The least process noise that wins nearly as much as the best: what wobbles in both halves of the spectrum alike
-        // may be the filter's doing.
+        // The least process noise that reduces the cost by nearly as much as the best: what wobbles in both halves of the
+        // spectrum alike may be the filter's doing.
         let trials = self.bank.trials();
         let most = trials.iter().map(|trial| trial.reduction).fold(0.0, f64::max);
         let best = trials.iter().position(|trial| trial.reduction >= NEARLY_BEST * most).unwrap_or(0);
@@ -149,7 +149,7 @@ mod tests {
     #[test]
     fn a_ramp_moves_and_noise_does_not() {
         assert!(!matches!(verdict(400, |_, _| 20.0), Some(Verdict::Moves { .. })));
-        // What wanders in one half alone is an error of that half.
+        // What moves in one half alone is an error of that half.
         let alone = |step: usize, half: usize| 20.0 + if half == 0 { (step as f64 * 0.1).sin() } else { 0.0 };
         assert!(!matches!(verdict(400, alone), Some(Verdict::Moves { .. })));
         let Some(Verdict::Moves { track, .. }) = verdict(400, |step, _| 20.0 + 0.01 * step as f64) else {

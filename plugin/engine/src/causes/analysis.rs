@@ -10,17 +10,17 @@ use crate::dsp::sizes::Sizes;
 
 /// Frames within which a voice rests at some time: as many as the null depth remembers (10 s).
 const RESTED_FRAMES: usize = 430;
-/// New music after which the causes are looked at again, seconds. Chosen by hand; not measured.
+/// New music after which the causes are analysed again, seconds. Chosen by hand; not measured.
 const AGAIN_S: f64 = 1.5;
 
-/// Looks for the causes in stretches of music, and remembers what was found.
+/// Analyses stretches of music, and remembers what was found.
 pub struct Study {
     cells: CellHistory,
     backing: BackingSpectrum,
     /// New music after which it is worth looking again, samples.
     again_samples: i64,
     heard_to: i64,
-    /// What was left when enough had been heard to tell, power re the backing.
+    /// What was left when enough had been heard to know, power re the backing.
     left_at_most: f64,
     causes: Causes,
 }
@@ -170,27 +170,27 @@ mod tests {
         Chain { taps, delay_samples: 0, course: &[], course_from: 0, hop: 128, gains: None }
     }
 
-    /// What is told of a mix, a backing and a chain that makes `matched` of it.
-    fn told_of(mix: &Stereo, backing: &Stereo, matched: &Stereo, chain: &Chain) -> Vec<Cause> {
+    /// The causes of a mix, a backing and a chain that makes `matched` of it.
+    fn causes_of_chain(mix: &Stereo, backing: &Stereo, matched: &Stereo, chain: &Chain) -> Vec<Cause> {
         let mut study = Study::new(Sizes::new(RATE_HZ));
         study.look(mix, backing, matched, LEN as i64, chain);
         study.causes().iter().copied().collect()
     }
 
     /// The same where nothing needs to be corrected.
-    fn told(mix: &Stereo, backing: &Stereo) -> Vec<Cause> {
-        told_of(mix, backing, backing, &chain(&Taps::gains(TAPS, [1.0; 2], 0.0)))
+    fn causes_of(mix: &Stereo, backing: &Stereo) -> Vec<Cause> {
+        causes_of_chain(mix, backing, backing, &chain(&Taps::gains(TAPS, [1.0; 2], 0.0)))
     }
 
-    fn matches(told: &[Cause], kind: impl Fn(&Kind) -> bool) -> bool {
-        matches!(told, [cause] if kind(&cause.kind))
+    fn matches(causes: &[Cause], kind: impl Fn(&Kind) -> bool) -> bool {
+        matches!(causes, [cause] if kind(&cause.kind))
     }
 
     #[test]
     fn an_exact_copy_has_no_cause() {
         let song = song();
-        assert_eq!(told(&plus(&song, &voice(), 1.0), &song), []);
-        assert_eq!(told(&song, &song), []);
+        assert_eq!(causes_of(&plus(&song, &voice(), 1.0), &song), []);
+        assert_eq!(causes_of(&song, &song), []);
     }
 
     /// Triangular dither of two steps and rounding leave a quarter of a step squared (textbook): -96.3 dB re full
@@ -202,10 +202,13 @@ mod tests {
         let mut dither = || random.next().unwrap() + random.next().unwrap();
         let step = 1.0 / 32_768.0;
         let mix = map(&plus(&song, &voice(), 1.0), |x| (x / step + 0.5 * dither()).round() * step);
-        let told = told(&mix, &song);
+        let causes = causes_of(&mix, &song);
         assert!(
-            matches(&told, |kind| matches!(kind, Kind::Noise { level_db } if (level_db + 96.3).abs() < 1.0)),
-            "{told:?}"
+            matches(
+                &causes,
+                |kind| matches!(kind, Kind::Noise { level_db } if (level_db + 96.3).abs() < 1.0)
+            ),
+            "{causes:?}"
         );
     }
 
@@ -217,12 +220,12 @@ mod tests {
         let whole = spectrally(&song, |_, _| {});
         for (mix, backing, missing) in [(&whole, &backing, Signal::Backing), (&backing, &whole, Signal::Mix)]
         {
-            let told = told(&plus(mix, &voice(), 1.0), backing);
+            let causes = causes_of(&plus(mix, &voice(), 1.0), backing);
             let right = |kind: &Kind| {
                 matches!(kind, Kind::BandLimit { above_hz, missing_in }
                     if *missing_in == missing && (above_hz - 15_000.0).abs() < 600.0)
             };
-            assert!(matches(&told, right), "{told:?}");
+            assert!(matches(&causes, right), "{causes:?}");
         }
     }
 
@@ -243,46 +246,46 @@ mod tests {
         (5 * group + frame / 16).is_multiple_of(6)
     }
 
-    /// What is told where the backing's spectra are changed and a voice of some loudness is in the mix.
-    fn told_of_changed(loudness: f32, change: impl Fn(usize, &mut [Complex32])) -> Vec<Cause> {
+    /// The causes where the backing's spectra are changed and a voice of some loudness is in the mix.
+    fn causes_of_changed(loudness: f32, change: impl Fn(usize, &mut [Complex32])) -> Vec<Cause> {
         let song = song();
         let whole = spectrally(&song, |_, _| {});
-        told(&plus(&whole, &voice(), loudness), &spectrally(&song, change))
+        causes_of(&plus(&whole, &voice(), loudness), &spectrally(&song, change))
     }
 
     #[test]
     fn coarse_spectra_are_a_codec() {
-        let told = told_of_changed(1.0, |_, bins| rounded(bins, |_| 0.5));
-        assert!(matches(&told, |kind| matches!(kind, Kind::Codec { edge: None })), "{told:?}");
+        let causes = causes_of_changed(1.0, |_, bins| rounded(bins, |_| 0.5));
+        assert!(matches(&causes, |kind| matches!(kind, Kind::Codec { edge: None })), "{causes:?}");
         // A twelfth of the step squared on either part (textbook): 0.5^2 / 6 of the windowed song, which has half the
         // power: -16.8 dB; the quietest fifth reads less.
-        assert!((told[0].depth_db - 16.8).abs() < 3.0, "{told:?}");
+        assert!((causes[0].depth_db - 16.8).abs() < 3.0, "{causes:?}");
     }
 
     /// An encoder that makes the same of mix and backing in some bands for some moments, beneath a soft voice.
     #[test]
     fn spectra_that_are_coarse_by_turns_are_a_codec() {
-        let told = told_of_changed(0.01, |frame, bins| {
+        let causes = causes_of_changed(0.01, |frame, bins| {
             rounded(bins, |group| if rests(group / 4, frame) { 1e-3 } else { 0.5 });
         });
-        assert!(matches(&told, |kind| matches!(kind, Kind::Codec { edge: None })), "{told:?}");
+        assert!(matches(&causes, |kind| matches!(kind, Kind::Codec { edge: None })), "{causes:?}");
     }
 
     /// Where an encoder has kept too little of the treble for anything to be taken away by it, what is left is the mix.
     #[test]
-    fn a_codec_is_told_from_where_the_backing_is_whole() {
-        let told = told_of_changed(1.0, |_, bins| {
+    fn a_codec_is_distinguished_from_where_the_backing_is_whole() {
+        let causes = causes_of_changed(1.0, |_, bins| {
             rounded(bins, |_| 0.5);
             let edge = bins.len() * 2 / 3;
             bins[edge..].iter_mut().for_each(|x| *x *= 0.4);
         });
-        assert!(matches(&told, |kind| matches!(kind, Kind::Codec { edge: None })), "{told:?}");
+        assert!(matches(&causes, |kind| matches!(kind, Kind::Codec { edge: None })), "{causes:?}");
     }
 
     /// In a song with little treble what an encoder leaves there is little of the whole, but much of the treble; what
     /// following leaves of movements is as much of either.
     #[test]
-    fn a_codec_is_told_from_what_following_leaves() {
+    fn a_codec_is_distinguished_from_what_following_leaves() {
         let treble = 5_000 * 1024 / RATE_HZ as usize;
         let dark = |bins: &mut [Complex32]| bins[treble..].iter_mut().for_each(|x| *x *= 0.03);
         let whole = spectrally(&song(), |_, bins| dark(bins));
@@ -292,12 +295,12 @@ mod tests {
         });
         let mut cells = CellHistory::new(Sizes::new(RATE_HZ));
         cells.hear(&plus(&whole, &voice(), 1e-3), &coded, &coded);
-        let is_told = |moving_db| {
+        let is_found = |moving_db| {
             let found = remaining(&cells, db_to_power(moving_db));
             found.iter().any(|(kind, _)| matches!(kind, Kind::Codec { .. }))
         };
         // Rounding leaves -16.8 dB of the treble, which is 25 dB under the whole.
-        assert!(is_told(-30.0) && !is_told(-10.0));
+        assert!(is_found(-30.0) && !is_found(-10.0));
     }
 
     /// What a level leaves that moves and is not followed rises and falls with the backing, and so does a singer who
@@ -308,7 +311,7 @@ mod tests {
         let moved = song.each_ref().map(|x| {
             x.iter().enumerate().map(|(n, x)| x * (1.0 + 0.1 * moves[n / 2_000])).collect::<Vec<f32>>()
         });
-        let mut codecs = told(&plus(&moved, &voice(), 1.0), &song);
+        let mut codecs = causes_of(&plus(&moved, &voice(), 1.0), &song);
         codecs.retain(|cause| matches!(cause.kind, Kind::Codec { .. }));
         assert_eq!(codecs, []);
         let mut power = 0.0;
@@ -323,7 +326,7 @@ mod tests {
                 bins.iter_mut().for_each(|x| *x *= gain);
             }
         });
-        assert_eq!(told(&plus(&song, &voice, 1.0), &song), []);
+        assert_eq!(causes_of(&plus(&song, &voice, 1.0), &song), []);
     }
 
     #[test]
@@ -331,8 +334,8 @@ mod tests {
         let song = song();
         let sum = plus(&song, &voice(), 1.0);
         for bend in [|x: f32| (1.5 * x).tanh() / 1.5, |x: f32| x - 0.3 * x * x * x] {
-            let told = told(&map(&sum, bend), &map(&song, bend));
-            assert!(matches(&told, |kind| *kind == Kind::Clipping), "{told:?}");
+            let causes = causes_of(&map(&sum, bend), &map(&song, bend));
+            assert!(matches(&causes, |kind| *kind == Kind::Clipping), "{causes:?}");
         }
     }
 
@@ -347,7 +350,7 @@ mod tests {
         }
     }
 
-    /// After a better match was found there is too little to tell what is left, while the voice sings: then what was
+    /// After a better match was found there is too little to know what is left, while the voice sings: then what was
     /// left before counts.
     #[test]
     fn a_better_match_leaves_no_more_than_the_one_before() {
@@ -373,10 +376,10 @@ mod tests {
     #[test]
     fn a_voice_in_the_backing_is_bleed() {
         let (song, voice) = (song(), voice());
-        let told = told(&plus(&song, &voice, 1.0), &plus(&song, &voice, 0.2));
+        let causes = causes_of(&plus(&song, &voice, 1.0), &plus(&song, &voice, 0.2));
         // 0.2 is -14 dB.
         let right = |kind: &Kind| matches!(kind, Kind::Bleed { level_db } if (level_db + 14.0).abs() < 1.0);
-        assert!(matches(&told, right), "{told:?}");
+        assert!(matches(&causes, right), "{causes:?}");
     }
 
     /// Depths of gains and delays by the closed formulas: 20 log10|1 - g|, and 10 log10(2 (1 - sinc d)) for white
@@ -386,11 +389,11 @@ mod tests {
         let song = song();
         let silent = stereo(LEN);
         let mix = plus(&song, &voice(), 1.0);
-        let count = |chain: &Chain| told_of(&mix, &song, &silent, chain).len();
+        let count = |chain: &Chain| causes_of_chain(&mix, &song, &silent, chain).len();
         // With nothing subtracted nothing is corrected.
         assert_eq!(count(&chain(&Taps::gains(TAPS, [1.0; 2], 0.0))), 0);
 
-        let found = |taps: &Taps| told_of(&mix, &song, &song, &chain(taps));
+        let found = |taps: &Taps| causes_of_chain(&mix, &song, &song, &chain(taps));
         let level = found(&Taps::gains(TAPS, [0.891_251; 2], 0.0));
         let right =
             |kind: &Kind| matches!(kind, Kind::Level { sides_db } if (sides_db[0] + 1.0).abs() < 1e-3);
@@ -419,7 +422,7 @@ mod tests {
 
         let unity = Taps::gains(TAPS, [1.0; 2], 0.0);
         let course: Vec<f64> = (0..3_000).map(|n| 100.0 + 23e-6 * 128.0 * f64::from(n)).collect();
-        let clock = told_of(&mix, &song, &song, &Chain { course: &course, ..chain(&unity) });
+        let clock = causes_of_chain(&mix, &song, &song, &Chain { course: &course, ..chain(&unity) });
         let ppm = |cause: &Cause| matches!(cause.kind, Kind::Clock { ppm } if (ppm - 23.0).abs() < 0.1);
         assert!(clock.iter().any(ppm) && clock.len() == 2, "{clock:?}");
 
@@ -427,19 +430,19 @@ mod tests {
             .map(|n| 1.0 + 0.2 * (n as f32 * 0.01).sin())
             .map(|gain| FollowerGain { from: gain, to: gain })
             .collect();
-        let moved = told_of(&mix, &song, &song, &Chain { gains: Some(&gains), ..chain(&unity) });
+        let moved = causes_of_chain(&mix, &song, &song, &Chain { gains: Some(&gains), ..chain(&unity) });
         // A level of 1 dB within that is its make-up; noise 60 dB down lies beneath what following leaves.
         let made_up = Taps::gains(TAPS, [0.891_251; 2], 0.0);
-        let told = told_of(&mix, &song, &song, &Chain { gains: Some(&gains), ..chain(&made_up) });
-        assert!(matches(&told, |kind| matches!(kind, Kind::Movement { .. })), "{told:?}");
+        let causes = causes_of_chain(&mix, &song, &song, &Chain { gains: Some(&gains), ..chain(&made_up) });
+        assert!(matches(&causes, |kind| matches!(kind, Kind::Movement { .. })), "{causes:?}");
         let hiss: Stereo = std::array::from_fn(|c| noise(LEN, 31 + c as u32));
         let hissing = plus(&mix, &hiss, 1e-4);
-        let told = told_of(&hissing, &song, &song, &Chain { gains: Some(&gains), ..chain(&unity) });
-        assert!(matches(&told, |kind| matches!(kind, Kind::Movement { .. })), "{told:?}");
-        let told = told_of(&hissing, &song, &song, &chain(&unity));
-        assert!(matches(&told, |kind| matches!(kind, Kind::Noise { .. })), "{told:?}");
+        let causes = causes_of_chain(&hissing, &song, &song, &Chain { gains: Some(&gains), ..chain(&unity) });
+        assert!(matches(&causes, |kind| matches!(kind, Kind::Movement { .. })), "{causes:?}");
+        let causes = causes_of_chain(&hissing, &song, &song, &chain(&unity));
+        assert!(matches(&causes, |kind| matches!(kind, Kind::Noise { .. })), "{causes:?}");
 
-        // 90 % of a sine lies within 0.988 of its reach.
+        // 90 % of a sine lies within 0.988 of its amplitude.
         let right =
             |kind: &Kind| matches!(kind, Kind::Movement { range_db } if (range_db - 3.48).abs() < 0.05);
         assert!(matches(&moved[..1], right), "{moved:?}");

@@ -18,7 +18,7 @@ const BANDS_FROM_HZ: f64 = 60.0;
 const MIN_BAND_BINS: usize = 6;
 const EVEN_FROM_HZ: f64 = 10_000.0;
 const EVEN_HZ: f64 = 500.0;
-/// Backing so far below its mean tells nothing (power ratio). Chosen by hand; not measured.
+/// Backing so far below its mean does not count (power ratio). Chosen by hand; not measured.
 const AUDIBLE_RE_MEAN: f32 = 1e-4;
 /// One in so many frames, quietest in the difference first, in which the voice is taken to rest in a band. Chosen by hand;
 /// not measured.

@@ -12,15 +12,17 @@ use crate::spectral::twin_spectrum::split;
 use realfft::num_complex::{Complex32, Complex64};
 use std::f64::consts::TAU;
 
-/// Window at 44.1 and 48 kHz, samples; hop is half of it.
+/// Window at 44.1 and 48 kHz, samples; hop is half of it. Chosen by hand; not measured.
 const WINDOW: usize = 2048;
-/// Below this share of its loudest bin the backing says nothing of the tone (power ratio; -60 dB).
+/// Below this share of its loudest bin the backing says nothing of the tone (power ratio; -60 dB). Chosen by hand;
+/// not measured.
 const AUDIBLE_RE_LOUDEST_BIN: f64 = 1e-6;
 /// Bins on either side over which spectra are averaged. Chosen by hand; not measured.
 const AVERAGED_BINS: usize = 4;
 /// Share of the tone's power that a delay may leave for it to be a delay. Chosen by hand; not measured.
 const MAX_LEFT_BY_DELAY: f64 = 0.25;
-/// Least deviation of the delay from a straight line that is reported, standard deviation in samples: -40 dB at 5 kHz and 44.1 kHz.
+/// Least deviation of the delay from a straight line that is reported, standard deviation in samples: -40 dB at 5 kHz and
+/// 44.1 kHz.
 const MIN_DEVIATION_SAMPLES: f64 = 0.02;
 
 /// Mean power and cross power of the aligned backing per bin.
@@ -71,9 +73,47 @@ impl BackingSpectrum {
     /// What is corrected, each with the power that it would leave re the matched backing.
     pub fn corrected(&self, chain: &Chain) -> Vec<(Kind, f64)> {
         let mut found = Vec::new();
+        let filters = self.side_filters(chain);
+        let whole = filters.whole;
+        let fit = DelayFit::new(&filters.own, &self.own);
+        let fraction = fit.best_delay();
+        let mean_gain = chain.gains.map_or(1.0, mean_gain);
+        let gains = [0, 1].map(|side| mean_gain * fit.alike(fraction, side) / fit.side_power[side]);
+        // A level within the range of its own movement is part of that: a limiter's make-up.
+        let range_db = chain.gains.map_or(0.0, range_db);
+        if gains.iter().any(|gain| level_db(*gain).abs() > range_db) {
+            let loss = |side: usize| (gains[side].abs() - 1.0).powi(2) * fit.side_power[side];
+            let sides_db = gains.map(|gain| level_db(gain) as f32);
+            found.push((Kind::Level { sides_db }, (loss(0) + loss(1)) / whole));
+        }
+        if gains[0] + gains[1] < 0.0 {
+            found.push((Kind::Polarity, 4.0));
+        }
+        let powers: Vec<Complex64> =
+            (0..self.cross.len()).map(|k| Complex64::from(self.own[0][k] + self.own[1][k])).collect();
+        let backing = fit.side_power[0] + fit.side_power[1];
+        // Power that a delay leaves re the backing: |1 - e^jx|^2 = 2 (1 - cos x).
+        let still = turned_sum(&powers, 0.0);
+        let left_by = |delay: f64| 2.0 * (still - turned_sum(&powers, fit.turn(delay))).max(0.0) / backing;
+        if chain.course.is_empty() {
+            let samples = chain.delay_samples as f64 + fraction;
+            found.push((Kind::Delay { samples }, left_by(samples)));
+        } else {
+            moving_delay(chain, &left_by, &mut found);
+        }
+        let tone = self.tone(&filters.own, gains.map(|gain| level_db(gain / mean_gain)));
+        found.push((tone, fit.left(fraction) / whole));
+        let across_db = power_to_db(filters.crossing / whole) as f32;
+        found.push((Kind::Width { across_db }, filters.across / whole));
+        if let Some(gains) = chain.gains {
+            found.push(movement(gains));
+        }
+        found
+    }
+
+    /// What the chain makes of either side.
+    fn side_filters(&self, chain: &Chain) -> SideFilters {
         let h = self.responses(chain);
-        // Per side: power of the matched backing, of what comes from the other side and its own cannot stand for, and
-        // the filter that a side's own would then have to be.
         let (mut whole, mut across, mut crossing) = (0.0, 0.0, 0.0);
         let mut own: [Vec<Complex64>; 2] = [Vec::new(), Vec::new()];
         for side in 0..2 {
@@ -96,117 +136,24 @@ impl BackingSpectrum {
                 own[side].push(own_filter);
             }
         }
-        let whole = whole.max(1e-20);
-        let power = |side: usize, k: usize| self.own[side][k];
-        // Angle from bin to bin by a delay.
-        let turn = |delay: f64| TAU * delay / self.window as f64;
+        SideFilters { own, whole: whole.max(1e-20), across, crossing }
+    }
 
-        let side_power = |side: usize| (0..own[side].len()).map(|k| power(side, k)).sum::<f64>() + 1e-20;
-        // How much a gain and a delay explain of the own filters; and what they leave: the tone.
-        let weighted = [0, 1].map(|side: usize| -> Vec<Complex64> {
-            (0..own[side].len()).map(|k| own[side][k] * power(side, k)).collect()
-        });
-        let alike = |delay: f64, side: usize| turned_sum(&weighted[side], turn(delay));
-        let own_power: f64 =
-            (0..2).map(|c| (0..own[c].len()).map(|k| own[c][k].norm_sqr() * power(c, k)).sum::<f64>()).sum();
-        let bent = |delay: f64| {
-            let explained = |side: usize| alike(delay, side).powi(2) / side_power(side);
-            (own_power - explained(0) - explained(1)).max(0.0)
-        };
-        let (mut fraction, _) = (-100..=100)
-            .map(|n| f64::from(n) * 0.01)
-            .map(|delay| (delay, bent(delay)))
-            .fold((0.0, bent(0.0)), |best, tried| if tried.1 < best.1 { tried } else { best });
-        let (before, at, after) = (bent(fraction - 0.01), bent(fraction), bent(fraction + 0.01));
-        let bow = before - 2.0 * at + after;
-        if bow > 0.0 {
-            fraction += (0.005 * (before - after) / bow).clamp(-0.01, 0.01);
-        }
-        // A tone control delays too: it is a delay only if that explains most of it.
-        if bent(fraction) > MAX_LEFT_BY_DELAY * bent(0.0) {
-            fraction = 0.0;
-        }
-        let mean_gain = chain.gains.map_or(1.0, mean_gain);
-        let gains = [0, 1].map(|side| mean_gain * alike(fraction, side) / side_power(side));
-        let inverted = gains[0] + gains[1] < 0.0;
-
-        let backing = side_power(0) + side_power(1);
-        let powers: Vec<Complex64> =
-            (0..self.cross.len()).map(|k| Complex64::from(power(0, k) + power(1, k))).collect();
-        // |1 - e^jx|^2 = 2 (1 - cos x).
-        let still = turned_sum(&powers, 0.0);
-        let turned = |delay: f64| 2.0 * (still - turned_sum(&powers, turn(delay))).max(0.0) / backing;
-        let level = |gain: f64| 20.0 * gain.abs().max(1e-9).log10();
-        let sides_db = gains.map(|gain| level(gain) as f32);
-        let loss = |gain: f64, side: usize| (gain.abs() - 1.0).powi(2) * side_power(side);
-        // A level within the reach of its own movement is part of that: a limiter's make-up.
-        let reach_db = chain.gains.map_or(0.0, reach_db);
-        if gains.iter().any(|gain| level(*gain).abs() > reach_db) {
-            found.push((Kind::Level { sides_db }, (loss(gains[0], 0) + loss(gains[1], 1)) / whole));
-        }
-        if inverted {
-            found.push((Kind::Polarity, 4.0));
-        }
-        if chain.course.is_empty() {
-            let samples = chain.delay_samples as f64 + fraction;
-            found.push((Kind::Delay { samples }, turned(samples)));
-        } else {
-            self.course(chain, &turned, &mut found);
-        }
-
-        // Tone: what the own filters do beyond gain and delay.
+    /// What the own filters do beyond the level of either side, dB: the largest difference, and where it is.
+    fn tone(&self, own: &[Vec<Complex64>; 2], levels_db: [f64; 2]) -> Kind {
         let (mut most, mut at_hz) = (0.0, 0.0);
         for side in 0..2 {
             let loudest = self.own[side].iter().copied().fold(0.0, f64::max);
-            for k in (1..own[side].len() - 1).filter(|&k| power(side, k) > AUDIBLE_RE_LOUDEST_BIN * loudest) {
+            let is_audible = |&k: &usize| self.own[side][k] > AUDIBLE_RE_LOUDEST_BIN * loudest;
+            for k in (1..own[side].len() - 1).filter(is_audible) {
                 let mean = own[side][k - 1..=k + 1].iter().map(Complex64::norm_sqr).sum::<f64>() / 3.0;
-                let db = power_to_db(mean) - level(gains[side] / mean_gain);
+                let db = power_to_db(mean) - levels_db[side];
                 if f64::abs(db) > f64::abs(most) {
                     (most, at_hz) = (db, k as f64 * self.sample_rate_hz / self.window as f64);
                 }
             }
         }
-        found.push((Kind::Tone { most_db: most as f32, at_hz: at_hz as f32 }, bent(fraction) / whole));
-        let across_db = power_to_db(crossing / whole) as f32;
-        found.push((Kind::Width { across_db }, across / whole));
-        if let Some(gains) = chain.gains {
-            found.push(movement(gains));
-        }
-        found
-    }
-
-    /// The delay as it moves: a straight line, and what wanders about it.
-    fn course(&self, chain: &Chain, turned: &impl Fn(f64) -> f64, found: &mut Vec<(Kind, f64)>) {
-        let course = chain.course;
-        let n = course.len() as f64;
-        let middle = 0.5 * (n - 1.0);
-        let mean = course.iter().sum::<f64>() / n;
-        let (mut product, mut square) = (0.0, 1e-9);
-        for (i, delay) in course.iter().enumerate() {
-            let t = i as f64 - middle;
-            product += t * (delay - mean);
-            square += t * t;
-        }
-        let slope = product / square;
-        let line = |i: usize| slope * (i as f64 - middle);
-        let rest: Vec<f64> = course.iter().enumerate().map(|(i, d)| d - mean - line(i)).collect();
-        let deviation = (rest.iter().map(|d| d * d).sum::<f64>() / n).sqrt();
-        // A few dozen moments stand for all.
-        let step = (course.len() / 50).max(1);
-        let over = |of: &dyn Fn(usize) -> f64| {
-            let moments = (0..course.len()).step_by(step);
-            moments.clone().map(|i| turned(of(i))).sum::<f64>() / moments.count() as f64
-        };
-        found.push((Kind::Clock { ppm: 1e6 * slope / chain.hop as f64 }, over(&line)));
-        if deviation > MIN_DEVIATION_SAMPLES {
-            found.push((Kind::Wander { samples: deviation }, over(&|i| rest[i])));
-        }
-        // At the start of the song; a delay within the reach of its own movement is part of that.
-        let start = mean - slope * (chain.course_from as f64 + middle);
-        let reach = course.iter().fold(0.0, |most, d| f64::max(most, (d - mean).abs()));
-        if start.abs() > 2.0 * reach {
-            found.push((Kind::Delay { samples: start }, turned(start)));
-        }
+        Kind::Tone { most_db: most as f32, at_hz: at_hz as f32 }
     }
 
     /// Responses of the filter at the bins, `[to_side][from_side][bin]`.
@@ -221,6 +168,111 @@ impl BackingSpectrum {
     }
 }
 
+/// What a chain makes of either side of the backing.
+struct SideFilters {
+    /// The filter that a side's own would have to be to stand for the other side as far as the two are alike.
+    own: [Vec<Complex64>; 2],
+    /// Power of the matched backing.
+    whole: f64,
+    /// Power of what comes from the other side and no filter of a side's own can stand for.
+    across: f64,
+    /// Power of all that comes from the other side.
+    crossing: f64,
+}
+
+/// How far a gain per side and one delay explain the own filters; what they leave is the tone.
+struct DelayFit {
+    /// Length of the transform, samples.
+    window: usize,
+    /// The filters, weighted with the power of the backing.
+    weighted: [Vec<Complex64>; 2],
+    side_power: [f64; 2],
+    own_power: f64,
+}
+
+impl DelayFit {
+    fn new(own: &[Vec<Complex64>; 2], powers: &[Vec<f64>; 2]) -> Self {
+        let weighted = [0, 1].map(|side: usize| -> Vec<Complex64> {
+            own[side].iter().zip(&powers[side]).map(|(own, power)| own * power).collect()
+        });
+        let own_power = |side: usize| {
+            own[side].iter().zip(&powers[side]).map(|(own, power)| own.norm_sqr() * power).sum::<f64>()
+        };
+        Self {
+            window: 2 * (own[0].len() - 1),
+            weighted,
+            side_power: [0, 1].map(|side: usize| powers[side].iter().sum::<f64>() + 1e-20),
+            own_power: [0, 1].map(own_power).iter().sum(),
+        }
+    }
+
+    /// Angle from bin to bin by a delay.
+    fn turn(&self, delay: f64) -> f64 {
+        TAU * delay / self.window as f64
+    }
+
+    /// How much a side's filter is like a delay: over the power of the side, the best gain, linear, with sign.
+    fn alike(&self, delay: f64, side: usize) -> f64 {
+        turned_sum(&self.weighted[side], self.turn(delay))
+    }
+
+    /// Power that the best gains at a delay leave.
+    fn left(&self, delay: f64) -> f64 {
+        let explained = |side: usize| self.alike(delay, side).powi(2) / self.side_power[side];
+        (self.own_power - explained(0) - explained(1)).max(0.0)
+    }
+
+    /// The delay that leaves least, samples, within one; 0 unless it explains most of the tone, for a tone control delays
+    /// too.
+    fn best_delay(&self) -> f64 {
+        let (mut best, _) = (-100..=100)
+            .map(|n| f64::from(n) * 0.01)
+            .map(|delay| (delay, self.left(delay)))
+            .fold((0.0, self.left(0.0)), |best, tried| if tried.1 < best.1 { tried } else { best });
+        // The lowest point of the parabola through it and its neighbours.
+        let (before, at, after) = (self.left(best - 0.01), self.left(best), self.left(best + 0.01));
+        let bow = before - 2.0 * at + after;
+        if bow > 0.0 {
+            best += (0.005 * (before - after) / bow).clamp(-0.01, 0.01);
+        }
+        if self.left(best) > MAX_LEFT_BY_DELAY * self.left(0.0) { 0.0 } else { best }
+    }
+}
+
+/// The delay as it moves: a straight line, and what deviates from it. `left_by` is the power that a delay leaves.
+fn moving_delay(chain: &Chain, left_by: &impl Fn(f64) -> f64, found: &mut Vec<(Kind, f64)>) {
+    let delays = chain.course;
+    let n = delays.len() as f64;
+    let middle = 0.5 * (n - 1.0);
+    let mean = delays.iter().sum::<f64>() / n;
+    let (mut product, mut square) = (0.0, 1e-9);
+    for (i, delay) in delays.iter().enumerate() {
+        let t = i as f64 - middle;
+        product += t * (delay - mean);
+        square += t * t;
+    }
+    let slope = product / square;
+    let line = |i: usize| slope * (i as f64 - middle);
+    let rest: Vec<f64> = delays.iter().enumerate().map(|(i, d)| d - mean - line(i)).collect();
+    let deviation = (rest.iter().map(|d| d * d).sum::<f64>() / n).sqrt();
+    // A few dozen moments stand for all.
+    let step = (delays.len() / 50).max(1);
+    let over = |of: &dyn Fn(usize) -> f64| {
+        let moments = (0..delays.len()).step_by(step);
+        moments.clone().map(|i| left_by(of(i))).sum::<f64>() / moments.count() as f64
+    };
+    found.push((Kind::Clock { ppm: 1e6 * slope / chain.hop as f64 }, over(&line)));
+    if deviation > MIN_DEVIATION_SAMPLES {
+        found.push((Kind::Wander { samples: deviation }, over(&|i| rest[i])));
+    }
+    // At the start of the song; a delay within the range of its own movement is part of that.
+    let start = mean - slope * (chain.course_from as f64 + middle);
+    let range = delays.iter().fold(0.0, |most, d| f64::max(most, (d - mean).abs()));
+    if start.abs() > 2.0 * range {
+        found.push((Kind::Delay { samples: start }, left_by(start)));
+    }
+}
+
 /// Real part of the sum of `terms[k]` e^(j k `turn`), by Horner's rule: hundreds of delays are tried, and a sine for each
 /// bin of each would take longest of all.
 fn turned_sum(terms: &[Complex64], turn: f64) -> f64 {
@@ -229,9 +281,13 @@ fn turned_sum(terms: &[Complex64], turn: f64) -> f64 {
 }
 
 /// Range of the gains for nine tenths of the time, dB.
-fn reach_db(gains: &[FollowerGain]) -> f64 {
+fn range_db(gains: &[FollowerGain]) -> f64 {
     let mut gains_db: Vec<f64> = gains.iter().map(|g| 20.0 * f64::from(g.to.max(1e-3)).log10()).collect();
     range_of_nine_tenths(&mut gains_db)
+}
+
+fn level_db(gain: f64) -> f64 {
+    20.0 * gain.abs().max(1e-9).log10()
 }
 
 /// The level as it moved.
@@ -239,7 +295,7 @@ fn movement(gains: &[FollowerGain]) -> (Kind, f64) {
     let mean = mean_gain(gains);
     let square =
         gains.iter().map(|g| (f64::from(g.to) - mean).powi(2)).sum::<f64>() / gains.len().max(1) as f64;
-    (Kind::Movement { range_db: reach_db(gains) as f32 }, square / (mean * mean).max(1e-12))
+    (Kind::Movement { range_db: range_db(gains) as f32 }, square / (mean * mean).max(1e-12))
 }
 
 fn mean_gain(gains: &[FollowerGain]) -> f64 {

@@ -36,7 +36,7 @@ pub enum Kind {
         /// By how much the backing must be slowed, parts per million.
         ppm: f64,
     },
-    /// The speed wanders, as tape and vinyl do.
+    /// The speed fluctuates, as that of tape and vinyl does.
     Wander {
         /// Standard deviation of the delay about a straight line, samples.
         samples: f64,
@@ -117,7 +117,7 @@ pub struct Cause {
 
 impl Cause {
     /// Whether a null depth heard where the voice rests, dB, is deeper than this cause allows: then what is left moves
-    /// with the voice, as that of codecs, clippers and limiters may, and its rests tell nothing of it.
+    /// with the voice, as that of codecs, clippers and limiters may, and its rests say nothing of it.
     pub fn forbids(&self, null_depth_db: f32) -> bool {
         self.allowed_db().is_some_and(|allowed_db| null_depth_db > allowed_db + LEAST_WORTH_DB as f32)
     }

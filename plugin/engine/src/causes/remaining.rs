@@ -1,4 +1,4 @@
-//! What remains: the rules that tell from what is left which difference no linear match takes away.
+//! What remains: the rules that find out, from what is left, which difference no linear match takes away.
 
 use crate::causes::cells::{Cell, CellHistory};
 use crate::causes::diagnosis::{Kind, Signal};
@@ -6,7 +6,8 @@ use crate::dsp::units::power_to_db;
 
 /// Frames needed before anything is reported (4 s). Chosen by hand; not measured.
 pub const MIN_FRAMES: usize = 160;
-/// Least difference in loudness between the two halves of the frames that tell what follows what, nats (3 dB).
+/// Least difference in loudness between the two halves of the frames from which it is read what follows what, nats (3 dB).
+/// Chosen by hand; not measured.
 const LEAST_CONTRAST: f64 = 0.7;
 /// Rise of what is left, dB per dB of the backing, from which it follows the backing. A voice or noise gives 0, what
 /// is made of the backing 1, a mixture something between. Where the voice sang over an exact copy it read -0.1 to
@@ -16,7 +17,7 @@ const FOLLOWING_RISE: f64 = 0.25;
 const SURELY_FOLLOWING_RISE: f64 = 0.5;
 /// Share of what is left, beyond chance, that a gain explains, above which it is no codec but a gain or a filter that
 /// is not quite right. Of what codecs leave it was 0.02 to 0.23, the most while the filter was still being learned; of
-/// what a wandering delay leaves, which rises with the backing by up to 0.4 too, 0.57 to 0.83 (28 recordings).
+/// what a moving delay leaves, which rises with the backing by up to 0.4 too, 0.57 to 0.83 (28 recordings).
 const MAX_COHERENT_SHARE: f64 = 0.3;
 /// Spread of what is left re the backing, dB, from the 5th to the 20th percentile: most codecs keep their error at an
 /// even distance, 2 to 9 dB; where a voice dips over a deep null it is 6 to 22 dB.

@@ -1,4 +1,4 @@
-//! Learns the residual model from the difference, cell by cell, and tells how much of each bin is residue.
+//! Learns the residual model from the difference, cell by cell, and gives the share of residue in each bin.
 
 use crate::cleanup::residual_model::{
     Group, LOWEST_CELL, LOWEST_QUANTILE, Leak, MAX_GROUPS, MAX_STEPS, MIN_CLASS_STEPS, QUIET_QUANTILE,
@@ -20,11 +20,10 @@ const LOUDNESS_MEMORY_STEPS: f32 = 3000.0;
 /// Power added to the difference's in a cell, so that it has a logarithm. Chosen by hand; not measured.
 const LEAST_CELL_POWER: f32 = 1e-14;
 /// Quiet cells this far under the backing, natural logarithm (-59 dB): mix and backing are the same there, bit for bit
-/// or nearly, which tells nothing of how they differ under a voice (two files by one encoder do so in its rests).
-/// From -54 dB on, more is won where two files went through one encoder, and as much lost where one went through a good
-/// one.
+/// or nearly, which says nothing of how they differ under a voice (two files by one encoder do so in its rests).
+/// At -54 dB files of one encoder gained more, and those where only one file went through a good encoder lost as much.
 const IDENTICAL: f32 = -13.5;
-/// Slowest that a quantile moves, a step. Ten times as fast, the quantiles wander so far that the classes can no longer
+/// Slowest that a quantile moves, a step. Ten times as fast, the quantiles fluctuate so far that the classes can no longer
 /// be compared: on lossy files that costs 1 to 2 dB.
 const MIN_QUANTILE_RATE: f32 = 0.003;
 /// Nats that a quantile moves at a step of rate 1 if all cells lie beyond it. Chosen by hand; not measured.
@@ -35,7 +34,7 @@ const QUANTILE_STEP: f32 = 4.0;
 /// theirs alone cost 26 dB.)
 const SURE_EVIDENCE: f32 = 0.9;
 /// Evidence that is needed, median over the bands, at a residue of -20 dB re the backing, and how much more for each dB
-/// under it: the deeper the null, the less there is to win, and the likelier is the floor that of the voice's own
+/// under it: the deeper the null, the less there is to gain, and the likelier is the floor that of the voice's own
 /// reverberation. Half is taken out there, nothing or all `EVIDENCE_RANGE` to either side. Chosen by hand; not measured.
 const NEEDED_EVIDENCE: f32 = 0.7;
 const NEEDED_EVIDENCE_PER_DB: f32 = 0.02;

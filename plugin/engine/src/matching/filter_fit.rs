@@ -81,10 +81,10 @@ pub fn fit_filter(
             let ridge = prior + 1e-6 * trace(k) + 1e-9 * largest;
             let mut matrix = [[Complex32::default(); 4]; 4];
             let mut right = [Complex32::default(); 4];
-            let place = |i: usize| unknowns.iter().position(|&u| u == i).unwrap_or_default();
+            let row = |i: usize| unknowns.iter().position(|&u| u == i).unwrap_or_default();
             for (&(i, j), plane) in pairs.iter().zip(&planes) {
-                matrix[place(i)][place(j)] = plane[k];
-                matrix[place(j)][place(i)] = plane[k].conj();
+                matrix[row(i)][row(j)] = plane[k];
+                matrix[row(j)][row(i)] = plane[k].conj();
             }
             for (n, plane) in planes[pairs.len()..].iter().enumerate() {
                 matrix[n][n] += ridge;

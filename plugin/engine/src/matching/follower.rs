@@ -254,7 +254,7 @@ mod tests {
         assert!(error < 0.004, "{error}");
     }
 
-    /// A level that stands still, under a voice: what was learned in this place gives way at once, what is recalled not
+    /// A level that stands still, under a voice: what was learned at this delay gives way at once, what is recalled not
     /// before it was listened to for as long as the statistics remember.
     #[test]
     fn a_recalled_movement_is_not_given_up_at_once() {

@@ -122,9 +122,9 @@ impl MovementEstimator {
     pub fn recall(&mut self, movement: Movement) {
         self.movement = movement;
         let apart = |trial: &usize| {
-            let speed = self.bank.dynamics(*trial).process_noise / movement.process;
+            let noise = self.bank.dynamics(*trial).process_noise / movement.process;
             let release = RELEASES_S[trial / NUM_PROCESS_NOISES] / movement.tau_s;
-            speed.ln().abs() + release.ln().abs()
+            noise.ln().abs() + release.ln().abs()
         };
         self.best = (0..NUM_TRIALS).min_by(|a, b| apart(a).total_cmp(&apart(b))).expect("there are trials");
         self.min_blocks = if movement.moves() { MIN_BLOCKS_RECALLED } else { MIN_BLOCKS };

@@ -1,6 +1,6 @@
-//! How far the regions of the spectrum can be trusted to tell the level of the backing.
+//! How far the level of the backing as read in the regions of the spectrum can be trusted.
 //!
-//! The weights say how exactly a bin tells the level if all that disturbs it is the voice. Codecs disturb it as well: they
+//! The weights say how exact the level in a bin is if all that disturbs it is the voice. Codecs disturb it as well: they
 //! put holes where they have no bits to spend, mostly in the treble, and a hole looks like a fall of the level. So each
 //! region is held against the others: the more they disagree, re what the weights predict, the less it counts.
 

@@ -123,7 +123,7 @@ impl Statistics {
                 let [_, _, left, right] = &mut spectra[1];
                 split(twin, left, right);
             } else {
-                // The last frame stands in for the one after it, and below the first for the one before it.
+                // The last frame serves as the one after it, and below the first as the one before it.
                 let [_, last, next] = &mut powers;
                 next.clone_from(last);
             }

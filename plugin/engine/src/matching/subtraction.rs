@@ -26,14 +26,14 @@ impl<'a, X: Signal, Y: Signal> Subtraction<'a, X, Y> {
     pub fn read(&mut self, part: Range<usize>) -> [[&[f32]; 2]; 2] {
         let end = self.from + self.matched[0].len();
         if part.start < self.from || part.end.min(self.mix.num_samples()) > end {
-            self.have(part.start, part.end);
+            self.fill(part.start, part.end);
         }
         let at = part.start - self.from;
         [&self.residual, &self.matched].map(|signal| signal.each_ref().map(|side| &side[at..]))
     }
 
-    /// Keeps from `from` on, and has what comes up to `to`, as far as the music reaches.
-    fn have(&mut self, from: usize, to: usize) {
+    /// Drops what lies before `from`, and filters what is missing up to `to`, as far as there is music.
+    fn fill(&mut self, from: usize, to: usize) {
         let end = self.from + self.matched[0].len();
         let kept = if (self.from..end).contains(&from) { end - from } else { 0 };
         for side in self.matched.iter_mut().chain(&mut self.residual) {

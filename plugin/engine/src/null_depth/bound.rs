@@ -1,4 +1,4 @@
-//! What the null is at least, where no more can be told: whatever the difference is made of, the residue is no more than
+//! What the null is at least, where no more can be known: whatever the difference is made of, the residue is no more than
 //! all of it.
 //!
 //! With the powers r of the residue and v of anything else, the difference has r + v + 2 c sqrt(r v), c being their
@@ -10,7 +10,7 @@
 use crate::null_depth::rests::{ERROR_DB, Heard, MIN_MOMENTS, RESTING_DB, depth_db, level_db};
 
 /// What is bounded is at least this deep, dB: a shallower null has moments in its rests that are not [`RESTING_DB`] down,
-/// and would be told without its worst. Chosen by hand; not measured.
+/// and would be reported without its worst. Chosen by hand; not measured.
 const SHALLOWEST_BOUND_DB: f64 = 40.0;
 /// So many louder moments in a row do not end a rest, for no word is so short: they are residue. Without them 62 bounds of
 /// a null of 33 dB were 9 dB too deep (28 recordings), with them none.

@@ -140,7 +140,7 @@ impl Side {
     }
 
     /// Power of the difference that the two samples explain, by least squares (the normal equations of two unknowns);
-    /// begins anew.
+    /// starts over.
     fn take_coherent(&mut self) -> f64 {
         let Self { with_now: a, with_before: b, now: p, before: q, both: s, last } = *self;
         *self = Self { last, ..Self::default() };

@@ -5,11 +5,11 @@
 //! - A gap: there are moments in which the difference is low, moments in which it is high, and next to none between. A
 //!   voice with long reverberation has no such gap, nor has a null so shallow that the residue comes near the voice.
 //! - Few are between: a voice 30 dB under the backing rests, so moments below that and yet beyond the gap are residue as
-//!   well, or the short ends of notes. If they outnumber the rests, what is left is too uneven to tell.
+//!   well, or the short ends of notes. If they outnumber the rests, what is left is too uneven to be measured.
 
 use crate::dsp::units::power_to_db;
 
-/// Moments needed before anything is told. Chosen by hand; not measured.
+/// Moments needed before anything is reported. Chosen by hand; not measured.
 pub const MIN_MOMENTS: usize = 20;
 /// What a reading may be off, dB: it lies between the depth with and without the moments that may have a trace of voice.
 pub const ERROR_DB: f64 = 3.0;
@@ -18,7 +18,7 @@ pub const RESTING_DB: f64 = 30.0;
 /// Nobody sings while the difference is at least this far down: no voice is so soft all the time. Chosen by hand; not
 /// measured.
 pub const NOBODY_DB: f64 = 20.0;
-/// Least share of the moments that must be rests, and the most that is looked at. Chosen by hand; not measured.
+/// Least share of the moments that must be rests, and the most that is searched. Chosen by hand; not measured.
 const REST_SHARES: (f64, f64) = (0.05, 0.7);
 /// Least number of moments that must be rests, and of those that the gap may hold. Chosen by hand; not measured.
 const MIN_RESTS: usize = 4;
@@ -28,14 +28,14 @@ const MIN_GAP_MOMENTS: usize = 3;
 /// voices with reverberation, which wider shares or smaller gaps take for residue, give none.
 const GAP_SHARE: f64 = 0.04;
 const GAP_DB: f64 = 12.0;
-/// A shallower reading is voice, not residue: then nothing is told. Chosen by hand; not measured.
+/// A shallower reading is voice, not residue: then nothing is reported. Chosen by hand; not measured.
 const SHALLOWEST_DB: f64 = 6.0;
 /// Least power of a difference re the matched backing: beyond it all nulls are alike (-160 dB).
 const LEAST_RATIO: f64 = 1e-16;
 
 /// Null depth in the rests of the voice, of moments each given by the powers of the difference and of the matched
-/// backing, if that can be heard of powers alone. Sorts the moments. This is the rule for whoever looks at single bands;
-/// what may be reported of it [`Readings::told`](crate::Readings::told) says.
+/// backing, if that can be heard of powers alone. Sorts the moments. This is the rule for single bands of the
+/// spectrum; [`Readings::told`](crate::Readings::told) says what may be reported of it.
 pub fn heard(moments: &mut [[f64; 2]]) -> Option<Heard> {
     Rests::among(moments, |&powers| powers).map(|rests| rests.heard)
 }

@@ -48,7 +48,7 @@ impl Frames {
         self.twin_of(signal.map(|side| &side[part.start.min(side.len())..]))
     }
 
-    /// Twin spectrum of the frame with which a signal begins; one shorter than a frame stands at its end.
+    /// Twin spectrum of the frame with which a signal begins; one shorter than a frame lies at its end.
     pub fn twin_of(&mut self, signal: [&[f32]; 2]) -> &[Complex32] {
         let len = self.window.len();
         let heard = len.min(signal[0].len());

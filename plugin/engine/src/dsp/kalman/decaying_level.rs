@@ -14,7 +14,7 @@ pub struct DecayingLevel {
 /// How a level moves from step to step.
 #[derive(Clone, Copy)]
 pub struct LevelDynamics {
-    /// Factor by which it approaches 0; 1 = it wanders freely.
+    /// Factor by which it approaches 0; 1 = it moves freely.
     pub decay: f64,
     /// Process noise: variance of its movement per step.
     pub process_noise: f64,
