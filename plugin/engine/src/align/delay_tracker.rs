@@ -22,7 +22,7 @@ const START_ERROR: f64 = 3.0;
 const START_RATE_ERROR: f64 = 4e-4;
 /// Memory of the line that is drawn through the delays, steps. Chosen by hand; not measured.
 const LINE_MEMORY_STEPS: f64 = 3000.0;
-/// Overlap of the frames: their errors are alike, so that one in so many counts.
+/// Frames that overlap in one sample: their errors are alike, so that one in so many counts.
 const OVERLAP: f64 = (FRAME / STEP) as f64;
 /// Least variance of a lag, samples^2, so that a perfect copy does not weigh without bound. Chosen by hand; not measured.
 const MIN_LAG_VARIANCE: f64 = 1e-10;

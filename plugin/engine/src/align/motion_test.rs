@@ -30,6 +30,7 @@ const MAX_VOTE: f64 = 40.0;
 /// Standard errors of the votes by which following must reduce the cost. Chosen by hand; not measured.
 const VOTE_ERRORS: f64 = 3.0;
 /// Least movement that is followed, samples: under it following costs more than it gains (-33 dB at 5 kHz).
+/// Chosen by hand; not measured.
 const LEAST_MOVEMENT: f64 = 0.03;
 /// To how much the delay of another filter is known, samples: codecs gave up to 0.05.
 const EXCHANGE_ERROR: f64 = 0.1;

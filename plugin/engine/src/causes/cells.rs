@@ -9,11 +9,12 @@ use realfft::num_complex::Complex32;
 use std::collections::VecDeque;
 use std::ops::Range;
 
-/// Window at 44.1 and 48 kHz, samples; hop is half of it.
+/// Window at 44.1 and 48 kHz, samples; hop is half of it. Chosen by hand; not measured.
 const WINDOW: usize = 2048;
 /// Frames kept (30 s). Chosen by hand; not measured.
 const REMEMBERED_FRAMES: usize = 1300;
 /// Third octaves from here on, at least so many bins wide; above, bands of one width, to see where a signal ends.
+/// Chosen by hand; not measured.
 const BANDS_FROM_HZ: f64 = 60.0;
 const MIN_BAND_BINS: usize = 6;
 const EVEN_FROM_HZ: f64 = 10_000.0;

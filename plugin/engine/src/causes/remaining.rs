@@ -26,8 +26,10 @@ const MAX_CODEC_SPREAD_DB: f64 = 9.0;
 /// to -0.99 by band; else above -0.05.
 const BENT_CORRELATION: f64 = -0.25;
 /// Contrast between mix and backing beyond which one of them has ended, dB. No tone control reaches that.
+/// Chosen by hand; not measured.
 const ENDED_DB: f64 = 15.0;
-/// Lowest frequency at which a signal may end, Hz: codecs at telephone quality are not music.
+/// Lowest frequency at which a signal may end, Hz: codecs at telephone quality are not music. Chosen by hand; not
+/// measured.
 const ENDS_FROM_HZ: f64 = 7_000.0;
 /// Level under which a band counts as empty, mean square per sample of white noise of that density: rounding to 16
 /// bits is at -101 dB re full scale.
@@ -39,6 +41,7 @@ const MIN_STEADY_BINS: usize = 20;
 /// Share of those bands that must be steady: noise is there in most of them, rests of a voice in one or two.
 const MIN_STEADY_SHARE: f64 = 0.25;
 /// Noise under this level re full scale is of no account: 16 bits without dither are at -101 dB, 24 bits at -149.
+/// Chosen by hand; not measured.
 const LEAST_NOISE_DB: f64 = -112.0;
 /// Lowest frequency from which voices are rare enough to look for codecs, Hz; a quarter of the band if that is lower.
 /// Chosen by hand; not measured.

@@ -5,7 +5,8 @@
 pub const RELEASES_S: [f64; 2] = [0.5, 8.0];
 /// Largest movements followed, re 1. Chosen by hand; not measured.
 pub const FOLLOWED_RANGE: (f64, f64) = (-0.7, 0.9);
-/// Process noise, variance per frame, at and under which the level counts as still.
+/// Process noise, variance per frame, at and under which the level counts as still: between that of [`Movement::STILL`]
+/// and the least that is learned, 1e-8.
 const STILL_PROCESS_NOISE: f64 = 2e-12;
 
 /// What moves, as far as it is known.

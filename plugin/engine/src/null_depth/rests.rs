@@ -12,6 +12,7 @@ use crate::dsp::units::power_to_db;
 /// Moments needed before anything is reported. Chosen by hand; not measured.
 pub const MIN_MOMENTS: usize = 20;
 /// What a reading may be off, dB: it lies between the depth with and without the moments that may have a trace of voice.
+/// Chosen by hand; not measured.
 pub const ERROR_DB: f64 = 3.0;
 /// A voice so far under the backing rests: as the null depth of a known voice is measured.
 pub const RESTING_DB: f64 = 30.0;
