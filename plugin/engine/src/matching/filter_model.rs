@@ -87,4 +87,15 @@ mod tests {
         assert_eq!(choice(0.5, 0.0), Some(FilterModel::PerSide));
         assert_eq!(choice(0.0, 0.5), Some(FilterModel::Gain));
     }
+
+    /// A loss of 0.01 that is the same in every frame is worse; one that scatters by 0.1 may be none.
+    #[test]
+    fn a_loss_within_its_error_is_none() {
+        let choice = |scatter: f64| {
+            let loss = |n: usize| 0.01 + if n.is_multiple_of(2) { scatter } else { -scatter };
+            choose(&[(FilterModel::Gain, (0..50).map(loss).collect()), (FilterModel::PerSide, vec![0.0; 50])])
+        };
+        assert_eq!(choice(0.0), Some(FilterModel::PerSide));
+        assert_eq!(choice(0.1), Some(FilterModel::Gain));
+    }
 }

@@ -111,10 +111,10 @@ pub fn depth_db<M>(moments: &[M], powers: impl Fn(&M) -> [f64; 2]) -> f64 {
 mod tests {
     use super::*;
 
-    /// A hundred moments of which these are rests at -40 dB, these lie at a level between, and the others are sung.
+    /// A hundred moments: so many rests at -60 dB, so many at a level between, and the others are sung.
     fn moments(rests: usize, between: usize, between_db: f64) -> Vec<[f64; 2]> {
         let level_db = |idx: usize| match idx {
-            idx if idx < rests => -40.0,
+            idx if idx < rests => -60.0,
             idx if idx < rests + between => between_db,
             _ => 0.0,
         };
@@ -123,14 +123,15 @@ mod tests {
 
     #[test]
     fn rests_show_by_a_gap_with_few_between() {
-        let found = |mut moments: Vec<[f64; 2]>| heard(&mut moments).map(|heard| heard.depth_db);
-        assert!((found(moments(30, 0, 0.0)).unwrap() - 40.0).abs() < 0.01);
-        // Too few rests; all of the moments at one level, deep and shallow; more between than rests.
-        assert_eq!(found(moments(2, 0, 0.0)), None);
-        assert!((found(moments(100, 0, 0.0)).unwrap() - 40.0).abs() < 0.01);
-        assert_eq!(found(moments(0, 0, 0.0)), None);
-        assert_eq!(found(moments(0, 100, -15.0)), None);
-        assert!(found(moments(30, 20, -31.0)).is_none_or(|depth_db| depth_db < 40.0));
-        assert_eq!(found(moments(10, 20, -31.0).into_iter().take(MIN_MOMENTS - 1).collect()), None);
+        let is_deep = |mut moments: Vec<[f64; 2]>| {
+            heard(&mut moments).map(|heard| (heard.depth_db - 60.0).abs() < 0.01).unwrap_or_default()
+        };
+        assert!(is_deep(moments(30, 0, 0.0)) && !is_deep(moments(2, 0, 0.0)));
+        // All at one level: nobody sings if it is deep.
+        assert!(is_deep(moments(100, 0, 0.0)));
+        assert_eq!(heard(&mut moments(0, 100, -15.0)), None);
+        // Fewer than rests may lie between at -40 dB, but not more.
+        assert!(is_deep(moments(30, 20, -40.0)) && !is_deep(moments(10, 20, -40.0)));
+        assert_eq!(heard(&mut moments(30, 0, 0.0)[..MIN_MOMENTS - 1]), None);
     }
 }
