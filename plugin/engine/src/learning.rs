@@ -10,8 +10,8 @@ use crate::job::{Job, Worker};
 use crate::learn::learner::Work;
 use crate::learn::request::{JobReport, JobRequest, MatchReport, Task};
 use crate::learn::schedule::{Due, Schedule};
-use crate::matching::Taps;
 use crate::matching::prepared::PreparedFilter;
+use crate::matching::taps::Taps;
 
 /// Hops handed to the learner at once while it catches up after a job, so that catching up is no lump.
 const CATCH_UP_HOPS: usize = 4;

@@ -9,10 +9,10 @@ pub mod engine;
 mod error;
 mod framing;
 mod guard;
-mod heard;
 mod input;
 mod job;
 mod learn;
+mod learned;
 mod learning;
 mod low_cut;
 mod matching;
@@ -26,17 +26,21 @@ mod spectral;
 mod subtractor;
 
 pub use align::{
-    drift::Wander,
+    motion::Wander,
     sections::{Law, Section, Sections},
 };
 pub use causes::{Cause, Causes};
-pub use cleanup::{Class, Group, Leak};
+pub use cleanup::residual_model::{Class, Group, Leak};
 pub use dsp::units::range_of_nine_tenths;
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};
-pub use matching::{Match, Taps, bands::BandMovement, movement::Movement};
-pub use null_depth::{Heard, NULL_DEPTH_S, heard};
+pub use learned::Match;
+pub use matching::{band_movement::BandMovement, movement::Movement, taps::Taps};
+pub use null_depth::{
+    NULL_DEPTH_S,
+    rests::{Heard, heard},
+};
 pub use readings::{Lock, Readings, Untold};
 pub use settings::Settings;
 pub use spectra::Spectra;

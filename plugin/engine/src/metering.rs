@@ -1,7 +1,7 @@
 //! What is reported of a hop: levels, lock, null depth, spectra, and what limits the null.
 
 use crate::align::aligner::Aligner;
-use crate::causes::Causes;
+use crate::causes::diagnosis::Causes;
 use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::{mean_square, power_to_db};

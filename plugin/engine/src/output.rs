@@ -1,6 +1,7 @@
 //! What is put out: clean-up, low-cut, the choice of what is heard, output level and bypass.
 
-use crate::cleanup::{Cleanup, Leak, Residue};
+use crate::cleanup::residual_model::Leak;
+use crate::cleanup::{Cleanup, Residue};
 use crate::dsp::glide::Glide;
 use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::dsp::sizes::Sizes;

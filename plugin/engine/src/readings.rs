@@ -1,7 +1,7 @@
 //! What the engine reports: raw numbers, to be scaled and worded by whoever shows them.
 
-use crate::causes::{Cause, Causes, Kind};
-use crate::null_depth::Heard;
+use crate::causes::diagnosis::{Cause, Causes, Kind};
+use crate::null_depth::rests::Heard;
 
 /// Where the search for the backing stands.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -7,21 +7,23 @@ use realfft::num_complex::Complex32;
 
 use crate::dsp::ring::Ring;
 use crate::dsp::sizes::Sizes;
-use crate::spectral::spectrum::{Spectrum, hann};
+use crate::spectral::spectrum::Spectrum;
+use crate::spectral::window::hann;
 
 /// Bands of [`Spectra`].
 pub const NUM_BANDS: usize = 36;
-/// Lower edge of the lowest band, Hz.
-const LOWEST_HZ: f64 = 32.0;
+/// Lower edge of the lowest band, Hz. Chosen by hand; not measured.
+const LOWEST_EDGE_HZ: f64 = 32.0;
 /// Bands an octave.
 const BANDS_PER_OCTAVE: f64 = 4.0;
-/// A frame at 44.1 and 48 kHz, samples.
+/// A frame at 44.1 and 48 kHz, samples. Chosen by hand; not measured.
 const FRAME: usize = 4096;
-const SIGNALS: usize = 3;
+/// Mix, matched backing and difference.
+const NUM_SIGNALS: usize = 3;
 
 /// Lower edge of a band, Hz; that of band [`NUM_BANDS`] is the upper edge of the highest.
 pub fn band_edge_hz(band_idx: usize) -> f64 {
-    LOWEST_HZ * (band_idx as f64 / BANDS_PER_OCTAVE).exp2()
+    LOWEST_EDGE_HZ * (band_idx as f64 / BANDS_PER_OCTAVE).exp2()
 }
 
 /// What each band held in one frame of about 0.09 s: the mean square over both sides, linear. The three belong to the
@@ -53,8 +55,8 @@ pub struct Spectrometer {
     /// Power up to each bin's upper end; in double precision, so that a loud bass leaves the digits of a soft treble.
     up_to: Vec<f64>,
     bin_hz: f64,
-    signals: [Ring; SIGNALS],
-    powers: [[f32; NUM_BANDS]; SIGNALS],
+    signals: [Ring; NUM_SIGNALS],
+    powers: [[f32; NUM_BANDS]; NUM_SIGNALS],
     /// Transforms of the frame that are done.
     done: usize,
     /// Position at which the frame begins.
@@ -72,8 +74,8 @@ impl Spectrometer {
             bins: vec![Complex32::default(); spectrum.num_bins()],
             up_to: vec![0.0; spectrum.num_bins()],
             bin_hz: sizes.sample_rate_hz / len as f64,
-            signals: std::array::from_fn(|_| Ring::new(len + 2 * SIGNALS * sizes.hop())),
-            powers: [[0.0; NUM_BANDS]; SIGNALS],
+            signals: std::array::from_fn(|_| Ring::new(len + 2 * NUM_SIGNALS * sizes.hop())),
+            powers: [[0.0; NUM_BANDS]; NUM_SIGNALS],
             done: 0,
             begin: 0,
             latest: Spectra::default(),
@@ -84,7 +86,7 @@ impl Spectrometer {
     /// Forgets what it heard.
     pub fn reset(&mut self) {
         self.signals.iter_mut().for_each(|ring| ring.restart(0));
-        self.powers = [[0.0; NUM_BANDS]; SIGNALS];
+        self.powers = [[0.0; NUM_BANDS]; NUM_SIGNALS];
         (self.done, self.begin, self.latest) = (0, 0, Spectra::default());
     }
 
@@ -94,7 +96,7 @@ impl Spectrometer {
     }
 
     /// Hears one hop of mix, matched backing and difference.
-    pub fn add(&mut self, hop: [[&[f32]; 2]; SIGNALS]) {
+    pub fn add(&mut self, hop: [[&[f32]; 2]; NUM_SIGNALS]) {
         for (ring, block) in self.signals.iter_mut().zip(hop) {
             ring.push(block);
         }
@@ -104,8 +106,9 @@ impl Spectrometer {
         }
         self.measure(self.done / 2, self.done % 2);
         self.done += 1;
-        if self.done == 2 * SIGNALS {
-            let [mix, matched, difference] = std::mem::replace(&mut self.powers, [[0.0; NUM_BANDS]; SIGNALS]);
+        if self.done == 2 * NUM_SIGNALS {
+            let [mix, matched, difference] =
+                std::mem::replace(&mut self.powers, [[0.0; NUM_BANDS]; NUM_SIGNALS]);
             self.latest = Spectra { mix, matched, difference, num_frames: self.latest.num_frames + 1 };
             self.done = 0;
             self.begin += len;

@@ -4,8 +4,9 @@
 //! The backing is read some time after it came in, so that it may be late. What is found out now holds from now on; for what
 //! is still to be read of older music the former alignments are kept.
 
-use crate::align::drift::{Drift, Wander};
+use crate::align::delay_tracker::DelayTracker;
 use crate::align::lock::{Change, LockState};
+use crate::align::motion::Wander;
 use crate::align::search::{Found, LATE_S};
 use crate::align::sections::Law;
 use crate::dsp::delay_line::{DelayLine, TAPS};
@@ -14,7 +15,7 @@ use crate::dsp::ring::{Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
 use crate::input::InputHistory;
-use crate::matching::Taps;
+use crate::matching::taps::Taps;
 use crate::readings::Lock;
 use crate::settings::NUDGE_SAMPLES;
 use std::collections::VecDeque;
@@ -52,7 +53,7 @@ struct Former {
 pub struct Aligner {
     sizes: Sizes,
     lock: LockState,
-    tracker: Drift,
+    tracker: DelayTracker,
     reader: DelayLine,
     /// Delays at which the backing was read, by the hop of the mix under which it stands.
     history: Timeline<f64>,
@@ -77,7 +78,7 @@ impl Aligner {
         let covered = sizes.scaled(LATE) - TAPS - 2 * NUDGE_SAMPLES.1 as usize;
         let mut aligner = Self {
             lock: LockState::new(covered, sizes.sample_rate_hz),
-            tracker: Drift::new(sizes),
+            tracker: DelayTracker::new(sizes),
             reader: DelayLine::new(hop),
             history: Timeline::new(sizes.samples(LATE_S) / hop, hop),
             was_aligned: Timeline::new(sizes.samples(LATE_S) / hop, hop),

@@ -1,6 +1,6 @@
 //! Where in the song the backing lies at which delay: a song that was cut or rearranged has several places.
 
-use crate::align::drift::{QUICKEST, Wander};
+use crate::align::motion::{QUICKEST, Wander};
 use crate::input::InputHistory;
 
 /// Most sections that are remembered.

@@ -1,8 +1,11 @@
 //! Ground floor: signals in time. Knows nothing of mix, backing or match.
 
 pub mod delay_line;
+pub mod frame_ring;
 pub mod glide;
 pub mod hop;
+pub mod kalman;
+pub mod line_fit;
 #[cfg(test)]
 pub mod noise;
 pub mod ring;

@@ -5,9 +5,19 @@ pub fn db_to_gain(db: f32) -> f32 {
     10f32.powf(db / 20.0)
 }
 
+/// Power ratio of a level in dB.
+pub fn db_to_power(db: f64) -> f64 {
+    10f64.powf(db / 10.0)
+}
+
 /// Level in dB of a power, at least -200 dB.
 pub fn power_to_db(power: f64) -> f64 {
     10.0 * power.max(1e-20).log10()
+}
+
+/// Arithmetic mean; 0 of nothing.
+pub fn mean(x: &[f64]) -> f64 {
+    if x.is_empty() { 0.0 } else { x.iter().sum::<f64>() / x.len() as f64 }
 }
 
 /// Range of values for nine tenths of the time: from the 5th to the 95th percentile. Sorts them; 0 if there are none.

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::align::sections::Law;
-use crate::causes::Kind;
+use crate::causes::diagnosis::Kind;
 use crate::dsp::delay_line::DelayLine;
 use crate::dsp::noise::noise;
 use crate::dsp::ring::{Ring, stereo};

@@ -1,8 +1,9 @@
 //! Does the jobs: searches, learns the match, and finds out what limits the null.
 
-use crate::causes::{Chain, Study};
+use crate::causes::analysis::Study;
+use crate::causes::chain::Chain;
 use crate::dsp::sizes::Sizes;
-use crate::heard::Stretch;
+use crate::learn::heard::Stretch;
 use crate::learn::level_test::LevelTest;
 use crate::learn::locate::Locator;
 use crate::learn::memory::{MEMORY_S, Memory};
@@ -10,8 +11,8 @@ use crate::learn::model_selection::{JUDGED_S, ModelSelection};
 use crate::learn::request::{
     CausesReport, Given, JobReport, JobRequest, LocalSearchReport, MatchReport, Task,
 };
-use crate::matching::Taps;
 use crate::matching::prepared::PreparedFilter;
+use crate::matching::taps::Taps;
 
 /// Music in which is looked what limits the null, with as much again for the level to settle, seconds.
 const STUDIED_S: f64 = 2.0 * JUDGED_S;
@@ -254,7 +255,7 @@ fn settle(filter: &mut Taps) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::causes::Kind;
+    use crate::causes::diagnosis::Kind;
     use crate::discontinuities::Discontinuities;
     use crate::dsp::noise::noise;
     use crate::dsp::timeline::Timeline;

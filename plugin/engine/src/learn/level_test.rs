@@ -1,12 +1,12 @@
 //! Whether following the level as it moves makes the difference smaller.
 
 use crate::dsp::sizes::Sizes;
-use crate::heard::Stretch;
+use crate::dsp::units::mean;
+use crate::learn::heard::Stretch;
+use crate::learn::level_track::LevelTrack;
 use crate::learn::model_selection::JUDGED_S;
 use crate::learn::request::Given;
-use crate::matching::Taps;
-use crate::matching::score::mean;
-use crate::matching::track::Track;
+use crate::matching::taps::Taps;
 
 /// Improvement of the score, in nats, from which following the level counts as paying, and goes on doing so. True
 /// movements gave 0.17 and more, in moments 0.09; a clipper, which no level describes, at most 0.15 (six recordings). With
@@ -19,7 +19,7 @@ const PAYS_FROM_S: f64 = 1.5;
 /// The test, and the level so far, through a filter that left about as much as the one in force does.
 #[derive(Default)]
 pub struct LevelTest {
-    track: Option<Track>,
+    track: Option<LevelTrack>,
 }
 
 impl LevelTest {
@@ -41,7 +41,7 @@ impl LevelTest {
         if !self.track.as_ref().is_some_and(|track| track.covers(start)) {
             self.track = None;
         }
-        let track = self.track.get_or_insert_with(|| Track::new(sizes, start));
+        let track = self.track.get_or_insert_with(|| LevelTrack::new(sizes, start));
         let gains = track.hear(heard, filter, given.movement, !given.moving);
         let score = |heard: &Stretch| mean(&heard.newest(sizes.samples(JUDGED_S)).score(filter, sizes));
         let still = score(heard);
@@ -60,7 +60,7 @@ mod tests {
     use super::*;
     use crate::dsp::noise::noise;
     use crate::dsp::ring::Ring;
-    use crate::heard::Part;
+    use crate::learn::heard::Part;
     use crate::matching::movement::Movement;
     use crate::settings::Tone;
 

@@ -4,10 +4,10 @@ use crate::align::edge::{BLOCK, costs, edge};
 use crate::align::lock::LOCK_CONFIDENCE;
 use crate::align::search::{Found, look_at, search};
 use crate::dsp::sizes::Sizes;
+use crate::dsp::units::mean;
 use crate::learn::memory::{LEAST_S, Memory};
 use crate::learn::request::{GlobalSearch, GlobalSearchReport, LocalSearchReport};
-use crate::matching::Taps;
-use crate::matching::score::mean;
+use crate::matching::taps::Taps;
 use std::collections::BTreeSet;
 
 /// Music with which the backing is searched for, seconds: long windows find a faint backing, short ones one that moves or has

@@ -5,7 +5,7 @@ use crate::dsp::delay_line::DelayLine;
 use crate::dsp::ring::{Ring, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
-use crate::heard::{Heard, Part, Stretch};
+use crate::learn::heard::{Heard, Part, Stretch};
 use crate::learn::request::Given;
 
 /// Music from which a match is learned, seconds.

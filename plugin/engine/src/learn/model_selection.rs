@@ -2,14 +2,13 @@
 //! what is heard after the fit.
 
 use crate::dsp::sizes::Sizes;
-use crate::heard::Stretch;
-use crate::matching::Taps;
-use crate::matching::ladder::{
-    RUNGS, Resolution, Rung, Simple, choose, first_choice, fit_simple, simple_taps,
-};
-use crate::matching::score::mean;
+use crate::dsp::units::mean;
+use crate::learn::heard::Stretch;
+use crate::matching::filter_fit::{STEPS, fit_filter};
+use crate::matching::filter_model::{FILTER_MODELS, FilterModel, Resolution, choose};
+use crate::matching::simple_fit::{SimpleFit, first_choice, fit_simple, simple_taps};
 use crate::matching::statistics::{self, Statistics};
-use crate::matching::tone::{STEPS, fit_filter};
+use crate::matching::taps::Taps;
 use crate::settings::Tone;
 use crate::spectral::spectrum::Spectrum;
 
@@ -29,11 +28,11 @@ const NEARBY: u64 = crate::learn::locate::NEAR as u64;
 /// The models on trial.
 pub struct ModelSelection {
     sizes: Sizes,
-    trials: Vec<(Rung, Taps)>,
-    judged: Vec<Vec<(Rung, Vec<f64>)>>,
+    trials: Vec<(FilterModel, Taps)>,
+    judged: Vec<Vec<(FilterModel, Vec<f64>)>>,
     judged_to: i64,
-    level: Simple,
-    delayed: Simple,
+    level: SimpleFit,
+    delayed: SimpleFit,
 }
 
 impl ModelSelection {
@@ -44,8 +43,8 @@ impl ModelSelection {
             trials: Vec::new(),
             judged: Vec::new(),
             judged_to: 0,
-            level: Simple::default(),
-            delayed: Simple::default(),
+            level: SimpleFit::default(),
+            delayed: SimpleFit::default(),
         }
     }
 
@@ -90,10 +89,10 @@ impl ModelSelection {
         self.fit(heard, in_force, tone);
         let newest = heard.newest(self.sizes.samples(JUDGED_S));
         let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));
-        let trial = |rung| self.trials.iter().find(|(trial, _)| *trial == rung).map(|(_, taps)| taps);
+        let trial = |model| self.trials.iter().find(|(trial, _)| *trial == model).map(|(_, taps)| taps);
         let mut taps = trial(self.choose(tone))?;
         let mut reached = in_sample(taps);
-        let at_once = Rung::Filters(Resolution::Coarse);
+        let at_once = FilterModel::Filters(Resolution::Coarse);
         if let Some(filter) = trial(at_once).filter(|_| at_once.within(tone) && !self.is_judged(at_once)) {
             let score = in_sample(filter);
             if score < reached - AT_ONCE {
@@ -107,8 +106,8 @@ impl ModelSelection {
         (gained > needed).then(|| (taps.clone(), gained))
     }
 
-    fn is_judged(&self, rung: Rung) -> bool {
-        self.judged.iter().flatten().any(|(judged, _)| *judged == rung)
+    fn is_judged(&self, model: FilterModel) -> bool {
+        self.judged.iter().flatten().any(|(judged, _)| *judged == model)
     }
 
     /// Scores the models of the last job on what was heard since: out of sample.
@@ -117,7 +116,7 @@ impl ModelSelection {
         if fresh > 0 && !self.trials.is_empty() {
             let newest = heard.newest(fresh as usize);
             let scores =
-                self.trials.iter().map(|(rung, taps)| (*rung, newest.score(taps, self.sizes))).collect();
+                self.trials.iter().map(|(model, taps)| (*model, newest.score(taps, self.sizes))).collect();
             self.judged.push(scores);
             if self.judged.len() > JUDGED_JOBS {
                 self.judged.remove(0);
@@ -142,19 +141,19 @@ impl ModelSelection {
             let active = reference.centred_responses(&mut spectrum);
             self.level = fit_simple(&statistics, &active, self.level, false, rate);
             self.delayed = fit_simple(&statistics, &active, self.delayed, true, rate);
-            let simple = |rung| simple_taps(rung, &self.level, &self.delayed, num_taps);
+            let simple = |model| simple_taps(model, &self.level, &self.delayed, num_taps);
             reference = simple(first_choice(&self.delayed, tone));
             if pass + 1 < passes {
                 continue;
             }
-            trials.extend(RUNGS[..4].iter().map(|&rung| (rung, simple(rung))));
+            trials.extend(FILTER_MODELS[..4].iter().map(|&model| (model, simple(model))));
             if seconds < FILTERS_FROM_S {
                 continue;
             }
             let steps = if seconds < FINE_FROM_S { &STEPS[..2] } else { &STEPS[..] };
-            for kind in [Rung::Filters, Rung::Across] {
-                let across = kind(Resolution::Coarse) == Rung::Across(Resolution::Coarse);
-                let former = self.trials.iter().find(|(rung, _)| *rung == kind(Resolution::Coarse));
+            for kind in [FilterModel::Filters, FilterModel::Across] {
+                let across = kind(Resolution::Coarse) == FilterModel::Across(Resolution::Coarse);
+                let former = self.trials.iter().find(|(model, _)| *model == kind(Resolution::Coarse));
                 let start = former.map_or(&trials[3].1, |(_, taps)| taps);
                 let fits = fit_filter(&statistics, &active, start, across, steps, &mut spectrum);
                 for (step, taps) in fits.into_iter().enumerate() {
@@ -170,20 +169,21 @@ impl ModelSelection {
     }
 
     /// The model to use, judged on the jobs in which all of the present ones were tried.
-    fn choose(&self, tone: Tone) -> Rung {
-        let counts =
-            |rung: Rung| self.judged.iter().filter(|job| job.iter().any(|(r, _)| *r == rung)).count();
-        let allowed = RUNGS.into_iter().filter(|rung| rung.within(tone));
-        let candidates: Vec<Rung> = allowed.filter(|&rung| counts(rung) > 0).collect();
-        let jobs = candidates.iter().map(|&rung| counts(rung)).min().unwrap_or_default();
+    fn choose(&self, tone: Tone) -> FilterModel {
+        let counts = |model: FilterModel| {
+            self.judged.iter().filter(|job| job.iter().any(|(r, _)| *r == model)).count()
+        };
+        let allowed = FILTER_MODELS.into_iter().filter(|model| model.within(tone));
+        let candidates: Vec<FilterModel> = allowed.filter(|&model| counts(model) > 0).collect();
+        let jobs = candidates.iter().map(|&model| counts(model)).min().unwrap_or_default();
         let recent = &self.judged[self.judged.len() - jobs..];
-        let scores: Vec<(Rung, Vec<f64>)> = candidates
+        let scores: Vec<(FilterModel, Vec<f64>)> = candidates
             .into_iter()
-            .map(|rung| {
-                let of_job = |job: &Vec<(Rung, Vec<f64>)>| {
-                    job.iter().find(|(r, _)| *r == rung).map_or(Vec::new(), |(_, scores)| scores.clone())
+            .map(|model| {
+                let of_job = |job: &Vec<(FilterModel, Vec<f64>)>| {
+                    job.iter().find(|(r, _)| *r == model).map_or(Vec::new(), |(_, scores)| scores.clone())
                 };
-                (rung, recent.iter().flat_map(of_job).collect())
+                (model, recent.iter().flat_map(of_job).collect())
             })
             .collect();
         choose(&scores).unwrap_or_else(|| first_choice(&self.delayed, tone))

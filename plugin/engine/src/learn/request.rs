@@ -2,7 +2,7 @@
 
 use crate::align::search::Found;
 use crate::align::sections::Sections;
-use crate::causes::Causes;
+use crate::causes::diagnosis::Causes;
 use crate::discontinuities::Discontinuities;
 use crate::matching::movement::Movement;
 use crate::settings::Tone;

@@ -3,119 +3,85 @@
 //!
 //! What it gives is a correction to the matched backing, so that where no band moves the backing passes bit for bit.
 
-use crate::dsp::ring::{Stereo, advance, stereo};
+use crate::dsp::frame_ring::FrameRing;
+use crate::dsp::kalman::decaying_level::DecayingLevel;
+use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
-use crate::matching::movement::{Estimate, Halves, Movement, Speeds};
-use crate::matching::projection::{Analysis, Pair, Projection};
+use crate::matching::band_correction::BandCorrection;
+use crate::matching::band_layout::{BinPlace, bin_places};
+use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
+use crate::matching::movement::FOLLOWED_RANGE;
+use crate::matching::movement_estimator::{MeasuredHalves, MovementEstimator, measured_level};
+use crate::matching::projection::{Projection, ProjectionSums};
 use crate::spectral::lanes::{LANES, Lanes, Real, minus, power, scaled};
-use crate::spectral::spectrum::{TwinSpectrum, hann};
+use crate::spectral::stft::{StereoBins, Stft, silence, stereo_bins};
 use multiversion::multiversion;
-use realfft::num_complex::{Complex, Complex32};
 
-/// Frame and step at 44.1 and 48 kHz, samples.
+/// Frame and step at 44.1 and 48 kHz, samples. Chosen by hand; not measured.
 const FRAME: usize = 2048;
 const STEP: usize = 512;
-/// Fixed lag of the smoother, frames.
-const LOOK: usize = 4;
+/// Fixed lag of the smoother, frames. Chosen by hand; not measured.
+const SMOOTHER_LAG: usize = 4;
 /// Frames kept: those being smoothed and one neighbour on either side for the weights.
-const KEPT: usize = LOOK + 3;
-/// Frames after which a frame is weighted again with the levels known by then.
-const REWEIGHT: usize = 3;
-/// Bands: triangles over the logarithm of frequency, an octave apart; the outer ones go on beyond their centres. An
-/// octave lower there are too few bins to form two halves.
-pub const NUM_BANDS: usize = 8;
-const LOWEST_HZ: f64 = 120.0;
-/// Highest frequency at which levels are read.
+const FRAMES_KEPT: usize = SMOOTHER_LAG + 3;
+/// Age, in frames, at which a frame is weighted again with the levels known by then. Chosen by hand; not measured.
+const LAST_AGE: usize = 3;
+/// Highest frequency at which levels are read, Hz. Chosen by hand; not measured.
 const HIGHEST_HZ: f64 = 16_000.0;
-/// Slowest movement on trial, variance per frame.
-const SLOWEST: f64 = 1e-6;
-/// Least mean by which the levels that one half of a band is told by the other must lower the logarithm of what is left
-/// there, nats of power, and the memory of that mean, seconds. Bands of a compressor gave 0.15 to 3 (six mixes through
-/// three-band compressors, voice included), codecs at most 0.04, a clipper 0.12.
-const PAYS: f64 = 0.15;
-const PAYS_MEMORY_S: f64 = 4.0;
-/// Largest movements followed, re 1.
-const LIMITS: (f64, f64) = (-0.7, 0.9);
+/// Least process noise in the bank, variance per frame. Chosen by hand; not measured.
+const LEAST_PROCESS_NOISE: f64 = 1e-6;
+/// Memory of the cost reduction, seconds. Chosen by hand; not measured.
+const COST_MEMORY_S: f64 = 4.0;
+/// Power that is added to what is left in a bin, re the backing and absolute, so that it has a logarithm. Chosen by hand;
+/// not measured.
+const LEAST_LEFT: (f32, f32) = (1e-11, 1e-13);
 
 #[derive(Clone)]
 struct Frame {
-    pair: Pair,
+    /// Spectra of mix and matched backing.
+    spectra: [StereoBins; 2],
     /// Movement by band, re 1: assumed for the weights, then smoothed.
-    levels: [f64; NUM_BANDS],
-    measured: [Estimate; NUM_BANDS],
-    halves: [Halves; NUM_BANDS],
+    levels: [f64; NUM_TONE_BANDS],
+    measured: [DecayingLevel; NUM_TONE_BANDS],
+    halves: [MeasuredHalves; NUM_TONE_BANDS],
 }
 
 impl Frame {
     fn clear(&mut self) {
-        self.pair.clear();
-        self.levels = [0.0; NUM_BANDS];
-        self.measured = [Estimate::NONE; NUM_BANDS];
-        self.halves = [Halves::default(); NUM_BANDS];
-    }
-}
-
-/// How the level of one band moves.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct BandMovement {
-    /// How the level moves.
-    pub movement: Movement,
-    /// Mean by which following lowers the logarithm of what is left, nats of power.
-    pub pays: f64,
-}
-
-impl BandMovement {
-    /// Nothing moves, as far as is known.
-    pub const STILL: Self = Self { movement: Movement::STILL, pays: 0.0 };
-
-    /// Whether the band is followed.
-    pub fn is_followed(&self) -> bool {
-        self.movement.moves() && self.pays > PAYS
+        silence(&mut self.spectra);
+        self.levels = [0.0; NUM_TONE_BANDS];
+        self.measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
+        self.halves = [MeasuredHalves::default(); NUM_TONE_BANDS];
     }
 }
 
 /// One band.
 struct Band {
-    speeds: Speeds,
-    prior: Estimate,
-    /// See [`PAYS`].
-    pays: f64,
-}
-
-/// Where a bin lies among the bands.
-#[derive(Clone, Copy)]
-struct Place {
-    /// The lower one of the two bands it belongs to.
-    band: usize,
-    /// Its share in the upper one.
-    share: f32,
-    /// The half of the spectrum it belongs to.
-    half: Option<usize>,
+    estimator: MovementEstimator,
+    /// What is known before the oldest frame that is smoothed.
+    prior: DecayingLevel,
+    /// See [`BandMovement::pays`].
+    cost_reduction: f64,
 }
 
 /// The follower of the bands.
 pub struct Bands {
-    analysis: Analysis,
+    stft: Stft,
     projection: Projection,
     /// By bin, to a whole number of lanes.
-    places: Vec<Place>,
+    places: Vec<BinPlace>,
     /// Bins in which levels are read.
     num_read: usize,
-    /// Ring of frames; `newest` is the index of the newest.
-    frames: Vec<Frame>,
-    newest: usize,
-    num_frames: u64,
-    bands: [Band; NUM_BANDS],
-    pays_rate: f64,
+    frames: FrameRing<Frame>,
+    bands: [Band; NUM_TONE_BANDS],
+    /// Weight of a new frame in the cost reduction.
+    cost_rate: f64,
     /// Gains per bin of three frames.
     gains: [Vec<Lanes>; 3],
-    spectrum: TwinSpectrum,
-    window: Vec<f32>,
-    twin: Vec<Complex32>,
-    /// Sum of the overlapping frames of the correction; leaves from the front.
-    correction: Stereo,
+    correction: BandCorrection,
     hop: usize,
     step: usize,
+    /// Hops since the last step.
     hops: usize,
 }
 
@@ -128,31 +94,26 @@ impl Bands {
         let num_read = ((HIGHEST_HZ / bin_hz) as usize).min(num_bins);
         let num_lanes = num_bins.div_ceil(LANES);
         let frame = Frame {
-            pair: Pair::new(num_bins),
-            levels: [0.0; NUM_BANDS],
-            measured: [Estimate::NONE; NUM_BANDS],
-            halves: [Halves::default(); NUM_BANDS],
+            spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
+            levels: [0.0; NUM_TONE_BANDS],
+            measured: [DecayingLevel::NONE; NUM_TONE_BANDS],
+            halves: [MeasuredHalves::default(); NUM_TONE_BANDS],
         };
         let band = |_| Band {
-            speeds: Speeds::new(SLOWEST, step / hop, hop, sizes.sample_rate_hz),
-            prior: Estimate::default(),
-            pays: 0.0,
+            estimator: MovementEstimator::new(LEAST_PROCESS_NOISE, step / hop, hop, sizes.sample_rate_hz),
+            prior: DecayingLevel::default(),
+            cost_reduction: 0.0,
         };
         Self {
-            analysis: Analysis::new(len, 0, num_bins),
+            stft: Stft::new(len, 0, num_bins),
             projection: Projection::new(num_read),
-            places: places(num_lanes * LANES, bin_hz),
+            places: bin_places(num_lanes * LANES, bin_hz),
             num_read,
-            frames: vec![frame; KEPT],
-            newest: 0,
-            num_frames: 0,
+            frames: FrameRing::new(frame, FRAMES_KEPT),
             bands: std::array::from_fn(band),
-            pays_rate: step as f64 / sizes.sample_rate_hz / PAYS_MEMORY_S,
+            cost_rate: step as f64 / sizes.sample_rate_hz / COST_MEMORY_S,
             gains: std::array::from_fn(|_| vec![Lanes::default(); num_lanes]),
-            spectrum: TwinSpectrum::new(len),
-            window: hann(len),
-            twin: vec![Complex32::default(); len],
-            correction: stereo(len + step),
+            correction: BandCorrection::new(len, step),
             hop,
             step,
             hops: 0,
@@ -161,36 +122,37 @@ impl Bands {
 
     /// How far the correction lags its input, samples: a frame, one step for the weights and the smoother's lag.
     pub fn latency_samples(&self) -> usize {
-        self.window.len() + (LOOK + 1) * self.step - self.hop
+        self.correction.frame_samples() + (SMOOTHER_LAG + 1) * self.step - self.hop
     }
 
-    /// Forgets the signals and what they told of movement.
+    /// Forgets the signals and what was learned from them about the movement.
     pub fn reset(&mut self) {
-        self.analysis.reset();
-        self.frames.iter_mut().for_each(Frame::clear);
-        self.num_frames = 0;
+        self.stft.reset();
+        self.frames.reset(Frame::clear);
         self.hops = 0;
-        self.recall(&[BandMovement::STILL; NUM_BANDS]);
-        self.correction.iter_mut().for_each(|side| side.fill(0.0));
+        self.recall(&[BandMovement::STILL; NUM_TONE_BANDS]);
+        self.correction.reset();
     }
 
-    /// Takes movements as known and starts the statistics over, for when the backing's place is another one.
-    pub fn recall(&mut self, known: &[BandMovement; NUM_BANDS]) {
+    /// Takes movements as known and starts the statistics over, for when the backing's delay is another one.
+    pub fn recall(&mut self, known: &[BandMovement; NUM_TONE_BANDS]) {
         for (band, known) in self.bands.iter_mut().zip(known) {
-            band.speeds.forget();
-            band.speeds.recall(known.movement);
-            (band.prior, band.pays) = (Estimate::default(), known.pays);
+            band.estimator.forget();
+            band.estimator.recall(known.movement);
+            (band.prior, band.cost_reduction) = (DecayingLevel::default(), known.pays);
         }
     }
 
     /// What is known of each band.
-    pub fn movements(&self) -> [BandMovement; NUM_BANDS] {
-        self.bands.each_ref().map(|band| BandMovement { movement: band.speeds.movement(), pays: band.pays })
+    pub fn movements(&self) -> [BandMovement; NUM_TONE_BANDS] {
+        self.bands
+            .each_ref()
+            .map(|band| BandMovement { movement: band.estimator.movement(), pays: band.cost_reduction })
     }
 
     /// Starts the movement statistics over, for when the match beneath them has changed.
     pub fn forget_statistics(&mut self) {
-        self.bands.iter_mut().for_each(|band| band.speeds.forget());
+        self.bands.iter_mut().for_each(|band| band.estimator.forget());
     }
 
     /// Takes one hop of mix and matched backing; gives what is to be added to the matched backing
@@ -202,47 +164,40 @@ impl Bands {
         engaged: bool,
         correction: &mut Stereo,
     ) {
-        self.analysis.hear(mix, matched);
+        self.stft.push([mix, matched]);
         self.hops += 1;
         if self.hops * self.hop == self.step {
             self.hops = 0;
             self.take_frame();
             self.correct(engaged);
         }
-        // The sum of the overlapping frames leaves from the front.
         let at = self.hops * self.hop;
-        for (out, sum) in correction.iter_mut().zip(&self.correction) {
+        for (out, sum) in correction.iter_mut().zip(self.correction.sum()) {
             out.copy_from_slice(&sum[at..at + self.hop]);
         }
     }
 
-    fn index(&self, age: usize) -> usize {
-        (self.newest + KEPT - age) % KEPT
-    }
-
     fn take_frame(&mut self) {
-        self.newest = (self.newest + 1) % KEPT;
-        self.num_frames += 1;
-        let newest = self.newest;
-        self.analysis.analyse(&mut self.frames[newest].pair);
-        self.frames[newest].measured = [Estimate::NONE; NUM_BANDS];
+        self.frames.advance();
+        self.stft.analyse(&mut self.frames[0].spectra);
+        self.frames[0].measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
         self.predict();
-        if self.num_frames >= 3 {
-            weigh(self, 1);
-            if self.num_frames > REWEIGHT as u64 + 2 {
-                weigh(self, REWEIGHT);
-                let frame = &self.frames[self.index(REWEIGHT)];
-                for (band, halves) in self.bands.iter_mut().zip(&frame.halves) {
-                    band.speeds.hear(halves);
+        // A frame needs one neighbour on either side.
+        if self.frames.num_frames() >= 3 {
+            measure(self, 1);
+            if self.frames.num_frames() > LAST_AGE as u64 + 2 {
+                measure(self, LAST_AGE);
+                for (band, halves) in self.bands.iter_mut().zip(&self.frames[LAST_AGE].halves) {
+                    band.estimator.hear(halves);
                 }
-                self.judge();
+                self.measure_cost();
             }
         }
-        for band in 0..NUM_BANDS {
-            if self.bands[band].speeds.movement().moves() {
+        for band in 0..NUM_TONE_BANDS {
+            if self.bands[band].estimator.movement().moves() {
                 self.smooth(band);
             } else {
-                self.bands[band].prior = Estimate::default();
+                self.bands[band].prior = DecayingLevel::default();
                 self.frames.iter_mut().for_each(|frame| frame.levels[band] = 0.0);
             }
         }
@@ -251,94 +206,74 @@ impl Bands {
 
     /// Assumes for the newest frame what is known of the one before.
     fn predict(&mut self) {
-        let mut levels = self.frames[self.index(1)].levels;
-        levels.iter_mut().zip(&self.bands).for_each(|(level, band)| *level *= band.speeds.decay());
-        self.frames[self.newest].levels = levels;
+        let mut levels = self.frames[1].levels;
+        levels.iter_mut().zip(&self.bands).for_each(|(level, band)| *level *= band.estimator.decay());
+        self.frames[0].levels = levels;
     }
 
-    /// Whether the levels that either half of the spectrum is told by the other make less of what is left there.
-    fn judge(&mut self) {
-        let frame = &self.frames[self.index(REWEIGHT)].pair;
-        let mut levels = [[0.0f32; NUM_BANDS]; 2];
+    /// By how much less is left in either half of the spectrum with the levels that the other half makes expect there.
+    fn measure_cost(&mut self) {
+        let [mix, backing] = &self.frames[LAST_AGE].spectra;
+        let mut levels = [[0.0f32; NUM_TONE_BANDS]; 2];
         for (band, b) in self.bands.iter().enumerate() {
-            for (levels, level) in levels.iter_mut().zip(b.speeds.told_by_the_other()) {
+            for (levels, level) in levels.iter_mut().zip(b.estimator.expected_in_halves()) {
                 levels[band] = level as f32;
             }
         }
-        let mut sums = [(0.0f64, 0.0f64); NUM_BANDS];
+        let mut sums = [(0.0f64, 0.0f64); NUM_TONE_BANDS];
         for k in 0..self.num_read.div_ceil(LANES) {
             let places = &self.places[k * LANES..][..LANES];
             let gain = |l: usize| 1.0 + places[l].half.map_or(0.0, |half| places[l].level(&levels[half]));
             let gains = Lanes(std::array::from_fn(gain));
             let (mut still, mut moved) = (Lanes::default(), Lanes::default());
-            for (mix, backing) in frame.mix.iter().zip(&frame.backing) {
-                let least = Lanes::all(1e-11) * power(backing[k]) + Lanes::all(1e-13);
+            for (mix, backing) in mix.iter().zip(backing) {
+                let least = Lanes::all(LEAST_LEFT.0) * power(backing[k]) + Lanes::all(LEAST_LEFT.1);
                 still += power(minus(mix[k], backing[k])) + least;
                 moved += power(minus(mix[k], scaled(backing[k], gains))) + least;
             }
-            let won = still / moved;
-            for (won, place) in won.0.iter().zip(places).filter(|(_, place)| place.half.is_some()) {
+            let reduced = still / moved;
+            for (reduced, place) in reduced.0.iter().zip(places).filter(|(_, place)| place.half.is_some()) {
                 let sum = &mut sums[place.band + usize::from(place.share >= 0.5)];
-                *sum = (sum.0 + f64::from(won.ln()), sum.1 + 1.0);
+                *sum = (sum.0 + f64::from(reduced.ln()), sum.1 + 1.0);
             }
         }
-        for (band, (won, num_cells)) in self.bands.iter_mut().zip(sums) {
-            band.pays += self.pays_rate * (won / (num_cells + 1e-9) - band.pays);
+        for (band, (reduction, num_bins)) in self.bands.iter_mut().zip(sums) {
+            band.cost_reduction += self.cost_rate * (reduction / (num_bins + 1e-9) - band.cost_reduction);
         }
     }
 
     /// Fixed-lag smoothing of one band.
     fn smooth(&mut self, band: usize) {
-        let ages = (1..=LOOK + 1).rev();
-        let mut stretch = [Estimate::NONE; LOOK + 1];
-        for (estimate, age) in stretch.iter_mut().zip(ages.clone()) {
-            *estimate = self.frames[self.index(age)].measured[band];
+        let ages = (1..=SMOOTHER_LAG + 1).rev();
+        let mut stretch = [DecayingLevel::NONE; SMOOTHER_LAG + 1];
+        for (known, age) in stretch.iter_mut().zip(ages.clone()) {
+            *known = self.frames[age].measured[band];
         }
-        let Band { speeds, prior, .. } = &mut self.bands[band];
-        speeds.smooth(prior, &mut stretch);
-        for (estimate, age) in stretch.iter().zip(ages) {
-            let at = self.index(age);
-            self.frames[at].levels[band] = estimate.level.clamp(LIMITS.0, LIMITS.1);
+        let Band { estimator, prior, .. } = &mut self.bands[band];
+        estimator.smooth(prior, &mut stretch);
+        for (smoothed, age) in stretch.iter().zip(ages) {
+            self.frames[age].levels[band] = smoothed.level.clamp(FOLLOWED_RANGE.0, FOLLOWED_RANGE.1);
         }
     }
 
     /// Adds the correction of the oldest frame smoothed to the output.
     fn correct(&mut self, engaged: bool) {
-        advance(&mut self.correction, self.step);
+        self.correction.advance();
         let movements = self.movements();
-        let frame = &self.frames[self.index(LOOK + 1)];
+        let frame = &self.frames[SMOOTHER_LAG + 1];
         let level = |band: usize| if movements[band].is_followed() { frame.levels[band] as f32 } else { 0.0 };
-        let levels: [f32; NUM_BANDS] = std::array::from_fn(level);
-        if !engaged || levels.iter().all(|&level| level == 0.0) {
-            return;
-        }
-        let len = self.twin.len();
-        for bin in 0..=len / 2 {
-            let level = self.places[bin].level(&levels);
-            let side = |side: &[Complex<Lanes>]| {
-                let lanes = side[bin / LANES];
-                Complex32::new(level * lanes.re.0[bin % LANES], level * lanes.im.0[bin % LANES])
-            };
-            let [left, right] = [side(&frame.pair.backing[0]), side(&frame.pair.backing[1])];
-            self.twin[bin] = left + Complex32::i() * right;
-            self.twin[(len - bin) % len] = left.conj() + Complex32::i() * right.conj();
-        }
-        self.spectrum.inverse(&mut self.twin);
-        // Squared Hann windows a quarter apart sum to 3/2.
-        let scale = 1.0 / (1.5 * len as f32);
-        let [left, right] = &mut self.correction;
-        for (((left, right), twin), window) in left.iter_mut().zip(right).zip(&self.twin).zip(&self.window) {
-            *left += scale * window * twin.re;
-            *right += scale * window * twin.im;
+        let levels: [f32; NUM_TONE_BANDS] = std::array::from_fn(level);
+        if engaged && levels.iter().any(|&level| level != 0.0) {
+            let [_, backing] = &frame.spectra;
+            self.correction.add(backing, |bin| self.places[bin].level(&levels));
         }
     }
 }
 
-/// Measures the levels in the frame `age` frames back, with weights from the residual around it.
+/// Measures the levels in the frame of an age, with weights from the residual around it.
 #[multiversion(targets("x86_64+avx2"))]
-fn weigh(bands: &mut Bands, age: usize) {
-    let around = [bands.index(age + 1), bands.index(age), bands.index(age - 1)];
-    let frames = around.map(|frame| &bands.frames[frame]);
+fn measure(bands: &mut Bands, age: usize) {
+    let frames = bands.frames.around(age);
     let num_lanes = bands.num_read.div_ceil(LANES);
     for (gains, frame) in bands.gains.iter_mut().zip(frames) {
         let levels = frame.levels.map(|level| level as f32);
@@ -347,11 +282,11 @@ fn weigh(bands: &mut Bands, age: usize) {
         }
     }
     let gains = &bands.gains;
-    bands.projection.project(frames.map(|frame| &frame.pair), |frame, k| gains[frame][k]);
-    // Difference and backing by band, in either half and in all.
-    let mut sums = [[[0.0f64; 2]; 3]; NUM_BANDS];
+    bands.projection.project(frames.map(|frame| &frame.spectra), |frame, k| gains[frame][k]);
+    // By band, in either half and in all.
+    let mut sums: [[ProjectionSums; 3]; NUM_TONE_BANDS] = [[[0.0; 2]; 3]; NUM_TONE_BANDS];
     let Projection { difference, backing, .. } = &bands.projection;
-    for (bin, &Place { band, share, half }) in bands.places[..bands.num_read].iter().enumerate().skip(1) {
+    for (bin, &BinPlace { band, share, half }) in bands.places[..bands.num_read].iter().enumerate().skip(1) {
         let projected = [f64::from(difference[bin]), f64::from(backing[bin])];
         let share = f64::from(share);
         for (band, share) in [(band, 1.0 - share), (band + 1, share)] {
@@ -360,48 +295,21 @@ fn weigh(bands: &mut Bands, age: usize) {
             }
         }
     }
-    let frame = &mut bands.frames[around[1]];
+    let frame = &mut bands.frames[age];
     for (band, [low, high, all]) in sums.into_iter().enumerate() {
-        let information = all[1] + 1e-9;
-        frame.measured[band] = Estimate { level: all[0] / information, variance: 1.0 / information };
-        let information = [low[1] + 1e-9, high[1] + 1e-9];
-        let levels = [low[0] / information[0], high[0] / information[1]].map(|x| x.clamp(-0.7, 0.7));
-        frame.halves[band] = Halves { levels, information };
+        frame.measured[band] = measured_level(all);
+        frame.halves[band] = MeasuredHalves::new([low, high]);
     }
-}
-
-impl Place {
-    /// Between the levels of its two bands.
-    #[inline(always)]
-    fn level(&self, levels: &[f32; NUM_BANDS]) -> f32 {
-        let [lower, upper] = [levels[self.band], levels[self.band + 1]];
-        lower + self.share * (upper - lower)
-    }
-}
-
-/// Places of the bins from 0 Hz on. The halves are interleaved cells, a quarter octave or at least 4 bins wide and 2 bins
-/// apart, so that under a Hann window they have nothing in common.
-fn places(num_bins: usize, bin_hz: f64) -> Vec<Place> {
-    let place = |bin: usize| {
-        let octaves = (bin.max(1) as f64 * bin_hz / LOWEST_HZ).log2().clamp(0.0, (NUM_BANDS - 1) as f64);
-        let band = (octaves as usize).min(NUM_BANDS - 2);
-        Place { band, share: (octaves - band as f64) as f32, half: None }
-    };
-    let mut places: Vec<Place> = (0..num_bins).map(place).collect();
-    let (mut from, mut half) = (0, 0);
-    while from < num_bins {
-        let to = from + 4.max(from * 3 / 16);
-        places[(from + 1).min(num_bins)..(to - 1).min(num_bins)].iter_mut().for_each(|p| p.half = Some(half));
-        (from, half) = (to, 1 - half);
-    }
-    places
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::dsp::noise::noise;
+    use crate::dsp::ring::stereo;
     use crate::spectral::spectrum::Spectrum;
+    use crate::spectral::window::root_hann;
+    use realfft::num_complex::Complex32;
 
     const RATE: usize = 44_100;
     const LEN: usize = 6 * RATE;
@@ -494,7 +402,7 @@ mod tests {
         const FRAME: usize = 1024;
         let (song, voice) = (song(), voice());
         let mut spectrum = Spectrum::new(FRAME);
-        let window: Vec<f32> = hann(FRAME).into_iter().map(f32::sqrt).collect();
+        let window = root_hann(FRAME);
         let mut bins = vec![Complex32::default(); spectrum.num_bins()];
         let coded = song.each_ref().map(|side| {
             let mut coded = vec![0.0; LEN];
@@ -516,21 +424,5 @@ mod tests {
         let mix = mixed(&song, &voice, |_| [1.0; 2]);
         let (_, any) = run(&mix, &coded, &voice, &mut fresh());
         assert!(!any);
-    }
-
-    #[test]
-    fn halves_have_no_bins_in_common() {
-        let places = places(1025, 44_100.0 / 2048.0);
-        for (bin, place) in places.iter().enumerate() {
-            // A Hann window spreads a bin over its neighbours (textbook): three bins apart two share nothing.
-            let near = &places[bin.saturating_sub(2)..(bin + 3).min(places.len())];
-            assert!(near.iter().all(|p| p.half.is_none() || place.half.is_none() || p.half == place.half));
-        }
-        // Every band has both.
-        for band in 0..NUM_BANDS {
-            let has =
-                |half| places.iter().any(|p| p.half == Some(half) && (p.band == band || p.band + 1 == band));
-            assert!(has(0) && has(1), "band {band}");
-        }
     }
 }

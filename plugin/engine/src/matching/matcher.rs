@@ -2,9 +2,9 @@
 
 use crate::dsp::hop::Hop;
 use crate::dsp::timeline::Timeline;
-use crate::matching::Taps;
 use crate::matching::partitioned::{PartitionLoader, PartitionedConvolver, Partitions};
 use crate::matching::prepared::PreparedFilter;
+use crate::matching::taps::Taps;
 use crate::settings::Tone;
 
 /// Hops over which a new filter fades in (85 ms at 48 kHz).

@@ -2,7 +2,7 @@
 //! 1988; from memory).
 
 use crate::dsp::ring::{Stereo, stereo};
-use crate::matching::Taps;
+use crate::matching::taps::Taps;
 use crate::spectral::lanes::{LANES, Lanes, plus, times};
 use crate::spectral::spectrum::Spectrum;
 use multiversion::multiversion;

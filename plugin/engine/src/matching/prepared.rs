@@ -1,7 +1,7 @@
 //! A filter with all that it takes to put it in force: made in a job, so that on the audio thread it is an exchange of buffers.
 
-use crate::matching::Taps;
 use crate::matching::partitioned::{PartitionLoader, Partitions};
+use crate::matching::taps::Taps;
 use crate::settings::Tone;
 
 /// A filter that was learned, ready for the [`Matcher`](crate::matching::matcher::Matcher).

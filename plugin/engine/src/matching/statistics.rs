@@ -5,21 +5,31 @@
 //! in force (iteratively reweighted least squares; weights from the residual after Nakatani et al. 2010), so that
 //! time and frequency where the voice rests decide.
 
-use crate::dsp::ring::{Signal, Stereo, stereo};
-use crate::matching::Taps;
-use crate::matching::taps::Convolver;
+use crate::dsp::ring::{Signal, stereo};
+use crate::matching::subtraction::Subtraction;
+use crate::matching::taps::Taps;
 use crate::spectral::covariance::Covariance;
+use crate::spectral::frames::Frames;
 use crate::spectral::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
-use crate::spectral::spectrum::{TwinSpectrum, hann, sides};
+use crate::spectral::twin_spectrum::split;
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
-use std::ops::Range;
-use std::sync::Arc;
 
-/// Window at 44.1 and 48 kHz, samples; hop is half of it.
+/// Window at 44.1 and 48 kHz, samples; hop is half of it. Chosen by hand; not measured.
 pub const WINDOW: usize = 8192;
-/// Bounds of the floor of the voice's power re the backing's in the weights.
-const FLOOR: (f32, f32) = (1e-6, 1e-2);
+/// Bounds of the floor of the voice's power re the backing's in the weights: it is as low as the null is deep. Chosen by
+/// hand; not measured.
+const VOICE_FLOORS: (f32, f32) = (1e-6, 1e-2);
+/// Floor re full scale (power in a bin), so that silence does not weigh without bound. Chosen by hand; not measured.
+const WEIGHT_FLOOR: f32 = 1e-12;
+/// Frames from which the depth of the null is taken, spread over the time, and each how many bins. Chosen by hand; not
+/// measured.
+const DEPTH_FRAMES: usize = 10;
+const DEPTH_BIN_STEP: usize = 7;
+/// Backing under this, re the mean of its frame, does not count there. Chosen by hand; not measured.
+const DEPTH_SILENT: f32 = 1e-5;
+/// One in so many of these cells, the deepest, is where the voice rests. Chosen by hand; not measured.
+const DEPTH_ONE_IN: usize = 20;
 
 /// Sums of one bin. With Y the backing's spectra, W the weights and E the residual's spectra:
 /// `a[2 i + j][2 k + l]` = sum conj(Y_j) W_ik Y_l and `r[2 i + j]` = sum conj(Y_j) (W E)_i.
@@ -78,56 +88,6 @@ pub struct Statistics {
     pub len: usize,
 }
 
-/// Residual and matched backing, filtered as far as they are asked for.
-struct Subtraction<'a, X, Y> {
-    mix: &'a X,
-    backing: &'a Y,
-    convolver: Convolver,
-    /// What is kept begins here.
-    from: usize,
-    matched: Stereo,
-    residual: Stereo,
-}
-
-impl<'a, X: Signal, Y: Signal> Subtraction<'a, X, Y> {
-    fn new(mix: &'a X, backing: &'a Y, active: &Taps) -> Self {
-        let convolver = Convolver::new(active);
-        Self { mix, backing, convolver, from: 0, matched: stereo(0), residual: stereo(0) }
-    }
-
-    /// Residual and matched backing in a part, or what there is of it.
-    fn read(&mut self, part: Range<usize>) -> [[&[f32]; 2]; 2] {
-        let end = self.from + self.matched[0].len();
-        if part.start < self.from || part.end.min(self.mix.num_samples()) > end {
-            self.have(part.start, part.end);
-        }
-        let at = part.start - self.from;
-        [&self.residual, &self.matched].map(|signal| signal.each_ref().map(|side| &side[at..]))
-    }
-
-    /// Keeps from `from` on, and has what comes up to `to`, as far as the music reaches.
-    fn have(&mut self, from: usize, to: usize) {
-        let end = self.from + self.matched[0].len();
-        let kept = if (self.from..end).contains(&from) { end - from } else { 0 };
-        for side in self.matched.iter_mut().chain(&mut self.residual) {
-            side.drain(..side.len() - kept);
-        }
-        self.from = from;
-        let len = self.mix.num_samples();
-        if from + kept < to.min(len) {
-            // As much at once as the convolver takes.
-            let ahead = self.convolver.block_samples();
-            let part = from + kept..len.min(to.max(from + kept + ahead));
-            self.convolver.run(self.backing, part.clone(), &mut self.matched);
-            for (side, (residual, matched)) in self.residual.iter_mut().zip(&self.matched).enumerate() {
-                residual.resize(matched.len(), 0.0);
-                self.mix.read(side, part.start, &mut residual[kept..]);
-                residual[kept..].iter_mut().zip(&matched[kept..]).for_each(|(e, b)| *e -= b);
-            }
-        }
-    }
-}
-
 /// The powers of one frame per bin, with one bin of room at either end: of the residual left and right, real and
 /// imaginary part of its cross power, mean of the matched backing.
 type Powers = [Vec<f32>; 5];
@@ -163,7 +123,7 @@ impl Statistics {
                 let [_, _, left, right] = &mut spectra[1];
                 split(twin, left, right);
             } else {
-                // The last frame stands in for the one after it, and below the first for the one before it.
+                // The last frame serves as the one after it, and below the first as the one before it.
                 let [_, last, next] = &mut powers;
                 next.clone_from(last);
             }
@@ -219,16 +179,6 @@ fn load_powers<X: Signal, Y: Signal>(
     }
 }
 
-/// Spectra of left and right from a twin spectrum.
-fn split(twin: &[Complex32], left: &mut [Complex32], right: &mut [Complex32]) {
-    [left[0], right[0]] = sides(twin[0], twin[0]);
-    let half = twin.len() / 2;
-    let mirrored = twin[1..=half].iter().zip(twin[half..].iter().rev());
-    for ((left, right), (x, m)) in left[1..].iter_mut().zip(&mut right[1..]).zip(mirrored) {
-        [*left, *right] = sides(*x, *m);
-    }
-}
-
 /// Mean over three frames and three bins.
 #[multiversion(targets("x86_64+avx2"))]
 fn smooth(powers: &[Powers; 3], mean: &mut Powers) {
@@ -252,7 +202,7 @@ fn add(sums: &mut [Sums], mean: &Powers, spectra: &Spectra, floor: f32) {
         let at = block * LANES;
         let load = |plane| Lanes::load(plane, at);
         let mean = [load(p11), load(p22), load(re), load(im), load(backing)];
-        let (w11, w22, w12) = Covariance::new(mean, floor, 1e-12).inverse();
+        let (w11, w22, w12) = Covariance::new(mean, floor, WEIGHT_FLOOR).inverse();
         let load = |plane| Lanes::load_complex(plane, at);
         let (e0, e1, y0, y1) = (load(e0), load(e1), load(y0), load(y1));
         let (p0, p1, cross) = (power(y0), power(y1), times_conj(y1, y0));
@@ -279,8 +229,7 @@ fn add(sums: &mut [Sums], mean: &Powers, spectra: &Spectra, floor: f32) {
     }
 }
 
-/// How deep the null already is: the 5 % quantile of residual re matched backing, from ten frames spread over
-/// the time.
+/// How deep the null already is: a low quantile of residual re matched backing, from some frames.
 fn floor<X: Signal, Y: Signal>(
     num_frames: usize,
     num_bins: usize,
@@ -291,8 +240,8 @@ fn floor<X: Signal, Y: Signal>(
     let mut spectra: Spectra = std::array::from_fn(|_| vec![Complex32::default(); num_bins]);
     let mut mean: Powers = std::array::from_fn(|_| vec![0.0; num_bins]);
     let mut ratios = Vec::new();
-    for probe in 0..10 {
-        let at = probe * num_frames / 10;
+    for probe in 0..DEPTH_FRAMES {
+        let at = probe * num_frames / DEPTH_FRAMES;
         for (offset, powers) in powers.iter_mut().enumerate() {
             let frame = (at + offset).saturating_sub(1).min(num_frames - 1);
             load_powers(frame, frames, subtraction, powers, &mut spectra);
@@ -300,74 +249,13 @@ fn floor<X: Signal, Y: Signal>(
         smooth(&powers, &mut mean);
         let cells = (1..num_bins - 1).map(|k| (mean[0][k] + mean[1][k], 2.0 * mean[4][k]));
         let level = cells.clone().map(|c| c.1).sum::<f32>() / (num_bins - 2) as f32;
-        ratios.extend(cells.filter(|c| c.1 > 1e-5 * level).step_by(7).map(|c| c.0 / c.1));
+        ratios
+            .extend(cells.filter(|c| c.1 > DEPTH_SILENT * level).step_by(DEPTH_BIN_STEP).map(|c| c.0 / c.1));
     }
     if ratios.is_empty() {
-        return FLOOR.1;
+        return VOICE_FLOORS.1;
     }
-    let at = ratios.len() / 20;
+    let at = ratios.len() / DEPTH_ONE_IN;
     let (_, quantile, _) = ratios.select_nth_unstable_by(at, f32::total_cmp);
-    quantile.clamp(FLOOR.0, FLOOR.1)
-}
-
-/// Left and right under a window as real and imaginary parts.
-#[multiversion(targets("x86_64+avx2"))]
-fn twin_under(window: &[f32], left: &[f32], right: &[f32], twin: &mut [Complex32]) {
-    for (((twin, w), l), r) in twin.iter_mut().zip(window).zip(left).zip(right) {
-        *twin = Complex32::new(w * l, w * r);
-    }
-}
-
-/// Windowed frames, half overlapping, of a stereo signal that may be shorter than one.
-#[derive(Clone)]
-pub struct Frames {
-    spectrum: TwinSpectrum,
-    window: Arc<[f32]>,
-    twin: Vec<Complex32>,
-}
-
-impl Frames {
-    /// Frames of `len` samples.
-    pub fn new(len: usize) -> Self {
-        Self {
-            spectrum: TwinSpectrum::new(len),
-            window: hann(len).into(),
-            twin: vec![Complex32::default(); len],
-        }
-    }
-
-    /// How many frames a signal of `samples` gives; at least one.
-    pub fn count(&self, samples: usize) -> usize {
-        let len = self.window.len();
-        1 + samples.saturating_sub(len) / (len / 2)
-    }
-
-    /// Bins from 0 Hz to half the sample rate.
-    pub fn num_bins(&self) -> usize {
-        self.window.len() / 2 + 1
-    }
-
-    /// The samples of one frame.
-    pub fn part(&self, frame: usize) -> Range<usize> {
-        let len = self.window.len();
-        frame * len / 2..frame * len / 2 + len
-    }
-
-    /// Twin spectrum (see [`TwinSpectrum`]) of one frame.
-    pub fn twin(&mut self, signal: [&[f32]; 2], frame: usize) -> &[Complex32] {
-        let part = self.part(frame);
-        self.twin_of(signal.map(|side| &side[part.start.min(side.len())..]))
-    }
-
-    /// Twin spectrum of the frame with which a signal begins; one shorter than a frame stands at its end.
-    pub fn twin_of(&mut self, signal: [&[f32]; 2]) -> &[Complex32] {
-        let len = self.window.len();
-        let heard = len.min(signal[0].len());
-        let (rest, twin) = self.twin.split_at_mut(len - heard);
-        rest.fill(Complex32::default());
-        let [left, right] = signal.map(|side| &side[..heard]);
-        twin_under(&self.window[len - heard..], left, right, twin);
-        self.spectrum.forward(&mut self.twin);
-        &self.twin
-    }
+    quantile.clamp(VOICE_FLOORS.0, VOICE_FLOORS.1)
 }

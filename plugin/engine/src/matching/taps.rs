@@ -4,7 +4,8 @@ use crate::dsp::ring::{Signal, Stereo, stereo};
 use crate::dsp::sinc::windowed_sinc;
 use crate::settings::Tone;
 use crate::spectral::lanes::{LANES, Lanes, Real, plus, times};
-use crate::spectral::spectrum::{Spectrum, TwinSpectrum, sides};
+use crate::spectral::spectrum::Spectrum;
+use crate::spectral::twin_spectrum::{TwinSpectrum, sides};
 use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
 

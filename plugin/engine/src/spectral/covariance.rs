@@ -1,21 +1,22 @@
-//! Weights for what two sides tell of the backing: the inverse covariance of the voice, taken from the residual (after
-//! Nakatani et al. 2010), so that times and frequencies where the voice rests decide.
+//! Weights of two sides by the inverse covariance of what disturbs them (after Nakatani et al. 2010), so that times and
+//! frequencies with little disturbance decide.
 
 use crate::spectral::lanes::{Real, minus, power, scaled, times, times_conj};
 use realfft::num_complex::Complex;
 
-/// Share of the whole power added to either side: sides that agree too well would weigh without bound.
-const LEAK: f32 = 0.02;
+/// Share of the whole power added to either side: sides that agree too well would weigh without bound. Chosen by hand; not
+/// measured.
+const SIDES_FLOOR: f32 = 0.02;
 
-/// Power of the residual left and right, real and imaginary part of its cross power, and mean power of the backing.
+/// Power of the disturbance left and right, real and imaginary part of its cross power, and mean power of a reference.
 #[inline(always)]
-pub fn powers<T: Real>(residual: [Complex<T>; 2], backing: [Complex<T>; 2]) -> [T; 5] {
-    let cross = times_conj(residual[0], residual[1]);
-    let backing = T::all(0.5) * (power(backing[0]) + power(backing[1]));
-    [power(residual[0]), power(residual[1]), cross.re, cross.im, backing]
+pub fn powers<T: Real>(disturbance: [Complex<T>; 2], reference: [Complex<T>; 2]) -> [T; 5] {
+    let cross = times_conj(disturbance[0], disturbance[1]);
+    let reference = T::all(0.5) * (power(reference[0]) + power(reference[1]));
+    [power(disturbance[0]), power(disturbance[1]), cross.re, cross.im, reference]
 }
 
-/// The covariance of the voice in one bin, or in several.
+/// The covariance of a disturbance in one bin, or in several.
 pub struct Covariance<T> {
     p11: T,
     p22: T,
@@ -24,12 +25,12 @@ pub struct Covariance<T> {
 }
 
 impl<T: Real> Covariance<T> {
-    /// From mean [`powers`]; `floor` re the backing and `least` keep a deep null from weighing without bound.
+    /// From mean [`powers`]; `floor` re the reference and `least` keep what is hardly disturbed from weighing without bound.
     #[inline(always)]
     pub fn new(mean: [T; 5], floor: f32, least: f32) -> Self {
         let floor = T::all(floor) * mean[4] + T::all(least);
-        let leak = T::all(LEAK) * (mean[0] + mean[1]);
-        let (p11, p22) = (mean[0] + floor + leak, mean[1] + floor + leak);
+        let sides = T::all(SIDES_FLOOR) * (mean[0] + mean[1]);
+        let (p11, p22) = (mean[0] + floor + sides, mean[1] + floor + sides);
         let p12 = Complex { re: mean[2], im: mean[3] };
         Self { p11, p22, p12, scale: T::all(1.0) / (p11 * p22 - power(p12)) }
     }

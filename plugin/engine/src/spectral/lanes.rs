@@ -10,6 +10,9 @@ pub const LANES: usize = 8;
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Lanes(pub [f32; LANES]);
 
+/// Zero in all bins.
+pub const ZERO: Complex<Lanes> = Complex { re: Lanes([0.0; LANES]), im: Lanes([0.0; LANES]) };
+
 /// What formulas need of a number, be it one or several.
 pub trait Real:
     Copy

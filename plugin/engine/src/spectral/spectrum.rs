@@ -1,14 +1,12 @@
 //! Planned real Fourier transforms with their own scratch memory.
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex, num_complex::Complex32};
-use rustfft::{Fft, FftPlanner};
 use std::cell::RefCell;
 use std::sync::Arc;
 
 thread_local! {
     // Planning takes longer than a transform, and jobs plan the same lengths over and over.
-    static PLANNERS: RefCell<(RealFftPlanner<f32>, FftPlanner<f32>)> =
-        RefCell::new((RealFftPlanner::new(), FftPlanner::new()));
+    static PLANNER: RefCell<RealFftPlanner<f32>> = RefCell::new(RealFftPlanner::new());
 }
 
 /// Transforms of one length, forward and back; allocates nothing after [`Spectrum::new`].
@@ -23,8 +21,8 @@ pub struct Spectrum {
 impl Spectrum {
     /// Plans transforms of `len` samples, an even number.
     pub fn new(len: usize) -> Self {
-        let (forward, inverse) = PLANNERS
-            .with_borrow_mut(|(planner, _)| (planner.plan_fft_forward(len), planner.plan_fft_inverse(len)));
+        let (forward, inverse) =
+            PLANNER.with_borrow_mut(|planner| (planner.plan_fft_forward(len), planner.plan_fft_inverse(len)));
         let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
         Self {
             scratch: vec![Complex32::default(); scratch],
@@ -71,46 +69,4 @@ impl Spectrum {
         self.time.iter_mut().for_each(|x| *x *= scale);
         &mut self.time
     }
-}
-
-/// Complex transforms of one length, forward and back, by which both sides of a stereo signal go at once: left as the
-/// real part, right as the imaginary part. Allocates nothing after [`TwinSpectrum::new`].
-#[derive(Clone)]
-pub struct TwinSpectrum {
-    forward: Arc<dyn Fft<f32>>,
-    inverse: Arc<dyn Fft<f32>>,
-    scratch: Vec<Complex32>,
-}
-
-impl TwinSpectrum {
-    /// Plans transforms of `len` samples.
-    pub fn new(len: usize) -> Self {
-        let (forward, inverse) = PLANNERS
-            .with_borrow_mut(|(_, planner)| (planner.plan_fft_forward(len), planner.plan_fft_inverse(len)));
-        let scratch = forward.get_inplace_scratch_len().max(inverse.get_inplace_scratch_len());
-        Self { scratch: vec![Complex32::default(); scratch], forward, inverse }
-    }
-
-    /// Transforms in place, unscaled.
-    pub fn forward(&mut self, twin: &mut [Complex32]) {
-        self.forward.process_with_scratch(twin, &mut self.scratch);
-    }
-
-    /// Transforms back in place; forward and inverse multiply by the length.
-    pub fn inverse(&mut self, twin: &mut [Complex32]) {
-        self.inverse.process_with_scratch(twin, &mut self.scratch);
-    }
-}
-
-/// Spectra of left and right in one bin, of the twin spectrum's values there and in the mirrored bin.
-#[inline(always)]
-pub fn sides(twin: Complex32, mirrored: Complex32) -> [Complex32; 2] {
-    let (sum, difference) = (twin + mirrored.conj(), twin - mirrored.conj());
-    [sum * 0.5, Complex32::new(0.5 * difference.im, -0.5 * difference.re)]
-}
-
-/// Periodic Hann window.
-pub fn hann(len: usize) -> Vec<f32> {
-    let step = std::f64::consts::TAU / len as f64;
-    (0..len).map(|n| (0.5 - 0.5 * (step * n as f64).cos()) as f32).collect()
 }

@@ -1,22 +1,26 @@
-//! How well a match explains what was heard: the mean over time and frequency of the logarithm of the residual's
-//! power, a profile likelihood, in which cells count by the loudness of the backing. It needs no reference level and lets
-//! the cells decide where the voice rests.
+//! The log-residual cost of a match: the mean over time and frequency of the logarithm of the residual's power, in which
+//! cells count by the loudness of the backing; lower is better. It is a profile likelihood: it needs no reference level and
+//! lets the cells decide where the voice rests.
 
 use crate::dsp::ring::Stereo;
-use crate::matching::statistics::Frames;
+use crate::spectral::frames::Frames;
 
-/// Window at 44.1 and 48 kHz, samples; hop is half of it.
+/// Window at 44.1 and 48 kHz, samples; hop is half of it. Chosen by hand; not measured.
 pub const WINDOW: usize = 4096;
-/// Band that is scored: below it rumble, above it what codecs drop.
+/// Band that counts, Hz: below it is rumble, above it what codecs drop. Chosen by hand; not measured.
 const BAND_HZ: (f64, f64) = (50.0, 15_000.0);
-
 /// Exponent of the loudness of a cell: a tenfold power is about twice as loud (Stevens 1957, "On the psychophysical
-/// law"). Without it a hiss that nobody hears has its way with the filter in every quiet bar.
-const LOUDNESS: f32 = 0.3;
+/// law"). Without it a hiss that nobody hears decides on the filter in every quiet bar.
+const LOUDNESS_EXPONENT: f32 = 0.3;
+/// Backing under this power, re the mean and absolute, is silent, and its cell is left out. Chosen by hand; not measured.
+const SILENT_BACKING: (f64, f64) = (1e-6, 1e-9);
+/// Power that is added to what is left in a cell, re the backing and absolute, so that it has a logarithm. Chosen by hand;
+/// not measured.
+const LEAST_LEFT: (f32, f32) = (1e-11, 1e-13);
 
-/// Scores what different matches leave of one stretch of music.
+/// The cost of what different matches leave of one stretch of music.
 #[derive(Clone)]
-pub struct Score {
+pub struct ResidualCost {
     frames: Frames,
     first_bin: usize,
     num_bins: usize,
@@ -28,7 +32,7 @@ pub struct Score {
     loudness_per_frame: f64,
 }
 
-impl Score {
+impl ResidualCost {
     /// For the stretch of this `backing`. Allocates.
     pub fn new(backing: &Stereo, window: usize, sample_rate_hz: f64) -> Self {
         let bin_hz = sample_rate_hz / window as f64;
@@ -36,7 +40,7 @@ impl Score {
         let last_bin = ((BAND_HZ.1 / bin_hz) as usize).min(window / 2 - 1);
         let mut frames = Frames::new(window);
         let (num_bins, num_frames) = (last_bin + 1 - first_bin, frames.count(backing[0].len()));
-        let mut score = Self {
+        let mut cost = Self {
             first_bin,
             num_bins,
             num_frames,
@@ -45,40 +49,39 @@ impl Score {
             loudness_per_frame: 1.0,
             frames: frames.clone(),
         };
-        let powers = score.powers(backing, &mut frames);
+        let powers = cost.powers(backing, &mut frames);
         let mean = powers.iter().map(|&p| f64::from(p)).sum::<f64>() / powers.len() as f64;
-        score.backing = vec![0.0; powers.len()];
-        for (frame, cells) in score.backing.chunks_exact_mut(num_bins).enumerate() {
+        cost.backing = vec![0.0; powers.len()];
+        for (frame, cells) in cost.backing.chunks_exact_mut(num_bins).enumerate() {
             let around = around(&powers, frame, num_bins);
             for (k, cell) in cells.iter_mut().enumerate() {
                 let power = around.iter().map(|p| p[k]).sum::<f32>() / 3.0;
-                if f64::from(power) > 1e-6 * mean + 1e-9 {
+                if f64::from(power) > SILENT_BACKING.0 * mean + SILENT_BACKING.1 {
                     *cell = power;
                 }
             }
         }
-        score.loudness = score.backing.iter().map(|power| power.powf(LOUDNESS)).collect();
-        let loudness = score.loudness.iter().map(|&l| f64::from(l)).sum::<f64>() / num_frames as f64;
-        score.loudness_per_frame = loudness.max(1e-9);
-        score
+        cost.loudness = cost.backing.iter().map(|power| power.powf(LOUDNESS_EXPONENT)).collect();
+        let loudness = cost.loudness.iter().map(|&l| f64::from(l)).sum::<f64>() / num_frames as f64;
+        cost.loudness_per_frame = loudness.max(1e-9);
+        cost
     }
 
-    /// Score of each frame, natural logarithm of power; lower is better. `residual` is as long as the backing.
-    /// Allocates.
+    /// Cost of each frame, natural logarithm of power; lower is better. `residual` is as long as the backing. Allocates.
     pub fn score(&self, residual: &Stereo) -> Vec<f64> {
         let powers = self.powers(residual, &mut self.frames.clone());
         let cells = self.backing.chunks_exact(self.num_bins).zip(self.loudness.chunks_exact(self.num_bins));
-        let score = |(frame, (backing, loudness)): (usize, (&[f32], &[f32]))| {
+        let cost = |(frame, (backing, loudness)): (usize, (&[f32], &[f32]))| {
             let [before, now, after] = around(&powers, frame, self.num_bins);
             let mut sum = 0.0;
             for k in (0..self.num_bins).filter(|&k| loudness[k] > 0.0) {
                 let left = (before[k] + now[k] + after[k]) / 3.0;
-                let cell = left + 1e-11 * backing[k] + 1e-13;
+                let cell = left + LEAST_LEFT.0 * backing[k] + LEAST_LEFT.1;
                 sum += f64::from(loudness[k] * cell.ln());
             }
             sum / self.loudness_per_frame
         };
-        cells.enumerate().map(score).collect()
+        cells.enumerate().map(cost).collect()
     }
 
     /// Power of both sides per cell, smoothed over three bins, `[frame * num_bins + bin]`.
@@ -107,16 +110,13 @@ fn around(powers: &[f32], frame: usize, num_bins: usize) -> [&[f32]; 3] {
     [frame.saturating_sub(1), frame, (frame + 1).min(last)].map(|f| &powers[f * num_bins..(f + 1) * num_bins])
 }
 
-/// Arithmetic mean; 0 of nothing.
-pub fn mean(x: &[f64]) -> f64 {
-    if x.is_empty() { 0.0 } else { x.iter().sum::<f64>() / x.len() as f64 }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::dsp::noise::noise;
-    use crate::spectral::spectrum::{Spectrum, hann};
+    use crate::dsp::units::mean;
+    use crate::spectral::spectrum::Spectrum;
+    use crate::spectral::window::hann;
     use realfft::num_complex::Complex32;
 
     /// Half the loud band's residue is worth more than a hundredth of a hiss beneath it.
@@ -133,18 +133,18 @@ mod tests {
             });
         }
         let backing: Stereo = std::array::from_fn(|_| low.clone());
-        let score = Score::new(&backing, 1024, rate);
+        let cost = ResidualCost::new(&backing, 1024, rate);
         let hiss = noise(16_000, 2);
         let left = |bass: f32, treble: f32| -> f64 {
             let side: Vec<f32> = low.iter().zip(&hiss).map(|(b, h)| bass * b + treble * h).collect();
-            mean(&score.score(&[side.clone(), side]))
+            mean(&cost.score(&[side.clone(), side]))
         };
         assert!(left(0.01, 1e-4) < left(0.02, 1e-6), "{} {}", left(0.01, 1e-4), left(0.02, 1e-6));
     }
 
     /// Against the definition, written out with one transform a side and one logarithm a cell.
     #[test]
-    fn scores_as_written_out() {
+    fn costs_as_written_out() {
         let (window, len, rate) = (512, 4000, 8_000.0);
         let signal = |seed| [noise(len, seed), noise(len, seed + 1)];
         let (residual, backing) = (signal(1), signal(3));
@@ -172,16 +172,16 @@ mod tests {
         let smooth = |p: &[Vec<f64>], f: usize, k: usize| {
             (p[f.saturating_sub(1)][k] + p[f][k] + p[(f + 1).min(num_frames - 1)][k]) / 3.0
         };
-        let scores = Score::new(&backing, window, rate).score(&residual);
-        assert_eq!(scores.len(), num_frames);
+        let costs = ResidualCost::new(&backing, window, rate).score(&residual);
+        assert_eq!(costs.len(), num_frames);
         let loudness = |f: usize, k: usize| smooth(&y, f, k).powf(0.3);
         let total: f64 =
             (0..num_frames).map(|f| (0..=last - first).map(|k| loudness(f, k)).sum::<f64>()).sum();
-        for (f, score) in scores.iter().enumerate() {
+        for (f, cost) in costs.iter().enumerate() {
             let cell = |k: usize| (smooth(&e, f, k) + 1e-11 * smooth(&y, f, k) + 1e-13).ln();
             let weighted = (0..=last - first).map(|k| loudness(f, k) * cell(k)).sum::<f64>();
             let written = weighted / (total / num_frames as f64);
-            assert!((score - written).abs() < 1e-5, "{f}: {score} {written}");
+            assert!((cost - written).abs() < 1e-5, "{f}: {cost} {written}");
         }
     }
 }

@@ -1,27 +1,29 @@
-//! What was heard of mix, backing and difference, in bands and short frames: all that the rules for what stands need.
+//! What was heard of mix, backing and difference, in bands and short frames: all that the rules for what remains need.
 
-use super::sides_of;
 use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
-use crate::matching::statistics::Frames;
-use crate::null_depth::NOBODY_DB;
+use crate::null_depth::rests::NOBODY_DB;
+use crate::spectral::frames::Frames;
+use crate::spectral::twin_spectrum::split;
 use realfft::num_complex::Complex32;
 use std::collections::VecDeque;
 use std::ops::Range;
 
-/// Window at 44.1 and 48 kHz, samples; hop is half of it.
+/// Window at 44.1 and 48 kHz, samples; hop is half of it. Chosen by hand; not measured.
 const WINDOW: usize = 2048;
-/// Memory, frames (30 s).
-const MEMORY: usize = 1300;
+/// Frames kept (30 s). Chosen by hand; not measured.
+const REMEMBERED_FRAMES: usize = 1300;
 /// Third octaves from here on, at least so many bins wide; above, bands of one width, to see where a signal ends.
-const LOWEST_HZ: f64 = 60.0;
-const LEAST_BINS: usize = 6;
+/// Chosen by hand; not measured.
+const BANDS_FROM_HZ: f64 = 60.0;
+const MIN_BAND_BINS: usize = 6;
 const EVEN_FROM_HZ: f64 = 10_000.0;
 const EVEN_HZ: f64 = 500.0;
-/// Backing so far below its mean tells nothing (power ratio).
-const AUDIBLE: f32 = 1e-4;
-/// Share of the frames, quietest in the difference first, in which the voice is taken to rest in a band.
-const REST: usize = 5;
+/// Backing so far below its mean does not count (power ratio). Chosen by hand; not measured.
+const AUDIBLE_RE_MEAN: f32 = 1e-4;
+/// One in so many frames, quietest in the difference first, in which the voice is taken to rest in a band. Chosen by hand;
+/// not measured.
+const RESTING_ONE_IN: usize = 5;
 
 /// Powers of one band in one frame, both sides together.
 #[derive(Clone, Copy, Default)]
@@ -46,25 +48,25 @@ pub struct Cell {
     pub bend_product: f32,
 }
 
-/// What was heard.
-pub struct Bands {
+/// The cells of the last frames.
+pub struct CellHistory {
     ranges: Vec<Range<usize>>,
     window: usize,
     bin_hz: f64,
     frames: VecDeque<Vec<Cell>>,
 }
 
-impl Bands {
+impl CellHistory {
     /// Nothing heard yet.
     pub fn new(sizes: Sizes) -> Self {
         let window = sizes.scaled(WINDOW);
         let bin_hz = sizes.sample_rate_hz / window as f64;
-        let (mut ranges, mut from) = (Vec::new(), (LOWEST_HZ / bin_hz).ceil() as usize);
-        while from + LEAST_BINS <= window / 2 {
+        let (mut ranges, mut from) = (Vec::new(), (BANDS_FROM_HZ / bin_hz).ceil() as usize);
+        while from + MIN_BAND_BINS <= window / 2 {
             let third = (from as f64 * (2f64.powf(1.0 / 3.0) - 1.0)).round() as usize;
             let even = (EVEN_HZ / bin_hz).round() as usize;
             let width = if from as f64 * bin_hz < EVEN_FROM_HZ { third } else { even };
-            let to = (from + width.max(LEAST_BINS)).min(window / 2);
+            let to = (from + width.max(MIN_BAND_BINS)).min(window / 2);
             ranges.push(from..to);
             from = to;
         }
@@ -97,14 +99,15 @@ impl Bands {
             for (bins, (signal, frame)) in
                 bins.iter_mut().zip([(&difference, 0), (matched, frame), (backing, frame), (&bend, 0)])
             {
-                sides_of(&mut spectra, signal, frame, bins);
+                let [left, right] = bins;
+                split(spectra.twin([&signal[0], &signal[1]], frame), left, right);
             }
             for (cell, range) in cells.iter_mut().zip(&self.ranges) {
                 for side in 0..2 {
                     cell.add(bins.each_ref().map(|bins| &bins[side][range.clone()]));
                 }
             }
-            if self.frames.len() == MEMORY {
+            if self.frames.len() == REMEMBERED_FRAMES {
                 self.frames.pop_front();
             }
             self.frames.push_back(cells);
@@ -160,7 +163,7 @@ impl Bands {
     /// All frames in which something is heard in a band.
     pub fn heard(&self, band: usize, of: impl Fn(&Cell) -> f32) -> Vec<usize> {
         let all: Vec<usize> = (0..self.frames.len()).collect();
-        let least = AUDIBLE * self.mean(band, &all, &of) as f32;
+        let least = AUDIBLE_RE_MEAN * self.mean(band, &all, &of) as f32;
         all.into_iter().filter(|&frame| of(self.cell(band, frame)) > least.max(1e-20)).collect()
     }
 
@@ -184,7 +187,7 @@ impl Bands {
         };
         let mut frames = frames.to_vec();
         frames.sort_unstable_by(|&a, &b| ratio(a).total_cmp(&ratio(b)));
-        frames.truncate(frames.len().div_ceil(REST));
+        frames.truncate(frames.len().div_ceil(RESTING_ONE_IN));
         frames
     }
 

@@ -4,9 +4,9 @@
 use crate::discontinuities::Discontinuities;
 use crate::dsp::ring::{Ring, Signal, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
-use crate::matching::Taps;
-use crate::matching::follower::FollowerGain;
-use crate::matching::score::{self, Score};
+use crate::matching::follower_gain::FollowerGain;
+use crate::matching::residual_cost::{self as score, ResidualCost as Score};
+use crate::matching::taps::Taps;
 use std::cell::OnceCell;
 
 /// A long stretch.

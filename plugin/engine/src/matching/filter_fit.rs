@@ -1,8 +1,8 @@
-//! Filters, per side or across sides, from the same statistics as the simple models: weighted least squares per
-//! bin, smoothed over frequency, from coarse to fine.
+//! Fits filters, per side or across sides, to the same statistics as the simple models: weighted least squares per bin,
+//! smoothed over frequency, from coarse to fine.
 
-use crate::matching::Taps;
 use crate::matching::statistics::Statistics;
+use crate::matching::taps::Taps;
 use crate::spectral::spectrum::Spectrum;
 use realfft::num_complex::Complex32;
 
@@ -10,7 +10,7 @@ use realfft::num_complex::Complex32;
 pub struct Step {
     /// Frequency over the width smoothed over.
     q: f64,
-    /// Change expected at this step, standard deviation, linear: the prior that holds unheard bins.
+    /// Change expected at this step, standard deviation, linear: the prior that holds bins in which nothing is heard.
     sigma: f32,
 }
 
@@ -23,10 +23,12 @@ pub const STEPS: [Step; 4] = [
     Step { q: 24.0, sigma: 0.1 },
 ];
 
-/// Least half-width of the smoothing, bins.
-const LEAST_HALF_WIDTH: usize = 2;
-/// No response exceeds the median one by more than this, linear (12 dB).
-const HEADROOM: f32 = 4.0;
+/// Least half-width of the smoothing, bins. Chosen by hand; not measured.
+const MIN_HALF_WIDTH_BINS: usize = 2;
+/// No response exceeds the median one by more than this, linear (12 dB). Chosen by hand; not measured.
+const MAX_OVER_MEDIAN: f32 = 4.0;
+/// One in so many taps at either end is tapered. Chosen by hand; not measured.
+const TAPER_ONE_IN: usize = 8;
 
 /// Fits a filter from `start` on, one result per step. Allocates.
 ///
@@ -65,7 +67,7 @@ pub fn fit_filter(
                 plane[k] = statistics.bins[k].r[i] - moved;
             }
         }
-        let half_width = |k: usize| ((k as f64 / step.q / 2.0) as usize).max(LEAST_HALF_WIDTH);
+        let half_width = |k: usize| ((k as f64 / step.q / 2.0) as usize).max(MIN_HALF_WIDTH_BINS);
         planes.iter_mut().for_each(|plane| smooth(plane, half_width));
         let trace = |k: usize| {
             let diagonal = pairs.iter().zip(&planes).filter(|((i, j), _)| i == j);
@@ -79,10 +81,10 @@ pub fn fit_filter(
             let ridge = prior + 1e-6 * trace(k) + 1e-9 * largest;
             let mut matrix = [[Complex32::default(); 4]; 4];
             let mut right = [Complex32::default(); 4];
-            let place = |i: usize| unknowns.iter().position(|&u| u == i).unwrap_or_default();
+            let row = |i: usize| unknowns.iter().position(|&u| u == i).unwrap_or_default();
             for (&(i, j), plane) in pairs.iter().zip(&planes) {
-                matrix[place(i)][place(j)] = plane[k];
-                matrix[place(j)][place(i)] = plane[k].conj();
+                matrix[row(i)][row(j)] = plane[k];
+                matrix[row(j)][row(i)] = plane[k].conj();
             }
             for (n, plane) in planes[pairs.len()..].iter().enumerate() {
                 matrix[n][n] += ridge;
@@ -142,10 +144,10 @@ fn solve(matrix: &mut [[Complex32; 4]; 4], right: &mut [Complex32; 4], n: usize)
     }
 }
 
-/// Adds a centred frequency response to `h`, its ends tapered over an eighth of the filter.
+/// Adds a centred frequency response to `h`, its ends tapered.
 fn add_response(h: &mut [f32], response: &[Complex32], spectrum: &mut Spectrum) {
     let (len, centre) = (h.len(), h.len() / 2);
-    let ramp = len / 8;
+    let ramp = len / TAPER_ONE_IN;
     let time = spectrum.inverse(response);
     for (n, h) in h.iter_mut().enumerate() {
         let edge = n.min(len - 1 - n);
@@ -158,14 +160,14 @@ fn add_response(h: &mut [f32], response: &[Complex32], spectrum: &mut Spectrum) 
     }
 }
 
-/// Keeps every response within 12 dB over the median one; that roll-offs are deep is real.
+/// Keeps every response within [`MAX_OVER_MEDIAN`]; that roll-offs are deep is real.
 fn limit(taps: &mut Taps, spectrum: &mut Spectrum) {
     let mut responses = taps.centred_responses(spectrum);
     let num_bins = responses[0][0].len();
     let mut levels: Vec<f32> =
         (0..2).flat_map(|side| responses[side][side][8..num_bins / 2].iter().map(|h| h.norm())).collect();
     let at = levels.len() / 2;
-    let most = HEADROOM * *levels.select_nth_unstable_by(at, f32::total_cmp).1;
+    let most = MAX_OVER_MEDIAN * *levels.select_nth_unstable_by(at, f32::total_cmp).1;
     if responses.iter().flatten().flatten().all(|h| h.norm() <= most) {
         return;
     }

@@ -1,52 +1,57 @@
-//! What stands: the rules that tell from what is left which difference no linear match takes away.
+//! What remains: the rules that find out, from what is left, which difference no linear match takes away.
 
-use super::bands::{Bands, Cell};
-use super::{Kind, Signal};
+use crate::causes::cells::{Cell, CellHistory};
+use crate::causes::diagnosis::{Kind, Signal};
 use crate::dsp::units::power_to_db;
 
-/// Frames needed before anything is told (4 s).
-pub const ENOUGH: usize = 160;
-/// Least difference in loudness between the two halves of the frames that tell what follows what, nats (3 dB).
+/// Frames needed before anything is reported (4 s). Chosen by hand; not measured.
+pub const MIN_FRAMES: usize = 160;
+/// Least difference in loudness between the two halves of the frames from which it is read what follows what, nats (3 dB).
+/// Chosen by hand; not measured.
 const LEAST_CONTRAST: f64 = 0.7;
 /// Rise of what is left, dB per dB of the backing, from which it follows the backing. A voice or noise gives 0, what
 /// is made of the backing 1, a mixture something between. Where the voice sang over an exact copy it read -0.1 to
 /// 0.15, under codecs 0.35 to 1.2 (15 recordings).
-const FOLLOWS: f64 = 0.25;
+const FOLLOWING_RISE: f64 = 0.25;
 /// Rise from which nothing else need be asked of it: a voice over a backing that holds it reached 0.3.
-const FOLLOWS_SURELY: f64 = 0.5;
+const SURELY_FOLLOWING_RISE: f64 = 0.5;
 /// Share of what is left, beyond chance, that a gain explains, above which it is no codec but a gain or a filter that
 /// is not quite right. Of what codecs leave it was 0.02 to 0.23, the most while the filter was still being learned; of
-/// what a wandering delay leaves, which rises with the backing by up to 0.4 too, 0.57 to 0.83 (28 recordings).
-const COHERENT: f64 = 0.3;
+/// what a moving delay leaves, which rises with the backing by up to 0.4 too, 0.57 to 0.83 (28 recordings).
+const MAX_COHERENT_SHARE: f64 = 0.3;
 /// Spread of what is left re the backing, dB, from the 5th to the 20th percentile: most codecs keep their error at an
 /// even distance, 2 to 9 dB; where a voice dips over a deep null it is 6 to 22 dB.
-const SPREAD_DB: f64 = 9.0;
+const MAX_CODEC_SPREAD_DB: f64 = 9.0;
 /// Correlation with a third-order bend from which it is clipping (negative: loud moments are too small). Clipped: -0.3
 /// to -0.99 by band; else above -0.05.
-const BENT: f64 = -0.25;
+const BENT_CORRELATION: f64 = -0.25;
 /// Contrast between mix and backing beyond which one of them has ended, dB. No tone control reaches that.
+/// Chosen by hand; not measured.
 const ENDED_DB: f64 = 15.0;
-/// Lowest frequency at which a signal may end, Hz: codecs at telephone quality are not music.
+/// Lowest frequency at which a signal may end, Hz: codecs at telephone quality are not music. Chosen by hand; not
+/// measured.
 const ENDS_FROM_HZ: f64 = 7_000.0;
 /// Level under which a band counts as empty, mean square per sample of white noise of that density: rounding to 16
 /// bits is at -101 dB re full scale.
-const EMPTY: f64 = 1e-10;
+const EMPTY_BAND: f64 = 1e-10;
 /// Spread of the quietest frames of steady noise, dB, from the 5th to the 15th percentile: by the chi-squared
 /// distribution 0.2 to 0.6 dB in bands of 200 to 20 bins; a voice's own reverberation spreads by several.
-const STEADY_DB: f64 = 1.0;
-const STEADY_BINS: usize = 20;
+const STEADY_SPREAD_DB: f64 = 1.0;
+const MIN_STEADY_BINS: usize = 20;
 /// Share of those bands that must be steady: noise is there in most of them, rests of a voice in one or two.
-const STEADY_SHARE: f64 = 0.25;
+const MIN_STEADY_SHARE: f64 = 0.25;
 /// Noise under this level re full scale is of no account: 16 bits without dither are at -101 dB, 24 bits at -149.
+/// Chosen by hand; not measured.
 const LEAST_NOISE_DB: f64 = -112.0;
-/// Lowest frequency, re the sample rate, from which voices are rare enough to look for codecs.
-const BRIGHT: f64 = 5_000.0;
-/// Bleed below this is not told: amplitude re the voice (-30 dB).
+/// Lowest frequency from which voices are rare enough to look for codecs, Hz; a quarter of the band if that is lower.
+/// Chosen by hand; not measured.
+const BRIGHT_FROM_HZ: f64 = 5_000.0;
+/// Bleed below this is not reported: amplitude re the voice (-30 dB). Chosen by hand; not measured.
 const LEAST_BLEED: f64 = 0.03;
 
-/// What stands, each with its power re the backing; `moving` = what following may leave of movements.
-pub fn standing(bands: &Bands, moving: f64) -> Vec<(Kind, f64)> {
-    if bands.num_frames() < ENOUGH {
+/// What remains, each with its power re the backing; `moving` = what following may leave of movements.
+pub fn remaining(bands: &CellHistory, moving: f64) -> Vec<(Kind, f64)> {
+    if bands.num_frames() < MIN_FRAMES {
         return Vec::new();
     }
     let rules = Rules::new(bands);
@@ -93,7 +98,7 @@ struct Codec {
 }
 
 struct Rules<'a> {
-    bands: &'a Bands,
+    bands: &'a CellHistory,
     /// Frames in the louder half of the difference re the backing.
     sung: Vec<bool>,
     /// Power of the matched backing, all bands.
@@ -101,7 +106,7 @@ struct Rules<'a> {
 }
 
 impl<'a> Rules<'a> {
-    fn new(bands: &'a Bands) -> Self {
+    fn new(bands: &'a CellHistory) -> Self {
         let all: Vec<usize> = (0..bands.num_frames()).collect();
         let whole = (0..bands.len()).map(|band| bands.mean(band, &all, |c| c.matched)).sum::<f64>();
         Self { sung: bands.sung(), whole: whole.max(1e-20), bands }
@@ -129,17 +134,17 @@ impl<'a> Rules<'a> {
         };
         let ((soft, with_soft), (loud, with_loud)) = (lowest(soft), lowest(loud));
         let contrast = with_loud - with_soft;
-        (frames.len() >= ENOUGH / 4 && contrast > LEAST_CONTRAST).then(|| (loud - soft) / contrast)
+        (frames.len() >= MIN_FRAMES / 4 && contrast > LEAST_CONTRAST).then(|| (loud - soft) / contrast)
     }
 
     /// Bands in which voices are rare and the backing is heard.
     fn bright(&self, to_band: usize) -> impl Iterator<Item = usize> {
         let nyquist = self.bands.hz(self.bands.len() - 1);
-        let from_hz = BRIGHT.min(nyquist / 4.0);
+        let from_hz = BRIGHT_FROM_HZ.min(nyquist / 4.0);
         (0..to_band.min(self.bands.len())).filter(move |&band| {
             let all: Vec<usize> = (0..self.bands.num_frames()).collect();
             self.bands.hz(band) >= from_hz
-                && self.bands.mean(band, &all, |c| c.matched) > EMPTY * self.bands.white(band)
+                && self.bands.mean(band, &all, |c| c.matched) > EMPTY_BAND * self.bands.white(band)
         })
     }
 
@@ -169,7 +174,7 @@ impl<'a> Rules<'a> {
             spread += ratio(4) - ratio(1);
             slopes += slope.clamp(-1.0, 1.5);
             coherent += (mean(|c| c.in_phase) + mean(|c| c.quadrature)) / difference.max(1e-20) - chance;
-            if slope > FOLLOWS {
+            if slope > FOLLOWING_RISE {
                 let all = self.bands.mean(band, &self.bands.heard(band, |c| c.matched), |c| c.matched);
                 power += difference / backing.max(1e-20) * all;
                 matched += all;
@@ -177,9 +182,9 @@ impl<'a> Rules<'a> {
             count += 1.0;
         }
         (count >= 2.0
-            && slopes / count > FOLLOWS
-            && coherent / count < COHERENT
-            && (spread / count < SPREAD_DB || slopes / count > FOLLOWS_SURELY))
+            && slopes / count > FOLLOWING_RISE
+            && coherent / count < MAX_COHERENT_SHARE
+            && (spread / count < MAX_CODEC_SPREAD_DB || slopes / count > SURELY_FOLLOWING_RISE))
             .then_some(Codec { power: power / self.whole, left: power / matched })
     }
 
@@ -191,18 +196,18 @@ impl<'a> Rules<'a> {
             let mean = |of: fn(&Cell) -> f32| self.bands.mean(band, &frames, of);
             let (bend, product) = (mean(|c| c.bend), mean(|c| c.bend_product));
             let rest = mean(|c| c.difference) - mean(|c| c.in_phase) - mean(|c| c.quadrature);
-            if bend <= 0.0 || rest <= 0.0 || frames.len() < ENOUGH / 20 {
+            if bend <= 0.0 || rest <= 0.0 || frames.len() < MIN_FRAMES / 20 {
                 continue;
             }
             let correlates = product / (bend * rest).sqrt();
             correlation += correlates;
             count += 1.0;
-            if correlates < BENT {
+            if correlates < BENT_CORRELATION {
                 power += product * product / bend;
                 matched += mean(|c| c.matched);
             }
         }
-        (count > 0.0 && correlation / count < BENT).then_some(power / matched)
+        (count > 0.0 && correlation / count < BENT_CORRELATION).then_some(power / matched)
     }
 
     /// Where one signal ends and the other goes on, with more than noise of this mean square per sample.
@@ -214,7 +219,7 @@ impl<'a> Rules<'a> {
         let level = self.whole / backing.max(1e-20);
         let mut edge: Option<Edge> = None;
         for band in (0..bands.len()).rev().take_while(|&band| bands.hz(band) >= ENDS_FROM_HZ) {
-            let least = EMPTY.max(4.0 * noise) * bands.white(band);
+            let least = EMPTY_BAND.max(4.0 * noise) * bands.white(band);
             let mut contrasts: Vec<f64> = all
                 .iter()
                 .map(|&frame| bands.cell(band, frame))
@@ -225,7 +230,7 @@ impl<'a> Rules<'a> {
                     )
                 })
                 .collect();
-            if contrasts.len() < ENOUGH / 2 {
+            if contrasts.len() < MIN_FRAMES / 2 {
                 continue; // Both have ended.
             }
             contrasts.sort_unstable_by(f64::total_cmp);
@@ -257,7 +262,7 @@ impl<'a> Rules<'a> {
                         .follows(e.band, &bands.heard(e.band - 1, |c| c.matched), |f| {
                             f64::from(bands.cell(e.band - 1, f).matched)
                         })
-                        .is_some_and(|slope| slope > FOLLOWS)
+                        .is_some_and(|slope| slope > FOLLOWING_RISE)
         })
     }
 
@@ -269,23 +274,23 @@ impl<'a> Rules<'a> {
     /// What is left is steady: with the mean square per sample that it has if it is white.
     fn noise(&self) -> Option<(Kind, f64)> {
         let (mut sum, mut count, mut tried) = (0.0, 0.0, 0.0);
-        for band in (0..self.bands.len()).filter(|&band| self.bands.num_bins(band) >= STEADY_BINS) {
+        for band in (0..self.bands.len()).filter(|&band| self.bands.num_bins(band) >= MIN_STEADY_BINS) {
             let heard = self.bands.heard(band, |c| c.matched);
             let mut powers: Vec<f64> =
                 heard.iter().map(|&f| f64::from(self.bands.cell(band, f).difference)).collect();
-            if powers.len() < ENOUGH {
+            if powers.len() < MIN_FRAMES {
                 continue;
             }
             tried += 1.0;
             powers.sort_unstable_by(f64::total_cmp);
             let at = |part: usize| powers[powers.len() * part / 100];
-            if power_to_db(at(15)) - power_to_db(at(5)) < STEADY_DB {
+            if power_to_db(at(15)) - power_to_db(at(5)) < STEADY_SPREAD_DB {
                 sum += at(15) / self.bands.white(band);
                 count += 1.0;
             }
         }
         let level = sum / f64::max(count, 1.0);
-        (count >= 2.0 && count >= STEADY_SHARE * tried && power_to_db(level) > LEAST_NOISE_DB)
+        (count >= 2.0 && count >= MIN_STEADY_SHARE * tried && power_to_db(level) > LEAST_NOISE_DB)
             .then(|| (Kind::Noise { level_db: power_to_db(level) as f32 }, level))
     }
 

@@ -1,17 +1,17 @@
-//! How the level moved over a long stretch of music, hop by hop: tracked on from one look at it to the next.
+//! How the level moved over a long stretch of music, hop by hop: tracked on from one job to the next.
 
 use crate::dsp::ring::{Signal, stereo};
 use crate::dsp::sizes::Sizes;
-use crate::heard::Stretch;
-use crate::matching::Taps;
-use crate::matching::follower::{Follower, FollowerGain};
+use crate::learn::heard::Stretch;
+use crate::matching::follower::Follower;
+use crate::matching::follower_gain::FollowerGain;
 use crate::matching::movement::Movement;
-use crate::matching::taps::Convolver;
+use crate::matching::taps::{Convolver, Taps};
 use std::ops::Range;
 
 /// A level follower over a stretch that grows at its end and is forgotten at its beginning.
 #[derive(Clone)]
-pub struct Track {
+pub struct LevelTrack {
     hop: usize,
     follower: Follower,
     /// Positions of the first gain, and after the newest music heard.
@@ -22,7 +22,7 @@ pub struct Track {
     lead_hops: usize,
 }
 
-impl Track {
+impl LevelTrack {
     /// A track that begins at a position.
     pub fn new(sizes: Sizes, begin: i64) -> Self {
         let (hop, follower) = (sizes.hop(), Follower::new(sizes));
@@ -37,7 +37,7 @@ impl Track {
     }
 
     /// Hears what is new in a stretch, whose start it covers, with the backing through a filter; gives the level over all of it,
-    /// one gain a hop. `steady` tells that the delay stands still. Allocates.
+    /// one gain a hop. `steady` = the delay stands still. Allocates.
     pub fn hear(
         &mut self,
         heard: &Stretch,
@@ -95,7 +95,7 @@ mod tests {
     use super::*;
     use crate::dsp::noise::noise;
     use crate::dsp::ring::Ring;
-    use crate::heard::Part;
+    use crate::learn::heard::Part;
 
     /// Heard in two pieces, of which the second begins later and ends within a hop, the level is that of hearing it all at once.
     #[test]
@@ -115,15 +115,15 @@ mod tests {
         };
         let taps = Taps::gains(2 * margin, [1.0; 2], 0.0);
         let movement = Movement { process: 1e-4, tau_s: 0.5, measurement: 2.0 };
-        let hear = |track: &mut Track, part: Range<usize>| {
+        let hear = |track: &mut LevelTrack, part: Range<usize>| {
             assert!(track.covers(part.start as i64));
             track.hear(&stretch(part.start, part.end), &taps, movement, true)
         };
         let hop = sizes.hop();
         let later = 100 * hop;
-        let mut track = Track::new(sizes, 0);
+        let mut track = LevelTrack::new(sizes, 0);
         assert_eq!(hear(&mut track, 0..20_001).len(), 20_001usize.div_ceil(hop));
-        let at_once = hear(&mut Track::new(sizes, 0), 0..len - 1);
+        let at_once = hear(&mut LevelTrack::new(sizes, 0), 0..len - 1);
         assert_eq!(hear(&mut track, later..len - 1), at_once[100..]);
         let error = |n: usize| at_once[n].to - level((n + 1) * hop);
         assert!((1_000..1_100).all(|n| error(n).abs() < 0.05));

@@ -1,0 +1,286 @@
+//! Measures by how much the mix lags behind the filtered backing, frame by frame: generalised cross-correlation (Knapp &
+//! Carter 1976) with the inverse covariance of the voice as its weight.
+
+use crate::dsp::ring::Ring;
+use crate::matching::taps::{Taps, bulk_delay_samples};
+use crate::spectral::covariance::{Covariance, powers};
+use crate::spectral::halves::halves;
+use crate::spectral::spectrum::Spectrum;
+use crate::spectral::window::hann;
+use realfft::num_complex::{Complex32, Complex64};
+
+/// Band compared, Hz. Chosen by hand; not measured.
+const BAND_HZ: (f64, f64) = (80.0, 9_000.0);
+/// Lags compared on either side of the prediction, samples. Chosen by hand; not measured.
+const SEARCHED_SAMPLES: f64 = 12.0;
+/// Floor of the voice's power re the backing's in the weights, so that a deep null does not weigh without bound.
+/// Chosen by hand; not measured.
+const VOICE_FLOOR: f32 = 1e-2;
+/// The same re full scale (power in a bin), so that silence does not. Chosen by hand; not measured.
+const WEIGHT_FLOOR: f32 = 1e-10;
+/// Share of all of the correlation that its peak must reach for the frame to count. Chosen by hand; not measured.
+const MIN_PEAK_SHARE: f32 = 0.15;
+/// Distance of two lags from which they are different peaks, samples. Chosen by hand; not measured.
+const OTHER_PEAK_SAMPLES: f64 = 0.5;
+/// Newton steps from the peak on the grid of half samples; two would do where the peak is clear. Chosen by hand; not
+/// measured.
+const NEWTON_STEPS: usize = 3;
+
+/// A lag measured in either half of the spectrum.
+pub struct MeasuredLag {
+    /// Lags, samples.
+    pub samples: [f64; 2],
+    /// Their inverse variances, if all that disturbs them is the voice.
+    pub information: [f64; 2],
+}
+
+/// Compares frames of the mix with the backing, brought through the filter.
+pub struct LagMeter {
+    spectrum: Spectrum,
+    /// Of twice the length, for a correlation at half samples.
+    correlator: Spectrum,
+    window: Vec<f32>,
+    mix: [Vec<Complex32>; 2],
+    backing: [Vec<Complex32>; 2],
+    /// The filter's responses, `[to_side][from_side]`.
+    response: [[Vec<Complex32>; 2]; 2],
+    has_filter: bool,
+    filter_delay_samples: f64,
+    /// Weighted cross spectra of either half.
+    cross: [Vec<Complex32>; 2],
+    correlation: Vec<Complex32>,
+    first_bin: usize,
+    last_bin: usize,
+    half_of_bin: Vec<Option<usize>>,
+}
+
+impl LagMeter {
+    /// A meter of frames of `frame` samples that has no filter yet.
+    pub fn new(frame: usize, sample_rate_hz: f64) -> Self {
+        let bin_hz = sample_rate_hz / frame as f64;
+        let (spectrum, correlator) = (Spectrum::new(frame), Spectrum::new(2 * frame));
+        let num_bins = spectrum.num_bins();
+        let zeros = || vec![Complex32::default(); num_bins];
+        Self {
+            window: hann(frame),
+            mix: std::array::from_fn(|_| zeros()),
+            backing: std::array::from_fn(|_| zeros()),
+            response: std::array::from_fn(|_| std::array::from_fn(|_| zeros())),
+            has_filter: false,
+            filter_delay_samples: 0.0,
+            cross: std::array::from_fn(|_| zeros()),
+            correlation: vec![Complex32::default(); correlator.num_bins()],
+            first_bin: (BAND_HZ.0 / bin_hz).ceil() as usize,
+            last_bin: ((BAND_HZ.1 / bin_hz) as usize).min(frame / 2 - 3),
+            half_of_bin: halves(0, num_bins),
+            spectrum,
+            correlator,
+        }
+    }
+
+    /// Forgets the filter: nothing is measured until the next one is set.
+    pub fn forget_filter(&mut self) {
+        self.has_filter = false;
+    }
+
+    /// Takes the filter through which the backing is compared.
+    pub fn set_filter(&mut self, taps: &Taps) {
+        self.has_filter = !taps.is_silent();
+        let frame = self.window.len();
+        let centre = taps.num_taps() / 2;
+        let half = frame.min(taps.num_taps()) / 2;
+        for (response, h) in self.response.iter_mut().flatten().zip(taps.h.iter().flatten()) {
+            let time = self.spectrum.time();
+            time.fill(0.0);
+            time[..half].copy_from_slice(&h[centre..centre + half]);
+            time[frame - half..].copy_from_slice(&h[centre - half..centre]);
+            self.spectrum.forward(response);
+        }
+        self.filter_delay_samples = bulk_delay_samples(&self.response, frame);
+    }
+
+    /// Whether there is a filter that lets anything pass.
+    pub fn has_filter(&self) -> bool {
+        self.has_filter
+    }
+
+    /// Delay of the filter taken last, samples.
+    pub fn filter_delay_samples(&self) -> f64 {
+        self.filter_delay_samples
+    }
+
+    /// Lag of the frame of the mix that ends at `end` behind the filtered backing read `base` samples earlier,
+    /// searched about the predicted lag; `None` if no peak is clear.
+    pub fn measure(
+        &mut self,
+        mix: &Ring,
+        backing: &Ring,
+        end: i64,
+        base: i64,
+        predicted: f64,
+    ) -> Option<MeasuredLag> {
+        if !self.has_filter {
+            return None;
+        }
+        let start = end - self.window.len() as i64;
+        for (signal, start, spectra) in
+            [(mix, start, &mut self.mix), (backing, start - base, &mut self.backing)]
+        {
+            for (side, bins) in spectra.iter_mut().enumerate() {
+                let time = self.spectrum.time();
+                signal.read(side, start, time);
+                time.iter_mut().zip(&self.window).for_each(|(x, w)| *x *= w);
+                self.spectrum.forward(bins);
+            }
+        }
+        self.filter_backing();
+        // Weights that take the prediction for true confirm it: they are highest where the backing at the predicted lag
+        // happens to fit. So the lag is also searched with weights that know nothing of it, and the better fit decides.
+        let free = self.peak(predicted, None);
+        let mut peak = self.peak(predicted, Some(predicted));
+        if let Some(free) = free
+            && peak.is_none_or(|peak| (free - peak).abs() > OTHER_PEAK_SAMPLES)
+        {
+            let fits = self.misfit(predicted).min(peak.map_or(f32::MAX, |peak| self.misfit(peak)));
+            if self.misfit(free) < fits {
+                peak = self.peak(predicted, Some(free));
+            }
+        }
+        self.refine(peak?)
+    }
+
+    /// Newton's method on the correlation of either half, from their common peak.
+    fn refine(&self, peak: f64) -> Option<MeasuredLag> {
+        let (first, last, frame) = (self.first_bin, self.last_bin, self.window.len());
+        let (mut lags, mut information) = ([peak; 2], [0.0; 2]);
+        for half in 0..2 {
+            for _ in 0..NEWTON_STEPS {
+                let (mut slope, mut curve) = (0.0f64, 0.0f64);
+                let cross = &self.cross[half][first..last];
+                for ((k, cross), turn) in (first..).zip(cross).zip(turns(first, frame, -lags[half])) {
+                    let w = std::f64::consts::TAU * k as f64 / frame as f64;
+                    let s = cross * turn;
+                    slope -= w * f64::from(s.im);
+                    curve += w * w * f64::from(s.re);
+                }
+                if curve <= 0.0 {
+                    return None;
+                }
+                lags[half] += (slope / curve).clamp(-0.5, 0.5);
+                information[half] = curve;
+            }
+        }
+        Some(MeasuredLag { samples: lags, information })
+    }
+
+    /// Brings the newest frame of the backing through the filter.
+    fn filter_backing(&mut self) {
+        let [left, right] = &mut self.backing;
+        for k in self.first_bin..=self.last_bin {
+            let y = [left[k], right[k]];
+            let side = |side: usize| self.response[side][0][k] * y[0] + self.response[side][1][k] * y[1];
+            (left[k], right[k]) = (side(0), side(1));
+        }
+    }
+
+    /// Mean [`powers`] of the residual over five bins, bin by bin, with the backing at a lag; of all of the mix without.
+    fn residual_powers(&self, lag: Option<f64>, mut each: impl FnMut(usize, [f32; 5])) {
+        let (first, last) = (self.first_bin, self.last_bin);
+        let mut turning = lag.map(|lag| turns(first, self.window.len(), lag));
+        let mut column = |k: usize| {
+            let turn = turning.as_mut().and_then(Iterator::next).unwrap_or_default();
+            let b = [self.backing[0][k], self.backing[1][k]];
+            powers(std::array::from_fn(|side| self.mix[side][k] - b[side] * turn), b)
+        };
+        // The newest of them, each at its bin modulo the room.
+        let mut columns = [[0.0; 5]; 8];
+        (first..first + 4).for_each(|k| columns[k % 8] = column(k));
+        for k in first + 2..last - 2 {
+            columns[(k + 2) % 8] = column(k + 2);
+            each(k, std::array::from_fn(|i| (k - 2..=k + 2).map(|k| columns[k % 8][i]).sum::<f32>() / 5.0));
+        }
+    }
+
+    /// How badly the backing fits at a lag: the mean logarithm of the residual's power, but for a constant.
+    fn misfit(&self, lag: f64) -> f32 {
+        let mut sum = 0.0;
+        self.residual_powers(Some(lag), |_, mean| {
+            sum += (mean[0] + mean[1] + VOICE_FLOOR * mean[4] + WEIGHT_FLOOR).ln();
+        });
+        sum
+    }
+
+    /// Lag of the highest peak about the prediction, samples, with the weights for a backing at `weighed_at`; leaves the
+    /// weighted cross spectra behind.
+    fn peak(&mut self, predicted: f64, weighed_at: Option<f64>) -> Option<f64> {
+        let mut cross = std::mem::take(&mut self.cross);
+        let mut totals = [0.0f32; 2];
+        cross.iter_mut().for_each(|c| c.fill(Complex32::default()));
+        self.residual_powers(weighed_at, |k, mean| {
+            if let Some(half) = self.half_of_bin[k] {
+                let (b, x) = ([self.backing[0][k], self.backing[1][k]], [self.mix[0][k], self.mix[1][k]]);
+                let weighted = Covariance::new(mean, VOICE_FLOOR, WEIGHT_FLOOR).weigh(b);
+                cross[half][k] = weighted[0].conj() * x[0] + weighted[1].conj() * x[1];
+                totals[half] += cross[half][k].norm_sqr().sqrt();
+            }
+        });
+        self.cross = cross;
+        self.correlation.fill(Complex32::default());
+        for k in self.first_bin..self.last_bin {
+            self.correlation[k] = self.cross[0][k] + self.cross[1][k];
+        }
+        let total = totals[0] + totals[1];
+        let scale = self.correlator.len() as f32 / 2.0;
+        let values = self.correlator.inverse(&self.correlation);
+        let searched = (2.0 * SEARCHED_SAMPLES) as i64;
+        let around = (2.0 * predicted).round() as i64;
+        let at = |lag: i64| values[lag.rem_euclid(values.len() as i64) as usize] * scale;
+        let peak = (around - searched..=around + searched).max_by(|&a, &b| at(a).total_cmp(&at(b)))?;
+        (total > 0.0 && at(peak) >= MIN_PEAK_SHARE * total).then_some(0.5 * peak as f64)
+    }
+}
+
+/// What a lag of `lag` samples does to the bins of a transform of `len` samples, from `first` on: e^(-j 2 pi k lag / len),
+/// by steps of one bin (double precision, so that a thousand of them stay exact to a float).
+fn turns(first: usize, len: usize, lag: f64) -> impl Iterator<Item = Complex32> {
+    let angle = -std::f64::consts::TAU * lag / len as f64;
+    let step = Complex64::from_polar(1.0, angle);
+    let mut turn = Complex64::from_polar(1.0, angle * first as f64);
+    std::iter::repeat_with(move || {
+        let now = Complex32::new(turn.re as f32, turn.im as f32);
+        turn *= step;
+        now
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dsp::noise::noise;
+
+    /// Noise 0.3 samples late, by a filter, under a voice half as loud.
+    #[test]
+    fn a_lag_is_measured_to_a_part_of_a_sample() {
+        let (frame, len) = (2048, 6000);
+        let (song, voice) = (noise(len, 1), noise(len, 2));
+        let filter = Taps::gains(1024, [0.8; 2], 0.0);
+        let late = Taps::gains(1024, [0.8; 2], 0.3).apply(&[song.clone(), song.clone()]);
+        let (mut mix, mut backing) = (Ring::new(len), Ring::new(len));
+        // The filter's result begins half a filter after its input.
+        let sung: Vec<f32> = late[0].iter().zip(&voice).map(|(x, v)| x + 0.5 * v).collect();
+        mix.push([&sung, &sung]);
+        backing.push([&song[512..], &song[512..]]);
+        let mut meter = LagMeter::new(frame, 16_000.0);
+        assert!(meter.measure(&mix, &backing, 3_000, -5, 5.0).is_none());
+        meter.set_filter(&filter);
+        assert!(meter.filter_delay_samples().abs() < 1e-6);
+        // Read 5 samples late, the backing is that much ahead.
+        let lag = meter.measure(&mix, &backing, 3_000, -5, 4.0).unwrap();
+        for half in 0..2 {
+            assert!((lag.samples[half] - 5.3).abs() < 0.05, "{:?}", lag.samples);
+        }
+        // Nothing is measured on silence.
+        backing.restart(6_000);
+        assert!(meter.measure(&mix, &backing, 3_000, -5, 4.0).is_none());
+    }
+}

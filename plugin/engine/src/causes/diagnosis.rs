@@ -1,0 +1,196 @@
+//! In what mix and backing differ, and how many dB each difference is worth: plain values, and their order.
+
+use crate::dsp::units::{db_to_power, power_to_db};
+
+/// Most causes reported at a time. Chosen by hand; not measured.
+pub const MOST_CAUSES: usize = 8;
+/// Depth of a null that counts as perfect, dB; what limits it beyond that is not reported. 16 bits end at 96 dB.
+const DEEPEST_DB: f64 = 100.0;
+/// Least worth of a corrected difference that is reported, dB. What a stage adds may be its own error, which is at most all that is
+/// left: that alone would read as 3 dB, and the estimate of what is left errs by as much again.
+const LEAST_WORTH_DB: f64 = 6.0;
+/// What is left of movements of level or delay once they are followed, power re what they alone would leave (-20 dB): it
+/// was -18 to -28 dB of movements as fast as limiters are.
+pub const FOLLOWED: f64 = 0.01;
+/// One of the two signals.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Signal {
+    /// The main input.
+    Mix,
+    /// The sidechain.
+    Backing,
+}
+
+/// In what mix and backing differ.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Kind {
+    /// The mix plays the same music so many samples later.
+    Delay {
+        /// Positive when the mix is later.
+        samples: f64,
+    },
+    /// The polarity is flipped.
+    Polarity,
+    /// The clocks run apart.
+    Clock {
+        /// By how much the backing must be slowed, parts per million.
+        ppm: f64,
+    },
+    /// The speed fluctuates, as that of tape and vinyl does.
+    Wander {
+        /// Standard deviation of the delay about a straight line, samples.
+        samples: f64,
+    },
+    /// The backing is at another level.
+    Level {
+        /// Level of the backing in the mix re the backing, left and right, dB.
+        sides_db: [f32; 2],
+    },
+    /// The tone differs.
+    Tone {
+        /// Largest difference from the level, dB, and where it is, Hz.
+        most_db: f32,
+        /// Frequency of the largest difference.
+        at_hz: f32,
+    },
+    /// Left and right are mixed otherwise.
+    Width {
+        /// Level of what crosses the sides re what stays, dB.
+        across_db: f32,
+    },
+    /// The level moves.
+    Movement {
+        /// Range within which it is for nine tenths of the time, dB.
+        range_db: f32,
+    },
+    /// One signal ends at a frequency where the other goes on, and is the same below.
+    BandLimit {
+        /// Where it ends.
+        above_hz: f32,
+        /// Which one ends.
+        missing_in: Signal,
+    },
+    /// A lossy codec: what is left rises and falls with the music, but at random within it.
+    Codec {
+        /// Where one signal ends, if it does, and which.
+        edge: Option<(f32, Signal)>,
+    },
+    /// Noise that neither signal's music explains: hiss, dither.
+    Noise {
+        /// Its level re full scale, RMS, dB, if it is white.
+        level_db: f32,
+    },
+    /// Loud moments were bent: clipping, saturation.
+    Clipping,
+    /// The backing holds the voice.
+    Bleed {
+        /// Level of the voice in the backing re the voice in the difference, dB.
+        level_db: f32,
+    },
+}
+
+impl Kind {
+    /// Whether it remains, since no gain, delay or filter can take it away; otherwise it is corrected.
+    pub fn stands(&self) -> bool {
+        matches!(
+            self,
+            Self::BandLimit { .. }
+                | Self::Codec { .. }
+                | Self::Noise { .. }
+                | Self::Clipping
+                | Self::Bleed { .. }
+        )
+    }
+}
+
+/// One difference and its worth.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cause {
+    /// In what mix and backing differ.
+    pub kind: Kind,
+    /// Null depth that this difference alone would leave if it was not corrected, dB.
+    pub depth_db: f32,
+    /// If it remains: how much deeper the null could be without it, dB. If it is corrected: how much shallower the null
+    /// would be otherwise, dB.
+    pub worth_db: f32,
+}
+
+impl Cause {
+    /// Whether a null depth heard where the voice rests, dB, is deeper than this cause allows: then what is left moves
+    /// with the voice, as that of codecs, clippers and limiters may, and its rests say nothing of it.
+    pub fn forbids(&self, null_depth_db: f32) -> bool {
+        self.allowed_db().is_some_and(|allowed_db| null_depth_db > allowed_db + LEAST_WORTH_DB as f32)
+    }
+
+    /// The null depth that it allows beneath the voice, dB, if it limits that.
+    pub fn allowed_db(&self) -> Option<f32> {
+        match self.kind {
+            // A voice in the backing is no backing in the difference.
+            Kind::Bleed { .. } => None,
+            Kind::Movement { .. } | Kind::Wander { .. } => Some(self.depth_db - power_to_db(FOLLOWED) as f32),
+            kind => kind.stands().then_some(self.depth_db),
+        }
+    }
+}
+
+/// The causes: first those that remain and limit the null, then those that are corrected, in either the largest first.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Causes([Option<Cause>; MOST_CAUSES]);
+
+impl Causes {
+    /// In order.
+    pub fn iter(&self) -> impl Iterator<Item = &Cause> {
+        self.0.iter().flatten()
+    }
+
+    /// The first, if there is any.
+    pub fn first(&self) -> Option<&Cause> {
+        self.iter().next()
+    }
+
+    /// Ranks differences, each with the power that it would leave re the backing's if it was not corrected.
+    /// `left` = power of what is left re the backing; `moving` = what following may leave of movements.
+    pub(crate) fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64, moving: f64) -> Self {
+        let left = left.max(db_to_power(-DEEPEST_DB));
+        // What remains beneath what movements leave is not what limits the null.
+        let limit = moving.max(db_to_power(-DEEPEST_DB));
+        let mut causes: Vec<Cause> = found
+            .into_iter()
+            .filter_map(|(kind, power)| {
+                let depth_db = -power_to_db(power) as f32;
+                let (worth_db, least) = if kind.stands() {
+                    (power_to_db(power / limit), 0.0)
+                } else {
+                    (power_to_db(1.0 + power.max(0.0) / left), LEAST_WORTH_DB)
+                };
+                (worth_db > least).then_some(Cause { kind, depth_db, worth_db: worth_db as f32 })
+            })
+            .collect();
+        let stands = |cause: &Cause| cause.kind.stands();
+        causes.sort_by(|a, b| stands(b).cmp(&stands(a)).then(b.worth_db.total_cmp(&a.worth_db)));
+        let mut ranked = Self::default();
+        ranked.0.iter_mut().zip(causes).for_each(|(to, cause)| *to = Some(cause));
+        ranked
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A codec 30 dB down and a movement 15 dB down, of which following leaves 20 dB less, and 6 dB for what these err by.
+    #[test]
+    fn a_null_deeper_than_its_causes_allow_is_not_believed() {
+        let causes = |kind, depth_db: f64| Causes::rank([(kind, db_to_power(-depth_db))], 1e-9, 0.0);
+        let movement = Kind::Movement { range_db: 3.0 };
+        for (kind, depth_db, deepest_db) in [(Kind::Codec { edge: None }, 30.0, 36.0), (movement, 15.0, 41.0)]
+        {
+            let causes = causes(kind, depth_db);
+            let forbids = |null_depth_db| causes.iter().any(|cause| cause.forbids(null_depth_db));
+            assert!(forbids(deepest_db + 0.1) && !forbids(deepest_db - 0.1));
+        }
+        for kind in [Kind::Bleed { level_db: -14.0 }, Kind::Level { sides_db: [1.0; 2] }] {
+            assert!(!causes(kind, 14.0).iter().any(|cause| cause.forbids(137.0)));
+        }
+    }
+}

@@ -1,0 +1,18 @@
+//! The gain of the level follower over one hop.
+
+/// A gain that moves linearly from the start of a hop to its end.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FollowerGain {
+    /// At the hop's start, linear.
+    pub from: f32,
+    /// At its end, linear.
+    pub to: f32,
+}
+
+impl FollowerGain {
+    /// At a sample of the hop.
+    #[inline(always)]
+    pub fn at(&self, hop: usize, sample: usize) -> f32 {
+        self.from + (self.to - self.from) / hop as f32 * (sample + 1) as f32
+    }
+}

@@ -1,0 +1,191 @@
+//! Learns how a level around 1 moves, and tracks it, from measurements in frames that follow each other.
+//!
+//! Whether and how fast the level moves is decided by a bank of process noises, across the spectrum
+//! ([`ProcessNoiseBank`]). The level is then tracked by a Kalman filter with fixed-lag smoothing ([`DecayingLevel`]).
+
+use crate::dsp::kalman::decaying_level::{DecayingLevel, LevelDynamics};
+use crate::dsp::kalman::process_noise_bank::{Blocks, ProcessNoiseBank};
+use crate::matching::movement::{Movement, RELEASES_S};
+use crate::matching::projection::ProjectionSums;
+
+/// Process noises in the bank for either release, a third of a decade from each other. Chosen by hand; not measured.
+const NUM_PROCESS_NOISES: usize = 14;
+const NUM_TRIALS: usize = RELEASES_S.len() * NUM_PROCESS_NOISES;
+/// Time over which one verdict is summed, hops at 44.1 and 48 kHz. Chosen by hand; not measured.
+const BLOCK_HOPS: usize = 32;
+/// Memory of the verdicts, seconds. Chosen by hand; not measured.
+const VERDICT_MEMORY_S: f64 = 6.0;
+/// Blocks after which, statistics having started over, the movement known before is replaced; one that is recalled
+/// was learned through the match in force and holds until the statistics are as long as their memory. Chosen by hand; not
+/// measured.
+const MIN_BLOCKS: usize = 6;
+const MIN_BLOCKS_RECALLED: usize = 64;
+/// Most that a single frame can cost, in units of its variance. Chosen by hand; not measured.
+const MAX_COST: f64 = 25.0;
+/// Standard errors, from the scatter of the blocks, by which following must reduce the cost. Chosen by hand; not measured.
+const REDUCTION_ERRORS: f64 = 2.0;
+/// How much larger the measurement variance is taken than it shows, since neighbouring frames overlap. Chosen by hand; not
+/// measured.
+const OVERLAP_INFLATION: f64 = 2.0;
+/// Bounds of the factor on the measurement variance. Chosen by hand; not measured.
+const MEASUREMENT_FACTORS: (f64, f64) = (0.5, 40.0);
+/// Most that the halves of a frame can differ, in units of the variance predicted. Chosen by hand; not measured.
+const MAX_SPREAD: f64 = 50.0;
+/// Information, inverse variance, from which on a frame counts when the halves are compared: less is silence.
+/// Chosen by hand; not measured.
+const MIN_INFORMATION: f64 = 1.0;
+
+/// Largest movement that is taken from one half of the spectrum, re 1. Chosen by hand; not measured.
+const MAX_HALF_LEVEL: f64 = 0.7;
+/// Information that is added to the measured one, so that it can be divided by.
+const LEAST_INFORMATION: f64 = 1e-9;
+
+/// The level's movement as measured in one frame.
+pub fn measured_level([difference, backing]: ProjectionSums) -> DecayingLevel {
+    let information = backing + LEAST_INFORMATION;
+    DecayingLevel { level: difference / information, variance: 1.0 / information }
+}
+
+/// Measurements in two halves of the spectrum: the level's movement, and the inverse of its variance.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct MeasuredHalves {
+    /// Movement re 1.
+    pub levels: [f64; 2],
+    /// Inverse variance; never 0.
+    pub information: [f64; 2],
+}
+
+impl MeasuredHalves {
+    /// From the sums in either half.
+    pub fn new(sums: [ProjectionSums; 2]) -> Self {
+        let information = sums.map(|[_, backing]| backing + LEAST_INFORMATION);
+        let level = |half: usize| (sums[half][0] / information[half]).clamp(-MAX_HALF_LEVEL, MAX_HALF_LEVEL);
+        Self { levels: [level(0), level(1)], information }
+    }
+}
+
+/// The bank, and the movement that it found.
+#[derive(Clone)]
+pub struct MovementEstimator {
+    frame_s: f64,
+    bank: ProcessNoiseBank<DecayingLevel, NUM_TRIALS>,
+    /// Index of the trial that is followed.
+    best: usize,
+    spread: Spread,
+    block_decay: f64,
+    min_blocks: usize,
+    movement: Movement,
+}
+
+/// How far the halves differ, re what the weights predict: weighted sum, and sum of the weights.
+#[derive(Clone, Copy, Default)]
+struct Spread {
+    sum: f64,
+    weight: f64,
+}
+
+impl MovementEstimator {
+    /// Nothing known of a level in frames of `hops` hops, each of `hop` samples; `least` is the least process noise in the
+    /// bank, variance per frame.
+    pub fn new(least: f64, hops: usize, hop: usize, sample_rate_hz: f64) -> Self {
+        let frame_s = (hops * hop) as f64 / sample_rate_hz;
+        let dynamics = std::array::from_fn(|trial| LevelDynamics {
+            decay: decay(frame_s, RELEASES_S[trial / NUM_PROCESS_NOISES]),
+            process_noise: least * 10f64.powf((trial % NUM_PROCESS_NOISES) as f64 / 3.0),
+        });
+        let block_decay = (-((BLOCK_HOPS * hop) as f64) / sample_rate_hz / VERDICT_MEMORY_S).exp();
+        let blocks = Blocks { steps: BLOCK_HOPS / hops, decay: block_decay, max_vote: f64::INFINITY };
+        Self {
+            frame_s,
+            bank: ProcessNoiseBank::new(dynamics, blocks, DecayingLevel::default()),
+            best: 0,
+            spread: Spread::default(),
+            block_decay,
+            min_blocks: MIN_BLOCKS,
+            movement: Movement::STILL,
+        }
+    }
+
+    /// Starts the statistics over; the movement stays until there are enough.
+    pub fn forget(&mut self) {
+        self.bank.restart(DecayingLevel::default());
+        self.spread = Spread::default();
+        self.min_blocks = MIN_BLOCKS;
+    }
+
+    /// Movement in force.
+    pub fn movement(&self) -> Movement {
+        self.movement
+    }
+
+    /// Takes a movement as known.
+    pub fn recall(&mut self, movement: Movement) {
+        self.movement = movement;
+        let apart = |trial: &usize| {
+            let noise = self.bank.dynamics(*trial).process_noise / movement.process;
+            let release = RELEASES_S[trial / NUM_PROCESS_NOISES] / movement.tau_s;
+            noise.ln().abs() + release.ln().abs()
+        };
+        self.best = (0..NUM_TRIALS).min_by(|a, b| apart(a).total_cmp(&apart(b))).expect("there are trials");
+        self.min_blocks = if movement.moves() { MIN_BLOCKS_RECALLED } else { MIN_BLOCKS };
+    }
+
+    /// Factor by which an unmeasured level approaches 1 from frame to frame.
+    pub fn decay(&self) -> f64 {
+        decay(self.frame_s, self.movement.tau_s)
+    }
+
+    /// Puts the bank to the test in the next frame.
+    pub fn hear(&mut self, &MeasuredHalves { levels, information }: &MeasuredHalves) {
+        let harmonic = 1.0 / (1.0 / information[0] + 1.0 / information[1]);
+        if harmonic > MIN_INFORMATION {
+            let weight = harmonic.sqrt();
+            self.spread.sum += weight * ((levels[0] - levels[1]).powi(2) * harmonic).min(MAX_SPREAD);
+            self.spread.weight += weight;
+        }
+        let noise = self.movement.measurement;
+        let cost = |half: usize, expected: f64| {
+            ((levels[half] - expected).powi(2) * information[half] / noise).min(MAX_COST)
+        };
+        if self.bank.hear(levels, information.map(|information| noise / information), [0.0; 2], cost) {
+            self.judge();
+        }
+    }
+
+    fn judge(&mut self) {
+        self.spread.sum *= self.block_decay;
+        self.spread.weight *= self.block_decay;
+        if self.bank.num_blocks() < self.min_blocks {
+            return;
+        }
+        let trials = self.bank.trials().iter().enumerate();
+        let best = trials.max_by(|a, b| a.1.reduction.total_cmp(&b.1.reduction));
+        let (best, trial) = best.expect("there are trials");
+        let moves = trial.reduction > REDUCTION_ERRORS * trial.squares.sqrt();
+        self.best = best;
+        self.movement = Movement {
+            process: if moves { self.bank.dynamics(best).process_noise } else { Movement::STILL.process },
+            tau_s: RELEASES_S[best / NUM_PROCESS_NOISES],
+            measurement: (OVERLAP_INFLATION * self.spread.sum / (self.spread.weight + 1e-9))
+                .clamp(MEASUREMENT_FACTORS.0, MEASUREMENT_FACTORS.1),
+        };
+    }
+
+    /// Movement in the last frame that either half of the spectrum makes expect in the other: first the one expected in the
+    /// lower-numbered half; 0 where nothing moves.
+    pub fn expected_in_halves(&self) -> [f64; 2] {
+        let [first, second] = self.bank.trials()[self.best].tracks;
+        if self.movement.moves() { [second.level, first.level] } else { [0.0; 2] }
+    }
+
+    /// Smooths a stretch of measurements, oldest first, in place. `prior` is what is known before the first of them,
+    /// and then what is known before the second.
+    pub fn smooth(&self, prior: &mut DecayingLevel, stretch: &mut [DecayingLevel]) {
+        let dynamics = LevelDynamics { decay: self.decay(), process_noise: self.movement.process };
+        DecayingLevel::smooth(prior, stretch, dynamics, self.movement.measurement);
+    }
+}
+
+fn decay(frame_s: f64, release_s: f64) -> f64 {
+    (-frame_s / release_s).exp()
+}

@@ -1,0 +1,117 @@
+//! Short-time Fourier transform of two stereo signals that go on side by side, of which only the newest frame is kept.
+
+use crate::spectral::lanes::{LANES, Lanes, ZERO};
+use crate::spectral::twin_spectrum::{TwinSpectrum, sides};
+use crate::spectral::window::hann;
+use multiversion::multiversion;
+use realfft::num_complex::{Complex, Complex32};
+
+/// Spectra of left and right, several bins at once, zero beyond the last bin.
+pub type StereoBins = [Vec<Complex<Lanes>>; 2];
+
+/// Silence in `num_bins` bins.
+pub fn stereo_bins(num_bins: usize) -> StereoBins {
+    std::array::from_fn(|_| vec![ZERO; num_bins.div_ceil(LANES)])
+}
+
+/// Makes spectra silent.
+pub fn silence(signals: &mut [StereoBins; 2]) {
+    signals.iter_mut().flatten().for_each(|side| side.fill(ZERO));
+}
+
+/// Cuts two stereo signals into frames under a Hann window.
+#[derive(Clone)]
+pub struct Stft {
+    spectrum: TwinSpectrum,
+    window: Vec<f32>,
+    /// The last samples of both signals, left as the real and right as the imaginary part.
+    history: [Vec<Complex32>; 2],
+    twin: Vec<Complex32>,
+    first_bin: usize,
+    num_bins: usize,
+}
+
+impl Stft {
+    /// Frames of `len` samples, of which `num_bins` bins from `first_bin` on are kept.
+    pub fn new(len: usize, first_bin: usize, num_bins: usize) -> Self {
+        Self {
+            spectrum: TwinSpectrum::new(len),
+            window: hann(len),
+            history: std::array::from_fn(|_| vec![Complex32::default(); len]),
+            twin: vec![Complex32::default(); len],
+            first_bin,
+            num_bins,
+        }
+    }
+
+    /// Forgets the signals.
+    pub fn reset(&mut self) {
+        self.history.iter_mut().for_each(|h| h.fill(Complex32::default()));
+    }
+
+    /// Takes the next samples of both signals.
+    pub fn push(&mut self, signals: [[&[f32]; 2]; 2]) {
+        for (history, [left, right]) in self.history.iter_mut().zip(signals) {
+            let keep = history.len() - left.len();
+            history.copy_within(left.len().., 0);
+            for ((twin, &left), &right) in history[keep..].iter_mut().zip(left).zip(right) {
+                *twin = Complex32::new(left, right);
+            }
+        }
+    }
+
+    /// Spectra of both signals in the newest frame.
+    pub fn analyse(&mut self, spectra: &mut [StereoBins; 2]) {
+        analyse(self, spectra);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn analyse(stft: &mut Stft, spectra: &mut [StereoBins; 2]) {
+    let len = stft.window.len();
+    for (history, spectra) in stft.history.iter().zip(spectra) {
+        stft.twin.iter_mut().zip(&stft.window).zip(history).for_each(|((x, &w), h)| *x = h * w);
+        stft.spectrum.forward(&mut stft.twin);
+        for k in 0..stft.num_bins {
+            let bin = stft.first_bin + k;
+            let sides = sides(stft.twin[bin], stft.twin[(len - bin) % len]);
+            for (spectrum, side) in spectra.iter_mut().zip(sides) {
+                let lanes = &mut spectrum[k / LANES];
+                (lanes.re.0[k % LANES], lanes.im.0[k % LANES]) = (side.re, side.im);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dsp::noise::noise;
+    use crate::spectral::spectrum::Spectrum;
+
+    /// Some bins of the last frame, against one transform a side.
+    #[test]
+    fn the_newest_frame_is_transformed() {
+        let (len, hop, first_bin, num_bins) = (64, 16, 3, 10);
+        let signals: [[Vec<f32>; 2]; 2] =
+            std::array::from_fn(|s| std::array::from_fn(|c| noise(96, (2 * s + c) as u32)));
+        let mut stft = Stft::new(len, first_bin, num_bins);
+        for at in (0..96).step_by(hop) {
+            stft.push(signals.each_ref().map(|sides| sides.each_ref().map(|side| &side[at..at + hop])));
+        }
+        let mut spectra = [stereo_bins(num_bins), stereo_bins(num_bins)];
+        stft.analyse(&mut spectra);
+        let (mut spectrum, mut bins) = (Spectrum::new(len), vec![Complex32::default(); len / 2 + 1]);
+        for (signal, spectra) in signals.iter().flatten().zip(spectra.iter().flatten()) {
+            spectrum.time().iter_mut().zip(&signal[32..]).zip(hann(len)).for_each(|((t, x), w)| *t = w * x);
+            spectrum.forward(&mut bins);
+            for (k, bin) in bins[first_bin..][..num_bins].iter().enumerate() {
+                let lanes = spectra[k / LANES];
+                let found = Complex32::new(lanes.re.0[k % LANES], lanes.im.0[k % LANES]);
+                assert!((found - bin).norm() < 1e-5, "{k}");
+            }
+        }
+        silence(&mut spectra);
+        assert!(spectra.iter().flatten().flatten().all(|lanes| *lanes == ZERO));
+    }
+}
