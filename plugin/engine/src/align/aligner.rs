@@ -5,6 +5,7 @@
 //! is still to be read of older music the former alignments are kept.
 
 use crate::align::delay_tracker::DelayTracker;
+use crate::align::lag_filter::LagFilter;
 use crate::align::lock::{Change, LockState};
 use crate::align::motion::Wander;
 use crate::align::search::{Found, LATE_S};
@@ -197,14 +198,7 @@ impl Aligner {
     }
 
     /// What is known of a position in the song holds from now on; `None` = the mix passes.
-    pub fn recall(
-        &mut self,
-        known: Option<Law>,
-        song: i64,
-        inverted: bool,
-        taps: &Taps,
-        input: &InputHistory,
-    ) {
+    pub fn recall(&mut self, known: Option<Law>, song: i64, inverted: bool, input: &InputHistory) {
         let Some(law) = known else {
             self.lock.lose();
             return;
@@ -212,7 +206,6 @@ impl Aligner {
         self.lock.recall(law.at(song).round() as i64, inverted);
         let newest = input.end() - self.sizes.scaled(LATE) as i64;
         self.tracker.restart(law.at(newest + input.song_offset()), law.wander, newest);
-        self.tracker.set_filter(taps);
         if self.is_locked() && !self.moves() {
             // The delay is whole; the filter has the rest.
             self.lock.found_samples = self.lock.delay_samples as f64 + self.tracker.filter_delay_samples();
@@ -220,12 +213,11 @@ impl Aligner {
     }
 
     /// The alignment that a global search has just found holds from a position of the mix on; `before` held until then.
-    pub fn move_to_found(&mut self, from: i64, before: Option<Law>, taps: &Taps, input: &InputHistory) {
+    pub fn move_to_found(&mut self, from: i64, before: Option<Law>, input: &InputHistory) {
         self.leave(from, input, before);
         self.entry = Entry::Fade;
         let newest = input.end() - self.sizes.scaled(LATE) as i64;
         self.tracker.restart(self.lock.delay_samples as f64, Wander::NONE, newest);
-        self.tracker.set_filter(taps);
     }
 
     /// Takes the result of a global search. If another alignment was found, [`Aligner::move_to_found`] must follow.
@@ -270,6 +262,11 @@ impl Aligner {
     /// Takes a filter through which the backing is compared with the mix from now on.
     pub fn set_filter(&mut self, taps: &Taps) {
         self.tracker.set_filter(taps);
+    }
+
+    /// Exchanges that filter for one that was prepared.
+    pub fn exchange_filter(&mut self, prepared: &mut LagFilter) {
+        self.tracker.exchange_filter(prepared);
     }
 
     /// What the filter made good of the delay, the delay does now; the filter follows with [`Aligner::set_filter`].

@@ -4,6 +4,7 @@
 //! ([`MotionTest`]); one that does is followed by a Kalman filter with fixed-lag smoothing ([`DelaySmoother`]).
 
 use crate::align::delay_smoother::{DelaySmoother, DelayStep, NOTHING_MEASURED, SMOOTHER_LAG_STEPS};
+use crate::align::lag_filter::LagFilter;
 use crate::align::lag_meter::LagMeter;
 use crate::align::lag_variance::LagVariance;
 use crate::align::motion::{QUICKEST, Wander};
@@ -15,7 +16,7 @@ use crate::dsp::sizes::Sizes;
 use crate::matching::taps::Taps;
 
 /// Frame and step at 44.1 and 48 kHz, samples. Chosen by hand; not measured.
-const FRAME: usize = 2048;
+pub const FRAME: usize = 2048;
 const STEP: usize = 512;
 /// Uncertainty of a delay just found: samples, and samples per sample. Chosen by hand; not measured.
 const START_ERROR: f64 = 3.0;
@@ -82,11 +83,9 @@ impl DelayTracker {
         self.frame
     }
 
-    /// Starts at a delay, in samples, where the mix is at position `at`, and at what is known of how it moves. Nothing is
-    /// tracked before a filter is set, since the filter in force belongs to another delay.
+    /// Starts at a delay, in samples, where the mix is at position `at`, and at what is known of how it moves.
     pub fn restart(&mut self, delay_samples: f64, motion: Wander, at: i64) {
         let start = start(delay_samples, motion.rate, self.step);
-        self.meter.forget_filter();
         self.variance = LagVariance::default();
         self.test = MotionTest::new(start, self.step as f64 / self.sample_rate_hz);
         self.smoother = DelaySmoother::new(start, at, self.step as i64);
@@ -97,20 +96,31 @@ impl DelayTracker {
 
     /// Takes the filter through which the backing is compared.
     pub fn set_filter(&mut self, taps: &Taps) {
-        let (had_filter, delay_before) = (self.meter.has_filter(), self.meter.filter_delay_samples());
-        self.meter.set_filter(taps);
+        let before = (self.meter.filter.is_silent(), self.meter.filter.delay_samples());
+        self.meter.filter.set(taps);
+        self.filter_changed(before);
+    }
+
+    /// Exchanges the filter through which the backing is compared for one that was prepared.
+    pub fn exchange_filter(&mut self, prepared: &mut LagFilter) {
+        let before = (self.meter.filter.is_silent(), self.meter.filter.delay_samples());
+        std::mem::swap(&mut self.meter.filter, prepared);
+        self.filter_changed(before);
+    }
+
+    fn filter_changed(&mut self, (was_silent, delay_before): (bool, f64)) {
         // Another filter promises otherwise.
         self.variance = LagVariance::default();
         // Lags are seen through the filter: another delay of it is no movement.
-        if had_filter && self.meter.has_filter() && !self.motion.moves() {
-            self.shift_lags(delay_before - self.meter.filter_delay_samples());
+        if !was_silent && !self.meter.filter.is_silent() && !self.motion.moves() {
+            self.shift_lags(delay_before - self.meter.filter.delay_samples());
             self.test.exchange_filter();
         }
     }
 
     /// Delay of the filter taken last, samples.
     pub fn filter_delay_samples(&self) -> f64 {
-        self.meter.filter_delay_samples()
+        self.meter.filter.delay_samples()
     }
 
     /// How the delay moves, as far as is known.

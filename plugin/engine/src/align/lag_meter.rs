@@ -1,8 +1,8 @@
 //! Measures by how much the mix lags behind the filtered backing, frame by frame: generalised cross-correlation (Knapp &
 //! Carter 1976) with the inverse covariance of the voice as its weight.
 
+use crate::align::lag_filter::LagFilter;
 use crate::dsp::ring::Ring;
-use crate::matching::taps::{Taps, bulk_delay_samples};
 use crate::spectral::covariance::{Covariance, powers};
 use crate::spectral::halves::halves;
 use crate::spectral::spectrum::Spectrum;
@@ -42,10 +42,8 @@ pub struct LagMeter {
     window: Vec<f32>,
     mix: [Vec<Complex32>; 2],
     backing: [Vec<Complex32>; 2],
-    /// The filter's responses, `[to_side][from_side]`.
-    response: [[Vec<Complex32>; 2]; 2],
-    has_filter: bool,
-    filter_delay_samples: f64,
+    /// The filter through which the backing is compared.
+    pub filter: LagFilter,
     /// Weighted cross spectra of either half.
     cross: [Vec<Complex32>; 2],
     correlation: Vec<Complex32>,
@@ -65,9 +63,7 @@ impl LagMeter {
             window: hann(frame),
             mix: std::array::from_fn(|_| zeros()),
             backing: std::array::from_fn(|_| zeros()),
-            response: std::array::from_fn(|_| std::array::from_fn(|_| zeros())),
-            has_filter: false,
-            filter_delay_samples: 0.0,
+            filter: LagFilter::new(frame),
             cross: std::array::from_fn(|_| zeros()),
             correlation: vec![Complex32::default(); correlator.num_bins()],
             first_bin: (BAND_HZ.0 / bin_hz).ceil() as usize,
@@ -76,37 +72,6 @@ impl LagMeter {
             spectrum,
             correlator,
         }
-    }
-
-    /// Forgets the filter: nothing is measured until the next one is set.
-    pub fn forget_filter(&mut self) {
-        self.has_filter = false;
-    }
-
-    /// Takes the filter through which the backing is compared.
-    pub fn set_filter(&mut self, taps: &Taps) {
-        self.has_filter = !taps.is_silent();
-        let frame = self.window.len();
-        let centre = taps.num_taps() / 2;
-        let half = frame.min(taps.num_taps()) / 2;
-        for (response, h) in self.response.iter_mut().flatten().zip(taps.h.iter().flatten()) {
-            let time = self.spectrum.time();
-            time.fill(0.0);
-            time[..half].copy_from_slice(&h[centre..centre + half]);
-            time[frame - half..].copy_from_slice(&h[centre - half..centre]);
-            self.spectrum.forward(response);
-        }
-        self.filter_delay_samples = bulk_delay_samples(&self.response, frame);
-    }
-
-    /// Whether there is a filter that lets anything pass.
-    pub fn has_filter(&self) -> bool {
-        self.has_filter
-    }
-
-    /// Delay of the filter taken last, samples.
-    pub fn filter_delay_samples(&self) -> f64 {
-        self.filter_delay_samples
     }
 
     /// Lag of the frame of the mix that ends at `end` behind the filtered backing read `base` samples earlier,
@@ -119,7 +84,7 @@ impl LagMeter {
         base: i64,
         predicted: f64,
     ) -> Option<MeasuredLag> {
-        if !self.has_filter {
+        if self.filter.is_silent() {
             return None;
         }
         let start = end - self.window.len() as i64;
@@ -178,7 +143,9 @@ impl LagMeter {
         let [left, right] = &mut self.backing;
         for k in self.first_bin..=self.last_bin {
             let y = [left[k], right[k]];
-            let side = |side: usize| self.response[side][0][k] * y[0] + self.response[side][1][k] * y[1];
+            let side = |side: usize| {
+                self.filter.responses[side][0][k] * y[0] + self.filter.responses[side][1][k] * y[1]
+            };
             (left[k], right[k]) = (side(0), side(1));
         }
     }
@@ -257,6 +224,7 @@ fn turns(first: usize, len: usize, lag: f64) -> impl Iterator<Item = Complex32> 
 mod tests {
     use super::*;
     use crate::dsp::noise::noise;
+    use crate::matching::taps::Taps;
 
     /// Noise 0.3 samples late, by a filter, under a voice half as loud.
     #[test]
@@ -272,8 +240,8 @@ mod tests {
         backing.push([&song[512..], &song[512..]]);
         let mut meter = LagMeter::new(frame, 16_000.0);
         assert!(meter.measure(&mix, &backing, 3_000, -5, 5.0).is_none());
-        meter.set_filter(&filter);
-        assert!(meter.filter_delay_samples().abs() < 1e-6);
+        meter.filter.set(&filter);
+        assert!(meter.filter.delay_samples().abs() < 1e-6);
         // Read 5 samples late, the backing is that much ahead.
         let lag = meter.measure(&mix, &backing, 3_000, -5, 4.0).unwrap();
         for half in 0..2 {

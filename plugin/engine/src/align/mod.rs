@@ -4,6 +4,7 @@ pub mod aligner;
 pub mod delay_smoother;
 pub mod delay_tracker;
 pub mod edge;
+pub mod lag_filter;
 pub mod lag_meter;
 pub mod lag_variance;
 pub mod lock;

@@ -41,7 +41,7 @@ impl Engine {
         self.song.enter(&self.learned.sections, song);
         let Some(&Section { law, .. }) = self.learned.sections.at(song) else { return };
         let inverted = self.learned.taps.level().iter().sum::<f32>() < 0.0;
-        self.aligner.recall(law, song, inverted, self.matcher.filter(), &self.input);
+        self.aligner.recall(law, song, inverted, &self.input);
         if law.is_some() {
             self.supervisor.set_proven(true);
         }
@@ -135,9 +135,12 @@ impl Engine {
                 self.supervisor.set_proven(true);
             }
             self.learned.learned_s = report.heard_s;
-            self.matcher.adopt(better);
+            if self.matcher.adopt(better) {
+                self.aligner.exchange_filter(&mut better.lag_filter);
+            } else {
+                self.aligner.set_filter(self.matcher.filter());
+            }
             std::mem::swap(&mut self.learned.taps, &mut better.learned);
-            self.aligner.set_filter(self.matcher.filter());
             self.metering.readings.match_revision += 1;
             if gained > MUCH_DEEPER {
                 self.level.follower.forget_statistics();
@@ -174,7 +177,7 @@ impl Engine {
             } else {
                 self.learning.learn_from()
             };
-            self.aligner.move_to_found(begin, before, self.matcher.filter(), &self.input);
+            self.aligner.move_to_found(begin, before, &self.input);
             self.alignment_changed(begin);
             self.remember_alignment(begin);
         } else if self.supervisor.take_lost()

@@ -70,7 +70,7 @@ impl Work {
             },
             filter: Taps::silent(num_taps),
             report: JobReport::LocalSearch(LocalSearchReport::default()),
-            better: PreparedFilter::new(sizes.hop(), num_taps),
+            better: PreparedFilter::new(sizes, num_taps),
             learner: Learner::new(sizes, num_taps),
         }
     }

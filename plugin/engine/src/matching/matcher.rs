@@ -118,16 +118,19 @@ impl Matcher {
         }
     }
 
-    /// Exchanges the filter for one that was prepared, by exchanging buffers; what was learned before is left in it.
-    pub fn adopt(&mut self, prepared: &mut PreparedFilter) {
-        if self.exchanged_hops.is_some() || prepared.freedom != self.freedom {
+    /// Exchanges the filter for one that was prepared, by exchanging buffers. False if it was prepared for another freedom than is
+    /// set now: then the filter in force is another one.
+    pub fn adopt(&mut self, prepared: &mut PreparedFilter) -> bool {
+        let is_free = prepared.freedom == self.freedom;
+        if self.exchanged_hops.is_some() || !is_free {
             self.exchange(&prepared.learned);
-            return;
+            return is_free;
         }
         std::mem::swap(&mut self.filter, &mut prepared.filter);
         std::mem::swap(&mut self.next, &mut prepared.partitions);
         self.level = prepared.level;
         self.exchanged_hops = Some(0);
+        true
     }
 
     fn restrict(&mut self, learned: &Taps) {
