@@ -1,8 +1,8 @@
 //! The learned match as bytes: the same in a session and in a file of its own.
 
 use minuend_engine::{
-    BandMovement, Class, Group, Law, Leak, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, Section,
-    Taps, Wander,
+    BandMovement, BandResidual, DelayModel, DelayMotion, LoudnessClass, MAX_SAMPLE_RATE_HZ,
+    MIN_SAMPLE_RATE_HZ, Match, Movement, ResidualModel, Section, Taps,
 };
 
 /// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
@@ -17,7 +17,7 @@ const MAX_TAPS: usize = 1 << 16;
 /// is not silent: where it begins (u32), its length (u32), its taps (f32).
 pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
-    let Some(Match { sections, sample_rate_hz, taps, learned_s, movement, following_pays, bands, leak }) =
+    let Some(Match { sections, sample_rate_hz, taps, learned_s, movement, following_helps, bands, residual }) =
         learned
     else {
         return;
@@ -25,16 +25,16 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.extend(sample_rate_hz.to_le_bytes());
     write_movement(movement, bytes);
     bytes.extend((sections.as_slice().len() as u32).to_le_bytes());
-    for Section { begin, law } in sections.as_slice() {
+    for Section { begin, model } in sections.as_slice() {
         bytes.extend(begin.to_le_bytes());
-        bytes.push(u8::from(law.is_some()));
-        if let Some(Law { delay_samples, wander: Wander { process, rate } }) = law {
+        bytes.push(u8::from(model.is_some()));
+        if let Some(DelayModel { delay_samples, motion: DelayMotion { process, rate } }) = model {
             bytes.extend([*delay_samples, *process, *rate].into_iter().flat_map(f64::to_le_bytes));
         }
     }
-    bytes.push(u8::from(*following_pays));
+    bytes.push(u8::from(*following_helps));
     bytes.extend(learned_s.to_le_bytes());
-    write_leak(leak, bytes);
+    write_leak(residual, bytes);
     for BandMovement { movement, pays } in bands {
         write_movement(movement, bytes);
         bytes.extend(pays.to_le_bytes());
@@ -53,16 +53,17 @@ fn write_movement(&Movement { process, tau_s, measurement }: &Movement, bytes: &
     bytes.extend([process, tau_s, measurement].into_iter().flat_map(f64::to_le_bytes));
 }
 
-fn write_leak(leak: &Leak, bytes: &mut Vec<u8>) {
-    let heard = |side: &[Group]| side.iter().rposition(|group| group.steps > 0).map_or(0, |last| last + 1);
-    let num_groups = leak.groups.iter().map(|side| heard(side)).max().unwrap_or_default();
+fn write_leak(residual: &ResidualModel, bytes: &mut Vec<u8>) {
+    let heard =
+        |side: &[BandResidual]| side.iter().rposition(|group| group.steps > 0).map_or(0, |last| last + 1);
+    let num_groups = residual.groups.iter().map(|side| heard(side)).max().unwrap_or_default();
     bytes.extend((num_groups as u32).to_le_bytes());
-    for Group { mean, lowest, steps, loud_steps, classes } in
-        leak.groups.iter().flat_map(|side| &side[..num_groups])
+    for BandResidual { mean, lowest, steps, loud_steps, classes } in
+        residual.groups.iter().flat_map(|side| &side[..num_groups])
     {
         bytes.extend([*mean, *lowest].into_iter().flat_map(f32::to_le_bytes));
         bytes.extend([*steps, *loud_steps].into_iter().flat_map(u32::to_le_bytes));
-        for Class { floor, backing, steps } in classes {
+        for LoudnessClass { floor, backing, steps } in classes {
             bytes.extend([*floor, *backing].into_iter().flat_map(f32::to_le_bytes));
             bytes.extend(steps.to_le_bytes());
         }
@@ -78,15 +79,15 @@ pub fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
     learned.movement = reader.movement()?;
     for _ in 0..reader.length()? {
         let begin = i64::from_le_bytes(reader.array()?);
-        let law = if reader.flag()? { Some(reader.law()?) } else { None };
-        if !learned.sections.push(Section { begin, law }) {
+        let model = if reader.flag()? { Some(reader.model()?) } else { None };
+        if !learned.sections.push(Section { begin, model }) {
             return None;
         }
     }
-    learned.following_pays = reader.flag()?;
+    learned.following_helps = reader.flag()?;
     learned.learned_s = reader.number()?;
     let num_groups = reader.length()?;
-    for side in &mut learned.leak.groups {
+    for side in &mut learned.residual.groups {
         for group in side.get_mut(..num_groups)? {
             *group = reader.group()?;
         }
@@ -135,9 +136,12 @@ impl<'a> Reader<'a> {
         Some(Movement { process: self.number()?, tau_s: self.number()?, measurement: self.number()? })
     }
 
-    fn law(&mut self) -> Option<Law> {
+    fn model(&mut self) -> Option<DelayModel> {
         let delay_samples = self.number()?;
-        Some(Law { delay_samples, wander: Wander { process: self.number()?, rate: self.number()? } })
+        Some(DelayModel {
+            delay_samples,
+            motion: DelayMotion { process: self.number()?, rate: self.number()? },
+        })
     }
 
     fn short_number(&mut self) -> Option<f32> {
@@ -148,13 +152,17 @@ impl<'a> Reader<'a> {
         self.array().map(u32::from_le_bytes)
     }
 
-    fn group(&mut self) -> Option<Group> {
+    fn group(&mut self) -> Option<BandResidual> {
         let (mean, lowest) = (self.short_number()?, self.short_number()?);
         let (steps, loud_steps) = (self.count()?, self.count()?);
         let mut class = || {
-            Some(Class { floor: self.short_number()?, backing: self.short_number()?, steps: self.count()? })
+            Some(LoudnessClass {
+                floor: self.short_number()?,
+                backing: self.short_number()?,
+                steps: self.count()?,
+            })
         };
-        Some(Group { mean, lowest, steps, loud_steps, classes: [class()?, class()?] })
+        Some(BandResidual { mean, lowest, steps, loud_steps, classes: [class()?, class()?] })
     }
 
     /// A yes or a no.

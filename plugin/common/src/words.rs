@@ -1,6 +1,6 @@
 //! What limits the null, in words: one place for window, report and command line.
 
-use minuend_engine::Untold;
+use minuend_engine::Withheld;
 use minuend_engine::causes::{Cause, Kind, Signal};
 
 /// A cause as a sentence without a full stop, e.g. "the clocks differ by 23 ppm".
@@ -12,7 +12,7 @@ pub fn sentence(cause: &Cause) -> String {
         }
         Kind::Polarity => "the polarity is flipped".to_owned(),
         Kind::Clock { ppm } => format!("the clocks differ by {} ppm", trimmed(ppm.abs(), 0)),
-        Kind::Wander { samples } => {
+        Kind::Wow { samples } => {
             format!("the speed wanders, as on tape or vinyl: by {} samples either way", trimmed(samples, 2))
         }
         Kind::Level { sides_db: [left, right] } => {
@@ -54,19 +54,21 @@ pub fn at_least(db: f32) -> String {
 }
 
 /// Why no null depth is told, as a sentence without a full stop.
-pub fn why_untold(untold: Untold) -> String {
-    let by = match untold {
-        Untold::NoRest => return "cannot tell: the voice sings, or the null is uneven".to_owned(),
-        Untold::PlaceChanged => return "cannot tell so soon after the backing changed its place".to_owned(),
-        Untold::CausesUnknown => return "cannot tell before more of the voice is heard".to_owned(),
-        Untold::AtLeast(_) => {
+pub fn why_withheld(withheld: Withheld) -> String {
+    let by = match withheld {
+        Withheld::NoRest => return "cannot tell: the voice sings, or the null is uneven".to_owned(),
+        Withheld::AlignmentChanged => {
+            return "cannot tell so soon after the backing changed its place".to_owned();
+        }
+        Withheld::CausesUnknown => return "cannot tell before more of the voice is heard".to_owned(),
+        Withheld::AtLeast(_) => {
             return "cannot tell more: what is left where the voice rests may not be the backing".to_owned();
         }
-        Untold::Forbidden(kind) => match kind {
+        Withheld::Forbidden(kind) => match kind {
             Kind::Codec { .. } => "a lossy file",
             Kind::Clipping => "clipping or saturation",
             Kind::Movement { .. } => "a level that moves",
-            Kind::Wander { .. } => "a speed that wanders",
+            Kind::Wow { .. } => "a speed that wanders",
             Kind::BandLimit { .. } => "the missing treble",
             Kind::Noise { .. } => "the noise",
             _ => "what limits the null",
@@ -98,21 +100,21 @@ mod tests {
 
     #[test]
     fn the_true_reason_is_told_for_a_depth_that_is_not() {
-        assert_eq!(why_untold(Untold::NoRest), "cannot tell: the voice sings, or the null is uneven");
-        assert_eq!(why_untold(Untold::CausesUnknown), "cannot tell before more of the voice is heard");
-        assert!(why_untold(Untold::PlaceChanged).contains("changed its place"));
-        assert!(why_untold(Untold::AtLeast(60.0)).contains("may not be the backing"));
+        assert_eq!(why_withheld(Withheld::NoRest), "cannot tell: the voice sings, or the null is uneven");
+        assert_eq!(why_withheld(Withheld::CausesUnknown), "cannot tell before more of the voice is heard");
+        assert!(why_withheld(Withheld::AlignmentChanged).contains("changed its place"));
+        assert!(why_withheld(Withheld::AtLeast(60.0)).contains("may not be the backing"));
         for (kind, by) in [
             (Kind::Codec { edge: None }, "a lossy file"),
             (Kind::Clipping, "clipping or saturation"),
             (Kind::Movement { range_db: 3.0 }, "a level that moves"),
-            (Kind::Wander { samples: 1.0 }, "a speed that wanders"),
+            (Kind::Wow { samples: 1.0 }, "a speed that wanders"),
             (Kind::BandLimit { above_hz: 16_000.0, missing_in: Signal::Mix }, "the missing treble"),
             (Kind::Noise { level_db: -90.0 }, "the noise"),
             (Kind::Polarity, "what limits the null"),
         ] {
             let reason = format!("cannot tell: {by} leaves more beneath the voice than where it rests");
-            assert_eq!(why_untold(Untold::Forbidden(kind)), reason);
+            assert_eq!(why_withheld(Withheld::Forbidden(kind)), reason);
         }
     }
 
@@ -132,10 +134,7 @@ mod tests {
             (Kind::Polarity, "the polarity is flipped"),
             (Kind::Clock { ppm: -22.7 }, "the clocks differ by 23 ppm"),
             (Kind::Clock { ppm: 100.0 }, "the clocks differ by 100 ppm"),
-            (
-                Kind::Wander { samples: 3.5 },
-                "the speed wanders, as on tape or vinyl: by 3.5 samples either way",
-            ),
+            (Kind::Wow { samples: 3.5 }, "the speed wanders, as on tape or vinyl: by 3.5 samples either way"),
             (both(-2.3), "the backing is 2.3 dB softer in the mix"),
             (both(0.7), "the backing is 0.7 dB louder in the mix"),
             (Kind::Level { sides_db: [0.62, 0.7] }, "the backing is 0.7 dB louder in the mix"),

@@ -14,7 +14,7 @@ use crate::spectral::spectrum::Spectrum;
 use crate::spectral::window::root_hann;
 use realfft::num_complex::Complex32;
 use residual_estimator::ResidualEstimator;
-use residual_model::Leak;
+use residual_model::ResidualModel;
 use std::f32::consts::FRAC_1_SQRT_2;
 use wiener::WienerFilter;
 
@@ -102,13 +102,13 @@ impl Cleanup {
     }
 
     /// The residual model.
-    pub fn leak(&self) -> &Leak {
+    pub fn residual(&self) -> &ResidualModel {
         self.estimator.model()
     }
 
     /// Takes a residual model as known.
-    pub fn set_leak(&mut self, leak: &Leak) {
-        *self.estimator.model_mut() = *leak;
+    pub fn set_leak(&mut self, residual: &ResidualModel) {
+        *self.estimator.model_mut() = *residual;
     }
 
     /// Starts learning over, for when a better match is in force.
@@ -278,12 +278,12 @@ mod tests {
     fn what_was_heard_is_kept() {
         let mut used = cleanup();
         let first_db = won_db(&mut used, (0.1, 0.1));
-        let leak = *used.leak();
-        assert!(leak.is_sound() && leak.apart(&Leak::UNKNOWN) > 1e-3, "{leak:?}");
+        let residual = *used.residual();
+        assert!(residual.is_sound() && residual.apart(&ResidualModel::UNKNOWN) > 1e-3, "{residual:?}");
         used.reset();
-        assert_eq!(used.leak(), &leak);
+        assert_eq!(used.residual(), &residual);
         let mut other = cleanup();
-        other.set_leak(&leak);
+        other.set_leak(&residual);
         let [again, others] = [&mut used, &mut other].map(|cleanup| won_db(cleanup, (0.1, 0.1)));
         assert_eq!(again, others);
         assert!(again > first_db - 0.1, "{again} {first_db}");

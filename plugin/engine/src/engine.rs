@@ -15,10 +15,10 @@ mod tests;
 
 use crate::align::aligner::Aligner;
 use crate::align::lock::LockState;
-use crate::align::sections::{FURTHEST, Section, Sections, SongCursor};
+use crate::align::song_map::{FURTHEST, Section, SongCursor, SongMap};
 use crate::align::supervisor::LockSupervisor;
 use crate::causes::diagnosis::Causes;
-use crate::cleanup::residual_model::Leak;
+use crate::cleanup::residual_model::ResidualModel;
 use crate::dsp::sizes::Sizes;
 use crate::framing::{Framing, InputHop};
 use crate::input::InputHistory;
@@ -60,7 +60,7 @@ pub struct Engine {
     metering: Metering,
     learning: LearningController,
     learned: Match,
-    is_unheard: bool,
+    is_analysis_only: bool,
 }
 
 impl Engine {
@@ -89,7 +89,7 @@ impl Engine {
             metering: Metering::new(sizes),
             learning: LearningController::new(sizes, num_taps),
             learned: Match::unknown(sample_rate_hz, num_taps),
-            is_unheard: false,
+            is_analysis_only: false,
             aligner,
             level,
             tone,
@@ -112,9 +112,9 @@ impl Engine {
 
     /// Promises that nobody hears the output, which is silence from now on. Jobs may then be out for longer, so that the audio
     /// path and they are worked on at the same time.
-    pub fn play_unheard(&mut self) {
-        self.is_unheard = true;
-        self.learning.schedule().unheard();
+    pub fn analyse_only(&mut self) {
+        self.is_analysis_only = true;
+        self.learning.schedule().analyse_only();
         self.framing.out.iter_mut().for_each(|side| side.fill(0.0));
     }
 
@@ -174,7 +174,7 @@ impl Engine {
         let steady = !self.aligner.moves();
         let aligned = self.aligner.read(&self.input); // the backing at its delay
         let matched = self.matcher.process(aligned); // level, tone, width
-        let levelled = self.level.process(matched, &self.input, steady, self.learned.following_pays);
+        let levelled = self.level.process(matched, &self.input, steady, self.learned.following_helps);
         let followed = self.tone.process(levelled, &self.input); // tone as it moves
         let &LockState { delay_samples, inverted, .. } = self.aligner.lock();
         let is_absent = self.supervisor.hears(levelled, delay_samples, &self.input);
@@ -182,7 +182,8 @@ impl Engine {
         if let Some(subtracted) = self.subtractor.process(followed, &self.input, inverted) {
             let is_subtracted = |at| self.aligner.was_aligned(at) && self.matcher.was_passing(at);
             let out = &mut self.framing.out;
-            let output = self.output.process(subtracted, &self.input, is_subtracted, !self.is_unheard, out);
+            let output =
+                self.output.process(subtracted, &self.input, is_subtracted, !self.is_analysis_only, out);
             if let Some(output) = output {
                 self.metering.hear_output(output, self.aligner.changed_at());
             }
@@ -238,7 +239,7 @@ impl Engine {
         self.recall_alignment(self.input.song_position());
         self.level.follower.set_movement(self.learned.movement, true);
         self.tone.bands.recall(&self.learned.bands);
-        self.output.set_residue(&self.learned.leak);
+        self.output.set_residue(&self.learned.residual);
     }
 
     fn forget_causes(&mut self) {
@@ -280,13 +281,13 @@ impl Engine {
 
     /// Forgets the match and starts over. Real-time safe.
     pub fn relearn(&mut self) {
-        self.learned.sections = Sections::default();
+        self.learned.sections = SongMap::default();
         self.learned.taps.silence();
         self.learned.movement = Movement::STILL;
-        self.learned.following_pays = true;
+        self.learned.following_helps = true;
         self.learned.bands = [BandMovement::STILL; NUM_TONE_BANDS];
         self.learned.learned_s = 0.0;
-        self.learned.leak = Leak::UNKNOWN;
+        self.learned.residual = ResidualModel::UNKNOWN;
         self.level.follower.forget_statistics();
         self.metering.forget_null_depth();
         self.forget_causes();
@@ -301,20 +302,20 @@ impl Engine {
         self.take_up();
     }
 
-    /// Tells where in the song the next sample is, samples: a delay that moves is another one in another place.
+    /// Tells where in the song the next sample is, samples: a delay that moves differs from position to position.
     /// Without it the song begins with the first sample after a reset. Real-time safe.
     pub fn song_at(&mut self, position_samples: i64) {
         let at = self.input.end() + self.framing.filled() as i64;
         // As far again can be played on from there and still be remembered.
         let position_samples = position_samples.clamp(-FURTHEST / 2, FURTHEST / 2);
-        let former = self.aligner.law(&self.input);
+        let former = self.aligner.model(&self.input);
         self.input.set_song_position(self.framing.filled(), position_samples);
-        let Some(&Section { law, .. }) = self.learned.sections.at(position_samples) else { return };
+        let Some(&Section { model, .. }) = self.learned.sections.at(position_samples) else { return };
         self.song.enter(&self.learned.sections, position_samples);
-        let moves = [law, former].map(|law| law.is_some_and(|law| law.wander.moves()));
-        let stays = match law {
-            Some(law) => {
-                let delay_samples = law.at(position_samples).round() as i64;
+        let moves = [model, former].map(|model| model.is_some_and(|model| model.motion.moves()));
+        let stays = match model {
+            Some(model) => {
+                let delay_samples = model.at(position_samples).round() as i64;
                 moves == [false; 2] && former.is_some() && delay_samples == self.aligner.lock().delay_samples
             }
             None => former.is_none(),

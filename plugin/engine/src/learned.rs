@@ -1,7 +1,7 @@
 //! What has been learned: plain values, to be kept in a session and recalled.
 
-use crate::align::sections::Sections;
-use crate::cleanup::residual_model::Leak;
+use crate::align::song_map::SongMap;
+use crate::cleanup::residual_model::ResidualModel;
 use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
 use crate::matching::movement::Movement;
 use crate::matching::taps::Taps;
@@ -12,7 +12,7 @@ pub struct Match {
     /// Rate at which it was learned, Hz.
     pub sample_rate_hz: f64,
     /// Where the backing lies; empty while that is not known, and every other field is then neutral.
-    pub sections: Sections,
+    pub sections: SongMap,
     /// Filter from the aligned backing to the backing in the mix.
     pub taps: Taps,
     /// Music it was learned from, seconds.
@@ -20,11 +20,11 @@ pub struct Match {
     /// How the level moves.
     pub movement: Movement,
     /// False if following the level did not make the difference smaller when it was last tried.
-    pub following_pays: bool,
+    pub following_helps: bool,
     /// How the tone moves: the level of each band, from the lowest on.
     pub bands: [BandMovement; NUM_TONE_BANDS],
     /// What it leaves behind.
-    pub leak: Leak,
+    pub residual: ResidualModel,
 }
 
 // By hand, for a `clone_from` that allocates nothing when the filters are of one length.
@@ -44,14 +44,14 @@ impl Match {
     /// Nothing known, with room for a filter of `num_taps`.
     pub fn unknown(sample_rate_hz: f64, num_taps: usize) -> Self {
         Self {
-            sections: Sections::default(),
+            sections: SongMap::default(),
             sample_rate_hz,
             taps: Taps::silent(num_taps),
             learned_s: 0.0,
             movement: Movement::STILL,
-            following_pays: true,
+            following_helps: true,
             bands: [BandMovement::STILL; NUM_TONE_BANDS],
-            leak: Leak::UNKNOWN,
+            residual: ResidualModel::UNKNOWN,
         }
     }
 
@@ -71,10 +71,10 @@ impl Match {
             }
         }
         self.movement = other.movement;
-        self.following_pays = other.following_pays;
+        self.following_helps = other.following_helps;
         self.bands = other.bands;
         self.learned_s = if same_rate { other.learned_s } else { 0.0 };
-        self.leak = if same_rate { other.leak } else { Leak::UNKNOWN };
+        self.residual = if same_rate { other.residual } else { ResidualModel::UNKNOWN };
     }
 
     /// Whether it is known where the backing lies.
@@ -90,6 +90,6 @@ impl Match {
             && (0.0..=3600.0).contains(&self.learned_s)
             && self.movement.is_sound(1e-2)
             && self.bands.iter().all(|band| band.movement.is_sound(0.1) && band.pays.abs() <= 100.0)
-            && self.leak.is_sound()
+            && self.residual.is_sound()
     }
 }

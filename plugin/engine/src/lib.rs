@@ -26,11 +26,11 @@ mod spectral;
 mod subtractor;
 
 pub use align::{
-    motion::Wander,
-    sections::{Law, Section, Sections},
+    motion::DelayMotion,
+    song_map::{DelayModel, Section, SongMap},
 };
 pub use causes::{Cause, Causes};
-pub use cleanup::residual_model::{Class, Group, Leak};
+pub use cleanup::residual_model::{BandResidual, LoudnessClass, ResidualModel};
 pub use dsp::units::range_of_nine_tenths;
 pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 pub use error::PrepareError;
@@ -41,6 +41,6 @@ pub use null_depth::{
     NULL_DEPTH_S,
     rests::{Heard, heard},
 };
-pub use readings::{Lock, Readings, Untold};
+pub use readings::{Lock, Readings, Withheld};
 pub use settings::Settings;
 pub use spectra::Spectra;

@@ -10,7 +10,7 @@ use crate::input::InputHistory;
 use crate::learn::request::CausesReport;
 use crate::null_depth::{NULL_DEPTH_S, NullDepth};
 use crate::output::Output;
-use crate::readings::{Lock, Readings, Untold};
+use crate::readings::{Lock, Readings, Withheld};
 use crate::spectra::{Spectra, Spectrometer};
 
 /// Silence after which the backing counts as gone, seconds.
@@ -80,13 +80,13 @@ impl Metering {
         let heard = self.null_depth.add(difference, backing);
         let reaches_back = self.sizes.samples(NULL_DEPTH_S + MARGIN_S) as i64;
         let told = if output.at < changed_at.saturating_add(reaches_back) {
-            Err(Untold::PlaceChanged)
+            Err(Withheld::AlignmentChanged)
         } else {
             self.readings.told(heard)
         };
-        (self.readings.null_depth_db, self.readings.untold) = match told {
-            Ok(depth_db) => (Some(depth_db), Untold::default()),
-            Err(untold) => (None, untold),
+        (self.readings.null_depth_db, self.readings.withheld) = match told {
+            Ok(depth_db) => (Some(depth_db), Withheld::default()),
+            Err(withheld) => (None, withheld),
         };
         self.spectrometer.add([mix, backing, difference]);
     }

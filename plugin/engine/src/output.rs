@@ -1,6 +1,6 @@
 //! What is put out: clean-up, low-cut, the choice of what is heard, output level and bypass.
 
-use crate::cleanup::residual_model::Leak;
+use crate::cleanup::residual_model::ResidualModel;
 use crate::cleanup::{Cleanup, Residue};
 use crate::dsp::glide::Glide;
 use crate::dsp::ring::{Ring, Stereo, stereo};
@@ -84,12 +84,12 @@ impl OutputStage {
     }
 
     /// What was heard of the residue.
-    pub fn residue(&self) -> &Leak {
-        self.cleanup.leak()
+    pub fn residue(&self) -> &ResidualModel {
+        self.cleanup.residual()
     }
 
     /// Takes what was heard of the residue as known.
-    pub fn set_residue(&mut self, residue: &Leak) {
+    pub fn set_residue(&mut self, residue: &ResidualModel) {
         self.cleanup.set_leak(residue);
     }
 

@@ -9,9 +9,9 @@ pub enum Lock {
     /// Nothing audible on the sidechain: the mix passes.
     #[default]
     NoBacking,
-    /// Backing heard, its place in the mix not yet known: the mix passes.
+    /// Backing heard, its alignment with the mix not yet known: the mix passes.
     Searching,
-    /// The backing's place is known; what is matched is subtracted.
+    /// The alignment is known; what is matched is subtracted.
     Locked,
     /// It was known and no longer holds: the mix passes until it is found again.
     Lost,
@@ -21,21 +21,21 @@ pub enum Lock {
 
 /// Why no null depth is told.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum Untold {
+pub enum Withheld {
     /// The voice does not rest, or what is left in its rests is too uneven to tell.
     #[default]
     NoRest,
     /// Too little of the voice was heard to know what is left beneath it.
     CausesUnknown,
-    /// The backing's place has changed within the seconds that are told of.
-    PlaceChanged,
+    /// The alignment has changed within the seconds that are reported of.
+    AlignmentChanged,
     /// What is left where the voice rests is less than what this leaves: beneath the voice is more of it.
     Forbidden(Kind),
     /// What is left where the voice rests may be something else than the backing: the null is at least this deep, dB.
     AtLeast(f32),
 }
 
-impl Untold {
+impl Withheld {
     /// What the null depth is at least, dB, if no more can be told of it.
     pub fn at_least_db(self) -> Option<f32> {
         match self {
@@ -59,7 +59,7 @@ pub struct Readings {
     pub drift_ppm: f32,
     /// True when the backing was found with its polarity flipped.
     pub inverted: bool,
-    /// Sureness of the place found: highest correlation peak over the second highest, at least 1; 0 = unknown.
+    /// Confidence in the alignment found: highest correlation peak over the second highest, at least 1; 0 = unknown.
     pub confidence: f32,
     /// Matched level of the backing, left and right, linear, with sign; 0 = nothing subtracted.
     pub level: [f32; 2],
@@ -75,7 +75,7 @@ pub struct Readings {
     /// what is left of it, where the voice rests; `None` while that cannot be told to 3 dB.
     pub null_depth_db: Option<f32>,
     /// Why there is no null depth.
-    pub untold: Untold,
+    pub withheld: Withheld,
     /// What limits the null, as of the last job that looked.
     pub causes: Causes,
     /// Whether that has been looked for beneath enough of a voice.
@@ -93,20 +93,20 @@ pub struct Readings {
 impl Readings {
     /// What may be told of a null depth that was heard, in all of the spectrum or in a part of it. What is left may move
     /// with the voice, so that its rests tell nothing of it: that is known once the causes are.
-    pub fn told(&self, heard: Option<Heard>) -> Result<f32, Untold> {
-        let Heard { depth_db, beneath_voice, at_least } = heard.ok_or(Untold::NoRest)?;
+    pub fn told(&self, heard: Option<Heard>) -> Result<f32, Withheld> {
+        let Heard { depth_db, beneath_voice, at_least } = heard.ok_or(Withheld::NoRest)?;
         let limits = || self.causes.iter().filter(|_| beneath_voice);
         if let Some(cause) = limits().find(|cause| !at_least && cause.forbids(depth_db)) {
-            return Err(Untold::Forbidden(cause.kind));
+            return Err(Withheld::Forbidden(cause.kind));
         }
         if beneath_voice && !self.knows_causes {
-            return Err(Untold::CausesUnknown);
+            return Err(Withheld::CausesUnknown);
         }
         if !at_least {
             return Ok(depth_db);
         }
         // Less than a bound is one, too: as much as the causes allow is there beneath the voice as well.
-        Err(Untold::AtLeast(limits().filter_map(Cause::allowed_db).fold(depth_db, f32::min)))
+        Err(Withheld::AtLeast(limits().filter_map(Cause::allowed_db).fold(depth_db, f32::min)))
     }
 }
 
@@ -122,16 +122,16 @@ mod tests {
         let unlimited = Readings { knows_causes: true, ..unknown };
         let clipped = Readings { causes: Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0), ..unlimited };
         assert_eq!(unlimited.told(heard(true)), Ok(60.0));
-        assert_eq!(unknown.told(heard(true)), Err(Untold::CausesUnknown));
-        assert_eq!(clipped.told(heard(true)), Err(Untold::Forbidden(Kind::Clipping)));
+        assert_eq!(unknown.told(heard(true)), Err(Withheld::CausesUnknown));
+        assert_eq!(clipped.told(heard(true)), Err(Withheld::Forbidden(Kind::Clipping)));
         // Where nobody sings the voice hides nothing.
         assert_eq!(clipped.told(heard(false)), Ok(60.0));
-        assert_eq!(unknown.told(None), Err(Untold::NoRest));
+        assert_eq!(unknown.told(None), Err(Withheld::NoRest));
         // A bound is held to the same.
         let bound = |beneath_voice| Some(Heard { depth_db: 60.0, beneath_voice, at_least: true });
-        assert_eq!(unlimited.told(bound(true)), Err(Untold::AtLeast(60.0)));
-        assert_eq!(unknown.told(bound(false)), Err(Untold::AtLeast(60.0)));
-        assert_eq!(unknown.told(bound(true)), Err(Untold::CausesUnknown));
-        assert_eq!(clipped.told(bound(true)), Err(Untold::AtLeast(20.0)));
+        assert_eq!(unlimited.told(bound(true)), Err(Withheld::AtLeast(60.0)));
+        assert_eq!(unknown.told(bound(false)), Err(Withheld::AtLeast(60.0)));
+        assert_eq!(unknown.told(bound(true)), Err(Withheld::CausesUnknown));
+        assert_eq!(clipped.told(bound(true)), Err(Withheld::AtLeast(20.0)));
     }
 }

@@ -5,7 +5,7 @@
 
 use endless::noise;
 use minuend_engine::settings::{BackingKind, Follow, Listen, Polarity, Slope, Tone};
-use minuend_engine::{Engine, Job, Leak, Lock, Match, Settings, Worker};
+use minuend_engine::{Engine, Job, Lock, Match, ResidualModel, Settings, Worker};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestCaseResult, TestRunner};
 use std::cell::Cell;
@@ -75,10 +75,14 @@ fn known() -> &'static [Match; 3] {
             player.engine.learned().clone()
         });
         let drifts =
-            |learned: &Match| learned.sections.as_slice()[0].law.is_some_and(|law| law.wander.moves());
+            |learned: &Match| learned.sections.as_slice()[0].model.is_some_and(|model| model.motion.moves());
         assert!(!drifts(&matches[0]) && !matches[0].movement.moves());
         assert!(matches[1].movement.moves() && matches[1].bands.iter().any(|band| band.is_followed()));
-        assert!(matches[1].leak.apart(&Leak::UNKNOWN) > 1e-3, "{}", matches[1].leak.apart(&Leak::UNKNOWN));
+        assert!(
+            matches[1].residual.apart(&ResidualModel::UNKNOWN) > 1e-3,
+            "{}",
+            matches[1].residual.apart(&ResidualModel::UNKNOWN)
+        );
         assert!(drifts(&matches[2]));
         matches
     })

@@ -98,7 +98,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         drift_ppm: pass.drift_ppm,
         inverted: pass.readings.inverted,
         null_depth_db: depth.told_db().map(|db| db as f32),
-        untold: depth.untold(),
+        withheld: depth.withheld(),
         locked: pass.locked,
         late_s: match pass.readings.lock {
             Lock::TooLate => pass.readings.late_samples / f64::from(rate_hz),

@@ -1,7 +1,7 @@
 //! What came of it.
 
-use minuend_common::words::{at_least, why_untold};
-use minuend_engine::{Untold, causes::Cause};
+use minuend_common::words::{at_least, why_withheld};
+use minuend_engine::{Withheld, causes::Cause};
 
 use crate::passes::Learned;
 
@@ -21,7 +21,7 @@ pub struct Rendered {
     /// How far the backing is down in the difference, dB, where the voice rests: see [`Depth`](crate::passes::depth::Depth).
     pub null_depth_db: Option<f32>,
     /// Why there is no null depth.
-    pub untold: Untold,
+    pub withheld: Withheld,
     /// Part of the song with a backing over which the lock held, 0 to 1.
     pub locked: f64,
     /// By how much the backing comes too late for the plug-in, s: only of [`Passes::One`](crate::Passes::One), which moves nothing.
@@ -30,7 +30,7 @@ pub struct Rendered {
     pub bad_samples: u64,
     /// Samples that had to be clipped to fit an integer file.
     pub clipped_samples: u64,
-    /// What limits the null, and what was put right: first what stands.
+    /// What limits the null, and what was corrected: first what stands.
     pub causes: Vec<Cause>,
     /// What was learned, for another time.
     pub learned: Learned,
@@ -45,10 +45,10 @@ impl Rendered {
     /// What was found, in one line.
     pub fn describe(&self) -> String {
         let polarity = if self.inverted { "inverted" } else { "kept" };
-        let depth = match (self.null_depth_db, self.untold) {
+        let depth = match (self.null_depth_db, self.withheld) {
             (Some(db), _) => format!("null depth {db:.1} dB where the voice rests"),
-            (None, Untold::AtLeast(db)) => format!("null depth {} where the voice rests", at_least(db)),
-            (None, untold) => format!("null depth unknown ({})", why_untold(untold)),
+            (None, Withheld::AtLeast(db)) => format!("null depth {} where the voice rests", at_least(db)),
+            (None, withheld) => format!("null depth unknown ({})", why_withheld(withheld)),
         };
         let mut line = format!(
             "delay {}, polarity {polarity}, {depth}, locked over {:.0} % of the song",

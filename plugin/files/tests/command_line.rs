@@ -196,7 +196,7 @@ fn a_report_is_one_page_in_itself() {
         "Spectra, dB re full scale",
         "not found yet: the mix passes",
         "12.500&nbsp;ms",
-        "What was put right",
+        "What was corrected",
         "What to try next",
         "prefers-color-scheme:dark",
         "@media print",

@@ -2,7 +2,7 @@
 
 use egui::{Ui, Vec2};
 use minuend_engine::spectra::{NUM_BANDS, band_edge_hz};
-use minuend_engine::{Lock, Untold};
+use minuend_engine::{Lock, Withheld};
 
 use super::history::History;
 use super::plot::{Pen, Plot};
@@ -56,10 +56,10 @@ pub fn spectra(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters
 pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: &Meters) {
     let depths = history.depths_db();
     let mut reasons = depths.iter().filter_map(|depth| depth.err());
-    let untold = reasons.find(|&untold| untold != Untold::NoRest).unwrap_or(meters.readings.untold);
+    let withheld = reasons.find(|&withheld| withheld != Withheld::NoRest).unwrap_or(meters.readings.withheld);
     let told = match depths.iter().flatten().copied().reduce(f32::min) {
         Some(shallowest) => format!("{shallowest:.0} dB where it is shallowest"),
-        None => words::no_depth_yet(meters, untold),
+        None => words::no_depth_yet(meters, withheld),
     };
     let mut plot = Plot::new(ui, theme, size, "Null depth by frequency, dB", told);
     plot.depth_scale(depths.iter().flatten().copied().fold(0.0, f32::max));
@@ -72,7 +72,7 @@ pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: 
         }
     }
     if depths.iter().all(Result::is_err) {
-        plot.say(&words::no_depth_yet(meters, untold));
+        plot.say(&words::no_depth_yet(meters, withheld));
     }
     plot.response.on_hover_text(
         "How far the backing is down in the difference, band by band, over the last 10 s, where the voice rests in \

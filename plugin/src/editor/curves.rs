@@ -28,7 +28,7 @@ pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: 
         history.points().any(|point| point.at_least_db.is_some()),
     ];
     match is_told {
-        [false, false] => plot.say(&words::no_depth_yet(meters, meters.readings.untold)),
+        [false, false] => plot.say(&words::no_depth_yet(meters, meters.readings.withheld)),
         [true, false] => {}
         [false, true] => plot.legend(&[("at least", at_least)]),
         [true, true] => plot.legend(&[("measured", measured), ("at least", at_least)]),

@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use minuend_engine::spectra::NUM_BANDS;
-use minuend_engine::{Lock, Readings, Spectra, Untold, heard};
+use minuend_engine::{Lock, Readings, Spectra, Withheld, heard};
 
 use crate::meters::Meters;
 
@@ -39,7 +39,7 @@ pub struct History {
     points: VecDeque<Point>,
     frames: VecDeque<Spectra>,
     average: Spectra,
-    depths_db: Vec<Result<f32, Untold>>,
+    depths_db: Vec<Result<f32, Withheld>>,
     heard_s: f64,
     /// When the search began that goes on, s.
     searching_since_s: Option<f64>,
@@ -82,7 +82,7 @@ impl History {
         let locked = readings.lock == Lock::Locked;
         let point = Point {
             depth_db: readings.null_depth_db.filter(|_| locked),
-            at_least_db: readings.untold.at_least_db().filter(|_| locked),
+            at_least_db: readings.withheld.at_least_db().filter(|_| locked),
             follow_db: locked.then_some(readings.follow_db),
         };
         while self.next_s <= self.heard_s {
@@ -104,7 +104,7 @@ impl History {
         }
         let first = self.frames.is_empty() || spectra.num_frames < newest;
         // Frames from before the backing changed its place tell nothing of the present one.
-        if first || readings.untold == Untold::PlaceChanged {
+        if first || readings.withheld == Withheld::AlignmentChanged {
             self.frames.clear();
         }
         self.frames.push_back(*spectra);
@@ -125,7 +125,7 @@ impl History {
     }
 
     /// How far the backing is down in each band of the difference where the voice rests there, by the engine's rules.
-    fn measure_depths(&self, readings: &Readings) -> Vec<Result<f32, Untold>> {
+    fn measure_depths(&self, readings: &Readings) -> Vec<Result<f32, Withheld>> {
         let loudest = self.frames.iter().flat_map(|frame| frame.matched).fold(0.0, f32::max);
         let mut moments = Vec::with_capacity(self.frames.len());
         (0..NUM_BANDS)
@@ -160,7 +160,7 @@ impl History {
     }
 
     /// Null depth by band, dB, or why it is not told; empty before anything was heard.
-    pub fn depths_db(&self) -> &[Result<f32, Untold>] {
+    pub fn depths_db(&self) -> &[Result<f32, Withheld>] {
         &self.depths_db
     }
 
@@ -233,26 +233,26 @@ mod tests {
         let mut history = History::default();
         history.take(&at(0.0, Readings { null_depth_db: None, ..locked(0.0) }));
         history.take(&at(0.15, Readings { lock: Lock::Searching, ..locked(30.0) }));
-        let bounded = Readings { null_depth_db: None, untold: Untold::AtLeast(70.0), ..locked(0.0) };
+        let bounded = Readings { null_depth_db: None, withheld: Withheld::AtLeast(70.0), ..locked(0.0) };
         history.take(&at(0.25, bounded));
         let points: Vec<_> = history.points().copied().collect();
-        let untold = Point { depth_db: None, at_least_db: None, follow_db: Some(-1.0) };
-        assert_eq!(points[0], untold);
+        let withheld = Point { depth_db: None, at_least_db: None, follow_db: Some(-1.0) };
+        assert_eq!(points[0], withheld);
         assert_eq!(points[1], Point::default());
-        assert_eq!(points[2], Point { at_least_db: Some(70.0), ..untold });
+        assert_eq!(points[2], Point { at_least_db: Some(70.0), ..withheld });
     }
 
     #[test]
     fn depth_by_band_is_measured_where_the_voice_rests() {
         // Of what a voice may hide, nothing is told before it is known.
-        assert_eq!(sung_for_100_frames(locked(30.0)).depths_db()[10], Err(Untold::CausesUnknown));
+        assert_eq!(sung_for_100_frames(locked(30.0)).depths_db()[10], Err(Withheld::CausesUnknown));
         let history = sung_for_100_frames(Readings { knows_causes: true, ..locked(30.0) });
         let depths = history.depths_db();
         assert!((depths[10].unwrap() - 30.0).abs() < 0.1, "{:?}", depths[10]);
-        assert_eq!((depths[20], depths[0]), (Err(Untold::NoRest), Err(Untold::NoRest)));
+        assert_eq!((depths[20], depths[0]), (Err(Withheld::NoRest), Err(Withheld::NoRest)));
         assert!((history.spectra().matched[10] - 1.0).abs() < 1e-6);
-        let changed = Readings { untold: Untold::PlaceChanged, knows_causes: true, ..locked(30.0) };
-        assert_eq!(sung_for_100_frames(changed).depths_db()[10], Err(Untold::NoRest));
+        let changed = Readings { withheld: Withheld::AlignmentChanged, knows_causes: true, ..locked(30.0) };
+        assert_eq!(sung_for_100_frames(changed).depths_db()[10], Err(Withheld::NoRest));
     }
 
     fn sung_for_100_frames(readings: Readings) -> History {
@@ -288,7 +288,7 @@ mod tests {
         assert_eq!(take(1, 1e-4).0, 1e-4);
         (2..200).for_each(|frame| _ = take(frame, 1e-4));
         let (_, loud, soft) = take(200, 1e-4);
-        assert!((loud.unwrap() - 40.0).abs() < 0.1 && soft == Err(Untold::NoRest), "{loud:?} {soft:?}");
+        assert!((loud.unwrap() - 40.0).abs() < 0.1 && soft == Err(Withheld::NoRest), "{loud:?} {soft:?}");
         // As long as there are some of the former they are the deepest moments, by which the null is told.
         for (frames, depth_db) in [(201..=260, 40.0), (261..=299, 40.0), (300..=310, 23.0)] {
             let (_, told, _) = frames.map(|frame| take(frame, 5e-3)).last().unwrap();
@@ -297,7 +297,7 @@ mod tests {
         // The same frame again is no news, and one of a lower number is the first after a reset.
         let again = (0..100).map(|_| take(310, 1e-4).1).last().unwrap();
         assert!((again.unwrap() - 23.0).abs() < 0.1, "{again:?}");
-        assert_eq!(take(1, 5e-3).1, Err(Untold::NoRest));
+        assert_eq!(take(1, 5e-3).1, Err(Withheld::NoRest));
     }
 
     #[test]

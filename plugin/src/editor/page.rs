@@ -225,7 +225,7 @@ impl Page<'_> {
         });
     }
 
-    /// What limits it, and what is put right.
+    /// What limits it, and what is corrected.
     fn limits(&self, ui: &mut Ui) {
         ui.spacing_mut().item_spacing.y = 2.0;
         for sentence in words::limits(self.meters) {

@@ -8,7 +8,7 @@ use egui::{Key, Modifiers, PointerButton, Rect, Role, Vec2, vec2};
 use egui_kittest::kittest::{NodeT, Queryable};
 use egui_kittest::{Harness, Node};
 use minuend_engine::causes::Kind;
-use minuend_engine::{Lock, Readings, Spectra, Untold};
+use minuend_engine::{Lock, Readings, Spectra, Withheld};
 use nice_plug::prelude::*;
 
 use super::*;
@@ -595,7 +595,7 @@ fn hover_texts_are_whole() {
                 assert!(screen.contains_rect(tips[0].2), "{label} at {size}, {scale}: {tips:?}");
                 told.push(label);
             }
-            for finding in ["Delay", "Drift", "Polarity", "Sureness", "Matched level", "Levels"] {
+            for finding in ["Delay", "Drift", "Polarity", "Confidence", "Matched level", "Levels"] {
                 let name = format!("{finding}: ");
                 assert!(
                     told.iter().any(|label| label.starts_with(&name)),
@@ -664,15 +664,15 @@ fn empty_states_say_what_to_do() {
 /// Whatever is told of the null depth, a figure or a reason of two lines, what is below it stays where it is.
 #[test]
 fn the_pictures_stand_still_while_reasons_come_and_go() {
-    let picture = |null_depth_db, untold| {
-        let readings = Readings { null_depth_db, untold, ..locked().readings };
+    let picture = |null_depth_db, withheld| {
+        let readings = Readings { null_depth_db, withheld, ..locked().readings };
         let desk = Desk::showing(SIZE, 1.0, Meters { readings, ..locked() });
         desk.harness.get_by_label_contains("Null depth over time, dB").rect()
     };
-    let usual = picture(Some(41.26), Untold::NoRest);
-    let longest = Untold::Forbidden(Kind::Clipping);
-    for untold in [Untold::NoRest, Untold::PlaceChanged, Untold::CausesUnknown, longest] {
-        assert_eq!(picture(None, untold), usual, "{untold:?}");
+    let usual = picture(Some(41.26), Withheld::NoRest);
+    let longest = Withheld::Forbidden(Kind::Clipping);
+    for withheld in [Withheld::NoRest, Withheld::AlignmentChanged, Withheld::CausesUnknown, longest] {
+        assert_eq!(picture(None, withheld), usual, "{withheld:?}");
     }
 }
 

@@ -1,14 +1,14 @@
 //! Readings as words: pure functions, so that they can be tested without a window.
 
-use minuend_common::words::{at_least, sentence, why_untold};
+use minuend_common::words::{at_least, sentence, why_withheld};
 use minuend_engine::causes::{Cause, Kind};
-use minuend_engine::{Lock, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Readings, Untold};
+use minuend_engine::{Lock, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Readings, Withheld};
 
 use crate::meters::Meters;
 
 /// A quieter signal is called silent, dB re full scale.
 const SILENT_DB: f32 = -119.0;
-/// Sureness from which on a place is called certain. The right song seldom reads less (median of the search's tests).
+/// Confidence from which on an alignment is called certain. The right song seldom reads less (median of the search's tests).
 const CERTAIN: f32 = 3.0;
 
 /// A search is seldom this long when the backing is the right one, s.
@@ -127,9 +127,9 @@ pub fn findings(meters: &Meters) -> Vec<Finding> {
             meaning: "Inverted: where the mix goes up, the backing goes down.",
         },
         Finding {
-            name: "Sureness",
-            value: sureness(readings.confidence),
-            meaning: "How far the place found stands out from the next best one. The right song seldom reads less than \
+            name: "Confidence",
+            value: confidence(readings.confidence),
+            meaning: "How far the delay found stands out from the next best one. The right song seldom reads less than \
                       3 : 1.",
         },
     ];
@@ -153,8 +153,8 @@ fn drift(ppm: f32) -> String {
     if ppm == 0.0 { "none".into() } else { minus(format!("{ppm:+.1} ppm")) }
 }
 
-fn sureness(confidence: f32) -> String {
-    format!("{} ({confidence:.1} : 1)", if confidence >= CERTAIN { "certain" } else { "probable" })
+fn confidence(ratio: f32) -> String {
+    format!("{} ({ratio:.1} : 1)", if ratio >= CERTAIN { "certain" } else { "probable" })
 }
 
 /// Matched levels, left and right, by which the backing is made to fit.
@@ -174,16 +174,16 @@ pub fn null_depth(meters: &Meters) -> (String, String) {
     if !meters.engine_works() || meters.readings.lock != Lock::Locked {
         return ("\u{2013}".into(), "nothing is subtracted yet".into());
     }
-    match (meters.readings.null_depth_db, meters.readings.untold) {
+    match (meters.readings.null_depth_db, meters.readings.withheld) {
         (Some(depth_db), _) => (format!("{depth_db:.1} dB"), "where the voice rests, last 10 s".into()),
-        (None, Untold::AtLeast(depth_db)) => {
+        (None, Withheld::AtLeast(depth_db)) => {
             (at_least(depth_db), "where the voice rests; what is left there may not be the backing".into())
         }
-        (None, untold) => ("\u{2013}".into(), why_untold(untold)),
+        (None, withheld) => ("\u{2013}".into(), why_withheld(withheld)),
     }
 }
 
-/// What limits the null and what is put right, one sentence each, the most important first. Delay and polarity are told
+/// What limits the null and what is corrected, one sentence each, the most important first. Delay and polarity are told
 /// among the [`findings`].
 pub fn limits(meters: &Meters) -> Vec<String> {
     if !meters.engine_works() || meters.readings.lock != Lock::Locked {
@@ -199,21 +199,21 @@ fn limit(cause: &Cause) -> String {
     if cause.kind.stands() {
         format!("Limit: {sentence}. It holds the null at {:.0} dB.", cause.depth_db)
     } else {
-        format!("Put right: {sentence}. Worth {:.0} dB.", cause.worth_db)
+        format!("Corrected: {sentence} ({:.0} dB).", cause.worth_db)
     }
 }
 
 /// Why there is no null depth to draw.
-pub fn no_depth_yet(meters: &Meters, untold: Untold) -> String {
+pub fn no_depth_yet(meters: &Meters, withheld: Withheld) -> String {
     if meters.readings.lock != Lock::Locked || !meters.engine_works() {
         return "Drawn once the backing is subtracted.".into();
     }
-    match untold {
+    match withheld {
         // A bound is of the whole.
-        Untold::NoRest | Untold::AtLeast(_) => {
+        Withheld::NoRest | Withheld::AtLeast(_) => {
             "Cannot tell yet: it takes a moment in which the voice rests and the null is even.".into()
         }
-        untold => capital(why_untold(untold)) + ".",
+        withheld => capital(why_withheld(withheld)) + ".",
     }
 }
 
@@ -396,7 +396,7 @@ mod tests {
             ("Delay", "400.008 ms, 17,640.37 samples"),
             ("Drift", "\u{2212}20.0 ppm"),
             ("Polarity", "inverted"),
-            ("Sureness", "certain (6.4 : 1)"),
+            ("Confidence", "certain (6.4 : 1)"),
             ("Matched level", "+2.70 dB"),
         ];
         assert!(
@@ -422,18 +422,20 @@ mod tests {
         let deep = Readings { null_depth_db: Some(61.26), ..locked() };
         assert_eq!(null_depth(&shown(deep)).0, "61.3 dB");
         assert_eq!(null_depth(&shown(locked())).1, "cannot tell: the voice sings, or the null is uneven");
-        assert!(no_depth_yet(&shown(locked()), Untold::NoRest).contains("in which the voice rests"));
-        assert!(no_depth_yet(&Meters::default(), Untold::NoRest).contains("once the backing is subtracted"));
-        let bounded = Readings { untold: Untold::AtLeast(87.6), ..locked() };
+        assert!(no_depth_yet(&shown(locked()), Withheld::NoRest).contains("in which the voice rests"));
+        assert!(
+            no_depth_yet(&Meters::default(), Withheld::NoRest).contains("once the backing is subtracted")
+        );
+        let bounded = Readings { withheld: Withheld::AtLeast(87.6), ..locked() };
         let told = (
             "at least 87 dB".into(),
             "where the voice rests; what is left there may not be the backing".into(),
         );
         assert_eq!(null_depth(&shown(bounded)), told);
-        let forbidden = Readings { untold: Untold::Forbidden(Kind::Clipping), ..locked() };
+        let forbidden = Readings { withheld: Withheld::Forbidden(Kind::Clipping), ..locked() };
         let reason = "cannot tell: clipping or saturation leaves more beneath the voice than where it rests";
         assert_eq!(null_depth(&shown(forbidden)).1, reason);
-        let drawn = no_depth_yet(&shown(forbidden), forbidden.untold);
+        let drawn = no_depth_yet(&shown(forbidden), forbidden.withheld);
         assert_eq!(drawn[1..], format!("{reason}.")[1..]);
         assert_eq!(
             null_depth(&shown(Readings { lock: Lock::Searching, ..deep })).1,
@@ -450,7 +452,7 @@ mod tests {
         );
         assert_eq!(
             limit(&cause(Kind::Level { sides_db: [-0.8, 1.1] })),
-            "Put right: the backing's level differs by \u{2212}0.8 dB on the left and +1.1 dB on the right. Worth 12 dB."
+            "Corrected: the backing's level differs by \u{2212}0.8 dB on the left and +1.1 dB on the right (12 dB)."
         );
         assert!(limits(&Meters::default()).is_empty());
     }

@@ -1,6 +1,6 @@
 //! Whether a match differs so much from another that it is heard.
 
-use minuend_engine::{Law, Match, Section};
+use minuend_engine::{DelayModel, Match, Section};
 
 /// Error of a delay, at the start or after a second, that leaves -40 dB at 4 kHz: there, 2 sin(pi 4/48 0.02) is 0.01.
 const MATERIAL_SAMPLES: f64 = 0.02;
@@ -13,14 +13,14 @@ pub fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
         |taps: &mut dyn Iterator<Item = f32>| taps.map(|tap| f64::from(tap) * f64::from(tap)).sum::<f64>();
     let pairs = || old.taps.h.iter().flatten().flatten().zip(new.taps.h.iter().flatten().flatten());
     let (old_sections, new_sections) = (old.sections.as_slice(), new.sections.as_slice());
-    let moved = |a: &Law, b: &Law| {
+    let moved = |a: &DelayModel, b: &DelayModel| {
         let start_samples = (a.delay_samples - b.delay_samples).abs();
-        let second_samples = (a.wander.rate - b.wander.rate).abs() * new.sample_rate_hz;
-        start_samples.max(second_samples) > MATERIAL_SAMPLES || a.wander.moves() != b.wander.moves()
+        let second_samples = (a.motion.rate - b.motion.rate).abs() * new.sample_rate_hz;
+        start_samples.max(second_samples) > MATERIAL_SAMPLES || a.motion.moves() != b.motion.moves()
     };
     let differ = |(a, b): (&Section, &Section)| {
         a.begin != b.begin
-            || match (&a.law, &b.law) {
+            || match (&a.model, &b.model) {
                 (Some(a), Some(b)) => moved(a, b),
                 (a, b) => a.is_some() != b.is_some(),
             }
@@ -28,10 +28,10 @@ pub fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
     let followed = |learned: &Match| learned.bands.map(|band| band.is_followed());
     old_sections.len() != new_sections.len()
         || old_sections.iter().zip(new_sections).any(differ)
-        || old.following_pays != new.following_pays
+        || old.following_helps != new.following_helps
         || followed(old) != followed(new)
         || old.taps.num_taps() != new.taps.num_taps()
-        || old.leak.apart(&new.leak) > 1e-4
+        || old.residual.apart(&new.residual) > 1e-4
         || power(&mut pairs().map(|(a, b)| a - b)) > 1e-4 * power(&mut pairs().map(|(a, _)| *a))
 }
 
@@ -53,11 +53,11 @@ mod tests {
         assert!(with(|new| new.taps.h[0][1][4] = 0.007), "38 dB below");
         let moved = |delay: f64, rate: f64, process: f64| {
             let mut new = learned();
-            let mut law = new.sections.as_slice()[0].law.unwrap();
-            law.delay_samples += delay;
-            law.wander.rate += rate;
-            law.wander.process *= process;
-            new.sections.correct(0, law);
+            let mut model = new.sections.as_slice()[0].model.unwrap();
+            model.delay_samples += delay;
+            model.motion.rate += rate;
+            model.motion.process *= process;
+            new.sections.correct(0, model);
             differs(old.as_ref(), Some(&new))
         };
         assert!(!moved(0.01, 0.0, 1.0));
@@ -66,11 +66,11 @@ mod tests {
         assert!(moved(0.0, 1e-6, 1.0));
         assert!(moved(0.0, 0.0, 0.0));
         assert!(with(|new| new.sections.put(900_000, 1_000_000, None)));
-        assert!(with(|new| new.following_pays = false));
+        assert!(with(|new| new.following_helps = false));
         assert!(!with(|new| new.bands[3].pays = 0.4) && with(|new| new.bands[3].pays = 0.1));
         let leaks = |floor: f32| {
             let mut new = learned();
-            new.leak.groups[0][2].classes.iter_mut().for_each(|class| class.floor += floor);
+            new.residual.groups[0][2].classes.iter_mut().for_each(|class| class.floor += floor);
             differs(old.as_ref(), Some(&new))
         };
         assert!(!leaks(0.001) && leaks(0.1));

@@ -1,6 +1,8 @@
 //! A match for the tests.
 
-use minuend_engine::{BandMovement, Class, Group, Law, Match, Movement, Section, Taps, Wander};
+use minuend_engine::{
+    BandMovement, BandResidual, DelayModel, DelayMotion, LoudnessClass, Match, Movement, Section, Taps,
+};
 
 /// Everything in it differs from what nothing has been learned of.
 pub fn learned() -> Match {
@@ -16,17 +18,17 @@ pub fn learned_with(num_taps: usize) -> Match {
     let mut learned = Match {
         taps,
         movement: Movement { process: 1e-3, tau_s: 0.5, measurement: 2.5 },
-        following_pays: true,
+        following_helps: true,
         learned_s: 30.0,
         ..Match::unknown(44_100.0, 0)
     };
-    let wander = Wander { process: 1e-9, rate: -1.5e-4 };
-    let law = Some(Law { delay_samples: -1234.25, wander });
-    learned.sections.push(Section { begin: i64::MIN, law });
-    learned.sections.push(Section { begin: 441_000, law: None });
-    learned.sections.push(Section { begin: 882_000, law: Some(Law::still(500.0)) });
-    let class = |backing| Class { floor: -6.0, backing, steps: 1_000 };
-    learned.leak.groups[0][2] = Group {
+    let motion = DelayMotion { process: 1e-9, rate: -1.5e-4 };
+    let model = Some(DelayModel { delay_samples: -1234.25, motion });
+    learned.sections.push(Section { begin: i64::MIN, model });
+    learned.sections.push(Section { begin: 441_000, model: None });
+    learned.sections.push(Section { begin: 882_000, model: Some(DelayModel::still(500.0)) });
+    let class = |backing| LoudnessClass { floor: -6.0, backing, steps: 1_000 };
+    learned.residual.groups[0][2] = BandResidual {
         mean: -4.5,
         lowest: -8.0,
         steps: 3_000,

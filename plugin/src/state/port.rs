@@ -2,7 +2,7 @@
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use minuend_engine::{Engine, Match, Sections};
+use minuend_engine::{Engine, Match, SongMap};
 use nice_plug::params::persist::PersistentField;
 use triple_buffer::{Input, Output, TripleBuffer};
 
@@ -96,7 +96,7 @@ impl Session {
             passed.opening = matches.openings;
             match &matches.learned {
                 Some(learned) => passed.learned.clone_from(learned),
-                None => passed.learned.sections = Sections::default(),
+                None => passed.learned.sections = SongMap::default(),
             }
             to_engine.publish();
         }

@@ -71,10 +71,10 @@ mod tests {
     #[test]
     fn is_what_the_voice_lost_and_not_what_leaks() {
         let (vocal, backing) = (samples(1, SECOND), samples(48_271, SECOND));
-        for (kept, leak, loss_db) in
+        for (kept, residual, loss_db) in
             [(0.9, 0.0, -20.0), (0.99, 0.5, -40.0), (0.0, 1.0, 0.0), (1.1, -0.1, -20.0)]
         {
-            let estimate = vocal.iter().zip(&backing).map(|(v, b)| kept * v + leak * b).collect();
+            let estimate = vocal.iter().zip(&backing).map(|(v, b)| kept * v + residual * b).collect();
             let signals = [vec![vocal.clone()], vec![backing.clone()], vec![estimate]];
             let found = vocal_loss_db(&signals[0], &signals[1], &signals[2], RATE_HZ).unwrap();
             // The samples are in single precision.

@@ -26,7 +26,7 @@ pub struct Reading {
 impl Reading {
     /// What was read up to a sample.
     pub fn new(end: usize, readings: &Readings) -> Self {
-        Self { end, told_db: readings.null_depth_db, at_least_db: readings.untold.at_least_db() }
+        Self { end, told_db: readings.null_depth_db, at_least_db: readings.withheld.at_least_db() }
     }
 }
 

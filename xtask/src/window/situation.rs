@@ -153,7 +153,7 @@ mod tests {
             assert_eq!(readings.lock, Lock::Locked, "{situation:?}");
             readings.causes.iter().map(|cause| cause.kind).collect::<Vec<_>>()
         };
-        // All that was done to the demo's mix can be put right.
+        // All that was done to the demo's mix can be corrected.
         let demo = causes(Situation::Demo);
         assert!(demo.iter().any(|kind| matches!(kind, Kind::Movement { .. })), "{demo:?}");
         assert!(!demo.iter().any(Kind::stands), "{demo:?}");

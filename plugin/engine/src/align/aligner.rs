@@ -7,9 +7,9 @@
 use crate::align::delay_tracker::DelayTracker;
 use crate::align::lag_filter::LagFilter;
 use crate::align::lock::{Change, LockState};
-use crate::align::motion::Wander;
+use crate::align::motion::DelayMotion;
 use crate::align::search::{Found, LATE_S};
-use crate::align::sections::Law;
+use crate::align::song_map::DelayModel;
 use crate::dsp::delay_line::{DelayLine, TAPS};
 use crate::dsp::hop::Hop;
 use crate::dsp::ring::{Stereo, stereo};
@@ -27,7 +27,7 @@ const LATE: usize = 6144;
 /// a fade, long enough to leave no click of a bass.
 const FADE_HOPS: usize = 32;
 /// Former alignments kept: as many as a song has sections.
-const MOST_FORMER: usize = crate::align::sections::MOST;
+const MOST_FORMER: usize = crate::align::song_map::MOST;
 
 /// How an alignment takes over from none.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,7 +44,7 @@ struct Former {
     /// Position of the mix up to which it holds.
     until: i64,
     /// By position since the last reset; `None` = the mix passes.
-    law: Option<Law>,
+    model: Option<DelayModel>,
     entry: Entry,
     /// The backing fades out in it.
     is_lost: bool,
@@ -113,13 +113,13 @@ impl Aligner {
 
     /// Forgets the alignment; what is heard of it fades out.
     pub fn forget(&mut self, input: &InputHistory) {
-        self.fade_out(self.law(input), input);
+        self.fade_out(self.model(input), input);
         self.forget_alignment(input.end());
     }
 
     fn forget_alignment(&mut self, end: i64) {
         self.lock.reset();
-        self.tracker.restart(0.0, Wander::NONE, end);
+        self.tracker.restart(0.0, DelayMotion::NONE, end);
         self.changed_at = i64::MIN;
         self.entry = Entry::Fade;
     }
@@ -136,18 +136,18 @@ impl Aligner {
 
     /// Whether the delay moves.
     pub fn moves(&self) -> bool {
-        self.tracker.wander().moves()
+        self.tracker.motion().moves()
     }
 
     /// How fast the delay grows, samples per sample; 0 while it stands still.
     pub fn rate(&self) -> f64 {
-        if self.moves() { self.tracker.law(0).1.rate } else { 0.0 }
+        if self.moves() { self.tracker.model(0).1.rate } else { 0.0 }
     }
 
     /// The delay as it moves, by position since the last reset.
-    pub fn moving_law(&self, position: i64) -> Law {
-        let (delay_samples, wander) = self.tracker.law(position);
-        Law { delay_samples, wander }
+    pub fn moving_model(&self, position: i64) -> DelayModel {
+        let (delay_samples, motion) = self.tracker.model(position);
+        DelayModel { delay_samples, motion }
     }
 
     /// Position of the mix at which the alignment, or what is known of its motion, last gave way to another.
@@ -166,11 +166,11 @@ impl Aligner {
     }
 
     /// The current alignment, by position since the last reset; `None` while there is no lock.
-    pub fn law(&self, input: &InputHistory) -> Option<Law> {
+    pub fn model(&self, input: &InputHistory) -> Option<DelayModel> {
         let position = self.read_to(input);
-        let wander = self.tracker.wander();
-        let delay_samples = self.tracker.delay_at(position) - wander.rate * position as f64;
-        self.is_locked().then_some(Law { delay_samples, wander })
+        let motion = self.tracker.motion();
+        let delay_samples = self.tracker.delay_at(position) - motion.rate * position as f64;
+        self.is_locked().then_some(DelayModel { delay_samples, motion })
     }
 
     /// Whether the backing that was read for a position of the mix had an alignment.
@@ -179,33 +179,33 @@ impl Aligner {
     }
 
     /// Keeps the current alignment for the music up to a position of the mix; what is read already stays as it is.
-    fn leave(&mut self, position: i64, input: &InputHistory, law: Option<Law>) {
+    fn leave(&mut self, position: i64, input: &InputHistory, model: Option<DelayModel>) {
         let before = self.former.back().map_or(i64::MIN, |former| former.until);
         let until = position.max(self.read_to(input)).max(before);
         if self.former.len() == MOST_FORMER {
             self.former.pop_back();
         }
-        self.former.push_back(Former { until, law, entry: self.entry, is_lost: false });
-        if law.is_some() {
+        self.former.push_back(Former { until, model, entry: self.entry, is_lost: false });
+        if model.is_some() {
             self.changed_at = until;
         }
     }
 
     /// From a position of the mix on another alignment holds, which [`Aligner::recall`] puts in force: the song is cut there.
     pub fn cut_at(&mut self, position: i64, input: &InputHistory) {
-        self.leave(position, input, self.law(input));
+        self.leave(position, input, self.model(input));
         self.entry = Entry::Cut;
     }
 
     /// What is known of a position in the song holds from now on; `None` = the mix passes.
-    pub fn recall(&mut self, known: Option<Law>, song: i64, inverted: bool, input: &InputHistory) {
-        let Some(law) = known else {
+    pub fn recall(&mut self, known: Option<DelayModel>, song: i64, inverted: bool, input: &InputHistory) {
+        let Some(model) = known else {
             self.lock.lose();
             return;
         };
-        self.lock.recall(law.at(song).round() as i64, inverted);
+        self.lock.recall(model.at(song).round() as i64, inverted);
         let newest = input.end() - self.sizes.scaled(LATE) as i64;
-        self.tracker.restart(law.at(newest + input.song_offset()), law.wander, newest);
+        self.tracker.restart(model.at(newest + input.song_offset()), model.motion, newest);
         if self.is_locked() && !self.moves() {
             // The delay is whole; the filter has the rest.
             self.lock.found_samples = self.lock.delay_samples as f64 + self.tracker.filter_delay_samples();
@@ -213,11 +213,11 @@ impl Aligner {
     }
 
     /// The alignment that a global search has just found holds from a position of the mix on; `before` held until then.
-    pub fn move_to_found(&mut self, from: i64, before: Option<Law>, input: &InputHistory) {
+    pub fn move_to_found(&mut self, from: i64, before: Option<DelayModel>, input: &InputHistory) {
         self.leave(from, input, before);
         self.entry = Entry::Fade;
         let newest = input.end() - self.sizes.scaled(LATE) as i64;
-        self.tracker.restart(self.lock.delay_samples as f64, Wander::NONE, newest);
+        self.tracker.restart(self.lock.delay_samples as f64, DelayMotion::NONE, newest);
     }
 
     /// Takes the result of a global search. If another alignment was found, [`Aligner::move_to_found`] must follow.
@@ -227,34 +227,34 @@ impl Aligner {
 
     /// Takes the result of a local search about the current alignment.
     pub fn take_local(&mut self, found: Option<Found>, confirmed: bool, input: &InputHistory) -> Change {
-        let law = self.law(input);
+        let model = self.model(input);
         let change = self.lock.take_local(found, confirmed);
         if change == Change::Lost {
-            self.fade_out(law, input);
+            self.fade_out(model, input);
         }
         change
     }
 
     /// The lock is lost: from what is read next on the backing fades out.
     pub fn lose(&mut self, input: &InputHistory) {
-        self.fade_out(self.law(input), input);
+        self.fade_out(self.model(input), input);
         self.lock.lose();
     }
 
     /// The alignment that is read now holds for as long as it takes to fade out, and none after it. `current` = the one after
     /// all former ones.
-    fn fade_out(&mut self, current: Option<Law>, input: &InputHistory) {
+    fn fade_out(&mut self, current: Option<DelayModel>, input: &InputHistory) {
         let from = self.read_to(input);
         let fade = (FADE_HOPS * self.aligned.len()) as i64;
         let audible = self.former.iter().find(|former| from < former.until).copied();
-        let (until, law, entry) = match audible {
-            Some(Former { until, law, entry, is_lost: true }) => (until, law, entry),
-            Some(Former { law, entry, .. }) => (from + fade, law, entry),
+        let (until, model, entry) = match audible {
+            Some(Former { until, model, entry, is_lost: true }) => (until, model, entry),
+            Some(Former { model, entry, .. }) => (from + fade, model, entry),
             None => (from + fade, current, self.entry),
         };
         self.former.clear();
-        if law.is_some() {
-            self.former.push_back(Former { until, law, entry, is_lost: true });
+        if model.is_some() {
+            self.former.push_back(Former { until, model, entry, is_lost: true });
         }
         self.entry = Entry::Fade;
     }
@@ -314,7 +314,9 @@ impl Aligner {
         while at < end {
             let former = self.former.front().copied();
             let (until, delay, is_lost) = match former {
-                Some(Former { until, law, is_lost, .. }) => (until, law.map(|law| law.at(end)), is_lost),
+                Some(Former { until, model, is_lost, .. }) => {
+                    (until, model.map(|model| model.at(end)), is_lost)
+                }
                 None => (i64::MAX, self.is_locked().then_some(tracked), false),
             };
             let to = until.min(end);

@@ -7,7 +7,7 @@ use crate::align::delay_smoother::{DelaySmoother, DelayStep, NOTHING_MEASURED, S
 use crate::align::lag_filter::LagFilter;
 use crate::align::lag_meter::LagMeter;
 use crate::align::lag_variance::LagVariance;
-use crate::align::motion::{QUICKEST, Wander};
+use crate::align::motion::{DelayMotion, QUICKEST};
 use crate::align::motion_test::{MotionTest, Verdict};
 use crate::dsp::kalman::constant_velocity::ConstantVelocity;
 use crate::dsp::line_fit::LineFit;
@@ -46,7 +46,7 @@ pub struct DelayTracker {
     smoother: DelaySmoother,
     /// The delay as long as it stands still, samples.
     delay_samples: f64,
-    motion: Wander,
+    motion: DelayMotion,
     /// Line through the smoothed delays, re `delay_samples`.
     line: LineFit,
 }
@@ -68,7 +68,7 @@ impl DelayTracker {
             test: MotionTest::new(start, step as f64 / sizes.sample_rate_hz),
             smoother: DelaySmoother::new(start, 0, step as i64),
             delay_samples: 0.0,
-            motion: Wander::NONE,
+            motion: DelayMotion::NONE,
             line: LineFit::new(LINE_MEMORY_STEPS),
         }
     }
@@ -84,7 +84,7 @@ impl DelayTracker {
     }
 
     /// Starts at a delay, in samples, where the mix is at position `at`, and at what is known of how it moves.
-    pub fn restart(&mut self, delay_samples: f64, motion: Wander, at: i64) {
+    pub fn restart(&mut self, delay_samples: f64, motion: DelayMotion, at: i64) {
         let start = start(delay_samples, motion.rate, self.step);
         self.variance = LagVariance::default();
         self.test = MotionTest::new(start, self.step as f64 / self.sample_rate_hz);
@@ -124,7 +124,7 @@ impl DelayTracker {
     }
 
     /// How the delay moves, as far as is known.
-    pub fn wander(&self) -> Wander {
+    pub fn motion(&self) -> DelayMotion {
         self.motion
     }
 
@@ -147,12 +147,12 @@ impl DelayTracker {
 
     /// What to remember of a delay that moves: the delay that a straight line through it has at position `at`, and how it
     /// moves, with the slope of that line.
-    pub fn law(&self, at: i64) -> (f64, Wander) {
+    pub fn model(&self, at: i64) -> (f64, DelayMotion) {
         let (offset, slope) = self.line.fit();
         // The slope through a delay that was followed by mistake can be any.
         let rate = (slope / self.step as f64).clamp(-QUICKEST, QUICKEST);
         let newest = self.smoother.newest().position;
-        (self.delay_samples + offset + rate * (at - newest) as f64, Wander { rate, ..self.motion })
+        (self.delay_samples + offset + rate * (at - newest) as f64, DelayMotion { rate, ..self.motion })
     }
 
     /// Delay at a position of the mix that lies [`DelayTracker::latency_samples`] behind the newest, samples.
@@ -228,7 +228,7 @@ impl DelayTracker {
             }
             Some(Verdict::StandsStill) if self.motion.moves() => {
                 self.delay_samples = self.smoother.newest().smoothed[0].round();
-                self.motion = Wander::NONE;
+                self.motion = DelayMotion::NONE;
             }
             _ => {}
         }
@@ -264,7 +264,7 @@ mod tests {
             let mut tracker = DelayTracker::new(Sizes::new(16_000.0));
             let step = tracker.step as f64;
             (0..500).for_each(|n| tracker.line.add(sign * 0.02 * step * f64::from(n)));
-            assert_eq!(tracker.law(0).1.rate, sign * QUICKEST);
+            assert_eq!(tracker.model(0).1.rate, sign * QUICKEST);
         }
     }
 
@@ -286,7 +286,7 @@ mod tests {
         let delay = move |n: f64| 20.0 + rate * n + wow_samples * (n * 2.5e-4).sin();
         let (mut mix, mut backing) = (Ring::new(len), Ring::new(len));
         let mut tracker = DelayTracker::new(sizes);
-        tracker.restart(20.0, Wander::NONE, 0);
+        tracker.restart(20.0, DelayMotion::NONE, 0);
         tracker.set_filter(&Taps::gains(sizes.scaled(4096), [1.0; 2], 0.0));
         let hop = sizes.hop();
         let mut source = Ring::new(len + 400);
@@ -313,7 +313,7 @@ mod tests {
     #[test]
     fn a_still_delay_stands_still() {
         let (tracker, _, _) = track(0.0, 0.0, 8.0);
-        assert!(!tracker.wander().moves());
+        assert!(!tracker.motion().moves());
     }
 
     #[test]
@@ -321,7 +321,7 @@ mod tests {
         for samples in [1.0, -0.4] {
             let filter = Taps::gains(Sizes::new(16_000.0).scaled(4096), [1.0; 2], samples);
             let (tracker, _, _) = track_through(Some(filter), 0.0, 0.0, 8.0);
-            assert!(!tracker.wander().moves(), "{samples} samples");
+            assert!(!tracker.motion().moves(), "{samples} samples");
         }
     }
 
@@ -338,7 +338,7 @@ mod tests {
         let (mut line, mut read) = (DelayLine::new(hop), stereo(hop));
         let filter = |samples: f64| Taps::gains(sizes.scaled(4096), [1.0; 2], samples);
         tracker.set_filter(&filter(0.0));
-        tracker.restart(20.0, Wander::NONE, 0);
+        tracker.restart(20.0, DelayMotion::NONE, 0);
         for (count, at) in (0..len - hop).step_by(hop).enumerate() {
             line.read(&source, at as i64, 20.0 + 2e-4 * at as f64, &mut read);
             mix.push([&read[0], &read[1]]);
@@ -350,7 +350,7 @@ mod tests {
             }
             tracker.advance(&mix, &backing, 0, mix.end(), true);
         }
-        assert!(tracker.wander().moves());
+        assert!(tracker.motion().moves());
     }
 
     /// A filter whose delay is another one at every frequency: no one number makes up for it.
@@ -360,7 +360,7 @@ mod tests {
         let centre = filter.num_taps() / 2;
         (0..2).for_each(|side| filter.h[side][side][centre + 2] = 0.4);
         let (tracker, _, _) = track_through(Some(filter), 0.0, 0.0, 8.0);
-        assert!(!tracker.wander().moves());
+        assert!(!tracker.motion().moves());
     }
 
     /// A clock error of 100 ppm under a voice as loud as the backing, to 0.02 samples: 40 dB at a tenth of the rate.
@@ -369,8 +369,8 @@ mod tests {
         let (tracker, delay, at) = track(1e-4, 0.0, 12.0);
         let error = tracker.delay_at(at) - delay(at as f64);
         assert!(error.abs() < 0.02, "{error}");
-        let (start, wander) = tracker.law(0);
-        assert!((start - 20.0).abs() < 0.1 && (wander.rate - 1e-4).abs() < 1e-6, "{start} {wander:?}");
+        let (start, motion) = tracker.model(0);
+        assert!((start - 20.0).abs() < 0.1 && (motion.rate - 1e-4).abs() < 1e-6, "{start} {motion:?}");
     }
 
     /// Wow of 0.64 Hz and 3 samples either way.

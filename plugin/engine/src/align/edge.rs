@@ -1,5 +1,5 @@
-//! Where the backing's place changed: the moment before which one place explains the mix better, and after which the
-//! other does (maximum likelihood for a Gaussian residual of unknown power in short blocks).
+//! Where the alignment changed: the moment before which one alignment explains the mix better, and after which the other
+//! does (maximum likelihood for a Gaussian residual of unknown power in short blocks).
 
 use crate::dsp::ring::Stereo;
 

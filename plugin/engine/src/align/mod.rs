@@ -12,5 +12,5 @@ pub mod motion;
 pub mod motion_test;
 pub mod presence;
 pub mod search;
-pub mod sections;
+pub mod song_map;
 pub mod supervisor;

@@ -5,14 +5,14 @@ pub const QUICKEST: f64 = 1e-2;
 
 /// How a delay moves.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Wander {
+pub struct DelayMotion {
     /// Process noise: variance of the change of the rate, (samples per step)^2 per step; 0 = the delay stands still.
     pub process: f64,
     /// Rate at which the delay grows, samples per sample.
     pub rate: f64,
 }
 
-impl Wander {
+impl DelayMotion {
     /// The delay stands still.
     pub const NONE: Self = Self { process: 0.0, rate: 0.0 };
 

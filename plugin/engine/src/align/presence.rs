@@ -1,9 +1,9 @@
 //! Whether the matched backing is in the mix at all: the share of it that the mix contains, by projection. A voice
-//! does not move it, since voice and backing are unrelated; a wrong place, or a part that the backing lacks, does.
+//! does not move it, since voice and backing are unrelated; a wrong alignment, or a part that the backing lacks, does.
 
 /// Time over which the share is measured, seconds.
 const TAU_S: f64 = 0.4;
-/// Share under which the place in force is doubted and the whole reach searched.
+/// Share under which the current alignment is doubted and the whole reach searched.
 const DOUBT: f64 = 0.7;
 /// Share under which the backing is not in the mix. Level movements of 8 dB leave 0.4.
 const ABSENT: f64 = 0.25;

@@ -7,7 +7,7 @@ use crate::dsp::sizes::Sizes;
 use crate::spectral::spectrum::Spectrum;
 use realfft::num_complex::Complex32;
 
-/// Longest stretch of music looked at round a known place, seconds.
+/// Longest stretch of music looked at round a known delay, seconds.
 const LOOK_S: f64 = 2.0;
 /// Least music in which the whole reach is searched, seconds: in less, unrelated music agrees by chance.
 const LEAST_S: f64 = 0.7;
@@ -19,12 +19,12 @@ pub const LATE_S: f64 = 10.5;
 const BAND_HZ: (f64, f64) = (60.0, 12_000.0);
 /// Neighbours of a peak that belong to it, seconds.
 const PEAK_S: f64 = 1.5e-3;
-/// Lags looked at on either side when a known place is looked at again, samples at 44.1 and 48 kHz.
+/// Lags looked at on either side when a known delay is searched again, samples at 44.1 and 48 kHz.
 const LOCAL: usize = 2048;
 /// Quieter than this (RMS re full scale) nothing can be told.
 const AUDIBLE: f64 = 1e-4;
 
-/// A place where the backing was found.
+/// An alignment that was found.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Found {
     /// How much later than the backing the mix plays the same music, samples.
@@ -66,11 +66,11 @@ pub fn search(mix: &Ring, backing: &Ring, from: i64, window_s: f64, most: usize,
     let peaks = peaks.highest(most.max(2), 2.0 * (peak_width * step) as f64);
     let [best, second, ..] = peaks[..] else { return Vec::new() };
     let confidence = best.1 / second.1.max(f32::MIN_POSITIVE);
-    let places = peaks.iter().enumerate().take(most).filter_map(|(rank, &(delay_samples, _))| {
+    let found = peaks.iter().enumerate().take(most).filter_map(|(rank, &(delay_samples, _))| {
         let found = look_at(mix, backing, from, delay_samples.round() as i64, 4 * step, sizes)?;
         Some(Found { confidence: if rank == 0 { confidence } else { 1.0 }, ..found })
     });
-    places.collect()
+    found.collect()
 }
 
 /// Looks again at a known delay: the peak within `reach` samples of `delay_samples`, over the last seconds of what was heard

@@ -111,20 +111,20 @@ impl LockSupervisor {
     }
 
     /// Whether a null that betters the score by so much, nats, speaks for the alignment.
-    pub fn weighs(&self, gained: f64) -> bool {
-        gained > HOLDS
+    pub fn weighs(&self, cost_reduction: f64) -> bool {
+        cost_reduction > HOLDS
     }
 
     /// Takes by how much the null betters the score of the newest music, nats, if that can be told; whether it confirms the
     /// current alignment.
-    pub fn weigh_null(&mut self, gained: Option<f64>, now: u64) -> bool {
-        let confirmed = gained.is_some_and(|gained| gained > HOLDS);
+    pub fn weigh_null(&mut self, cost_reduction: Option<f64>, now: u64) -> bool {
+        let confirmed = cost_reduction.is_some_and(|cost_reduction| cost_reduction > HOLDS);
         if confirmed {
             self.confirm(now);
         }
-        if let Some(gained) = gained {
-            self.deepest = self.deepest.max(gained);
-            self.is_shallow = gained < SHALLOW * self.deepest;
+        if let Some(cost_reduction) = cost_reduction {
+            self.deepest = self.deepest.max(cost_reduction);
+            self.is_shallow = cost_reduction < SHALLOW * self.deepest;
         }
         confirmed
     }

@@ -70,7 +70,7 @@ impl Study {
             left = left.min(self.left_at_most);
         }
         let corrected = self.backing.corrected(chain);
-        let moves = |kind: &Kind| matches!(kind, Kind::Movement { .. } | Kind::Wander { .. });
+        let moves = |kind: &Kind| matches!(kind, Kind::Movement { .. } | Kind::Wow { .. });
         let moving =
             FOLLOWED * corrected.iter().filter(|(kind, _)| moves(kind)).map(|s| s.1).fold(0.0, f64::max);
         let remaining = remaining(&self.cells, moving);

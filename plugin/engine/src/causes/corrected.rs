@@ -263,7 +263,7 @@ fn moving_delay(chain: &Chain, left_by: &impl Fn(f64) -> f64, found: &mut Vec<(K
     };
     found.push((Kind::Clock { ppm: 1e6 * slope / chain.hop as f64 }, over(&line)));
     if deviation > MIN_DEVIATION_SAMPLES {
-        found.push((Kind::Wander { samples: deviation }, over(&|i| rest[i])));
+        found.push((Kind::Wow { samples: deviation }, over(&|i| rest[i])));
     }
     // At the start of the song; a delay within the range of its own movement is part of that.
     let start = mean - slope * (chain.course_from as f64 + middle);

@@ -37,7 +37,7 @@ pub enum Kind {
         ppm: f64,
     },
     /// The speed fluctuates, as that of tape and vinyl does.
-    Wander {
+    Wow {
         /// Standard deviation of the delay about a straight line, samples.
         samples: f64,
     },
@@ -127,7 +127,7 @@ impl Cause {
         match self.kind {
             // A voice in the backing is no backing in the difference.
             Kind::Bleed { .. } => None,
-            Kind::Movement { .. } | Kind::Wander { .. } => Some(self.depth_db - power_to_db(FOLLOWED) as f32),
+            Kind::Movement { .. } | Kind::Wow { .. } => Some(self.depth_db - power_to_db(FOLLOWED) as f32),
             kind => kind.stands().then_some(self.depth_db),
         }
     }

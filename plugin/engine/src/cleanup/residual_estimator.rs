@@ -1,7 +1,8 @@
 //! Learns the residual model from the difference, cell by cell, and gives the share of residue in each bin.
 
 use crate::cleanup::residual_model::{
-    Group, LOWEST_CELL, LOWEST_QUANTILE, Leak, MAX_GROUPS, MAX_STEPS, MIN_CLASS_STEPS, QUIET_QUANTILE,
+    BandResidual, LOWEST_CELL, LOWEST_QUANTILE, MAX_GROUPS, MAX_STEPS, MIN_CLASS_STEPS, QUIET_QUANTILE,
+    ResidualModel,
 };
 use realfft::num_complex::Complex32;
 
@@ -43,7 +44,7 @@ const NEEDED_FROM_DB: f32 = -20.0;
 
 /// The model, and the share of residue that follows from it.
 pub struct ResidualEstimator {
-    model: Leak,
+    model: ResidualModel,
     /// First bin of each band, and the one after the last.
     edges: Vec<usize>,
     /// Residue re the backing by bin, in mid and side.
@@ -62,7 +63,7 @@ impl ResidualEstimator {
         }
         debug_assert!(edges.len() <= MAX_GROUPS + 1);
         Self {
-            model: Leak::UNKNOWN,
+            model: ResidualModel::UNKNOWN,
             edges,
             shares: std::array::from_fn(|_| vec![0.0; num_bins]),
             values: Vec::with_capacity(num_bins),
@@ -70,12 +71,12 @@ impl ResidualEstimator {
     }
 
     /// What was heard so far.
-    pub fn model(&self) -> &Leak {
+    pub fn model(&self) -> &ResidualModel {
         &self.model
     }
 
     /// The same, to be changed.
-    pub fn model_mut(&mut self) -> &mut Leak {
+    pub fn model_mut(&mut self) -> &mut ResidualModel {
         &mut self.model
     }
 
@@ -110,7 +111,9 @@ impl ResidualEstimator {
     /// 0 unless so many bands follow the backing that there must be a residue, up to 1.
     fn evidence(&mut self) -> f32 {
         let heard = || self.model.groups.iter().flatten().filter(|g| g.loud_steps >= MIN_CLASS_STEPS);
-        let Some(evidence) = median(&mut self.values, heard().map(Group::evidence)) else { return 0.0 };
+        let Some(evidence) = median(&mut self.values, heard().map(BandResidual::evidence)) else {
+            return 0.0;
+        };
         let sure = heard().filter(|g| g.evidence() > SURE_EVIDENCE).map(|g| g.lowest);
         let Some(surely_lowest) = median(&mut self.values, sure) else { return 0.0 };
         let Some(lowest) = median(&mut self.values, heard().map(|g| g.lowest)) else { return 0.0 };
@@ -122,7 +125,7 @@ impl ResidualEstimator {
 }
 
 /// Updates the quiet floors of one band from the cells of one frame; `ratios` is room for them.
-fn learn_band(group: &mut Group, difference: &[Complex32], backing: &[f32], ratios: &mut Vec<f32>) {
+fn learn_band(group: &mut BandResidual, difference: &[Complex32], backing: &[f32], ratios: &mut Vec<f32>) {
     let count = backing.len() as f32;
     let loudness = log_sum(backing) / count;
     if loudness < SILENT_LOUDNESS {
@@ -197,7 +200,7 @@ fn log_sum(powers: &[f32]) -> f32 {
 mod tests {
     use super::*;
     use crate::cleanup::residual_model::tests::band;
-    use crate::cleanup::residual_model::{Class, QUIET_CELL};
+    use crate::cleanup::residual_model::{LoudnessClass, QUIET_CELL};
 
     /// A residue reaches no higher over its lowest cells than so; what does sings whenever the backing is loud.
     #[test]
@@ -205,7 +208,7 @@ mod tests {
         let evidence = |over: f32| {
             let mut estimator = ResidualEstimator::new(257);
             let residue = 0.01f32;
-            let class = |share: f32, backing| Class {
+            let class = |share: f32, backing| LoudnessClass {
                 floor: (share * QUIET_CELL).ln(),
                 backing,
                 steps: MIN_CLASS_STEPS,

@@ -33,29 +33,29 @@ const MAX_LOGARITHM: f32 = 60.0;
 
 /// The residual model.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Leak {
+pub struct ResidualModel {
     /// By band, from the lowest on, in mid and side; what is beyond the last band was never heard.
-    pub groups: [[Group; MAX_GROUPS]; 2],
+    pub groups: [[BandResidual; MAX_GROUPS]; 2],
 }
 
 /// What is known of the residue in one band, in mid or side.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Group {
+pub struct BandResidual {
     /// Mean loudness of the backing, natural logarithm of the power in a cell.
     pub mean: f32,
     /// Steps with a backing, and those of them in which it was loud.
     pub steps: u32,
-    /// See [`Group::steps`].
+    /// See [`BandResidual::steps`].
     pub loud_steps: u32,
     /// While the backing is soft, and while it is loud.
-    pub classes: [Class; 2],
+    pub classes: [LoudnessClass; 2],
     /// Lowest cells re loud backing, natural logarithm: where the voice rests, or sings elsewhere.
     pub lowest: f32,
 }
 
 /// One loudness class: the quiet floor re the backing, and the backing's own power, natural logarithms.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Class {
+pub struct LoudnessClass {
     /// Quiet cells of the difference re the backing.
     pub floor: f32,
     /// Loudness of the backing.
@@ -64,9 +64,9 @@ pub struct Class {
     pub steps: u32,
 }
 
-impl Leak {
+impl ResidualModel {
     /// Nothing heard.
-    pub const UNKNOWN: Self = Self { groups: [[Group::SILENT; MAX_GROUPS]; 2] };
+    pub const UNKNOWN: Self = Self { groups: [[BandResidual::SILENT; MAX_GROUPS]; 2] };
 
     /// Whether every value is within what could have been heard.
     pub fn is_sound(&self) -> bool {
@@ -101,12 +101,12 @@ impl Leak {
     }
 }
 
-impl Group {
+impl BandResidual {
     const SILENT: Self = Self {
         mean: 0.0,
         steps: 0,
         loud_steps: 0,
-        classes: [Class { floor: 0.0, backing: 0.0, steps: 0 }; 2],
+        classes: [LoudnessClass { floor: 0.0, backing: 0.0, steps: 0 }; 2],
         lowest: 0.0,
     };
 
@@ -157,18 +157,18 @@ pub mod tests {
     use super::*;
 
     /// A band with this much residue and voice in it, power re loud backing; soft backing is 10 dB down.
-    pub fn band(residue: f32, voice: f32) -> Group {
-        let class = |backing: f32| Class {
+    pub fn band(residue: f32, voice: f32) -> BandResidual {
+        let class = |backing: f32| LoudnessClass {
             floor: (QUIET_CELL * (residue + voice / backing)).ln(),
             backing: backing.ln(),
             steps: MIN_CLASS_STEPS,
         };
-        Group {
+        BandResidual {
             steps: 3 * MIN_CLASS_STEPS,
             loud_steps: MIN_CLASS_STEPS,
             lowest: (LOWEST_CELL * (residue + voice)).ln(),
             classes: [class(0.1), class(1.0)],
-            ..Group::SILENT
+            ..BandResidual::SILENT
         }
     }
 
@@ -185,13 +185,13 @@ pub mod tests {
 
     #[test]
     fn only_what_can_have_been_heard_is_sound() {
-        assert!(Leak::UNKNOWN.is_sound());
-        let wrong = |class: Class| {
-            let mut model = Leak::UNKNOWN;
+        assert!(ResidualModel::UNKNOWN.is_sound());
+        let wrong = |class: LoudnessClass| {
+            let mut model = ResidualModel::UNKNOWN;
             model.groups[1][3].classes[0] = class;
             !model.is_sound()
         };
-        assert!(wrong(Class { floor: f32::NAN, backing: 0.0, steps: 0 }));
-        assert!(wrong(Class { floor: 0.0, backing: 0.0, steps: u32::MAX }));
+        assert!(wrong(LoudnessClass { floor: f32::NAN, backing: 0.0, steps: 0 }));
+        assert!(wrong(LoudnessClass { floor: 0.0, backing: 0.0, steps: u32::MAX }));
     }
 }

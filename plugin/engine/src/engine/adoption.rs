@@ -2,7 +2,7 @@
 
 use super::Engine;
 use crate::align::lock::Change;
-use crate::align::sections::{Law, Section};
+use crate::align::song_map::{DelayModel, Section};
 use crate::job::Worker;
 use crate::learn::locate::NEAR;
 use crate::learn::request::{
@@ -39,10 +39,10 @@ impl Engine {
     /// Puts the alignment in force that is known for a position in the song.
     pub(super) fn recall_alignment(&mut self, song: i64) {
         self.song.enter(&self.learned.sections, song);
-        let Some(&Section { law, .. }) = self.learned.sections.at(song) else { return };
+        let Some(&Section { model, .. }) = self.learned.sections.at(song) else { return };
         let inverted = self.learned.taps.level().iter().sum::<f32>() < 0.0;
-        self.aligner.recall(law, song, inverted, &self.input);
-        if law.is_some() {
+        self.aligner.recall(model, song, inverted, &self.input);
+        if model.is_some() {
             self.supervisor.set_proven(true);
         }
     }
@@ -71,7 +71,7 @@ impl Engine {
             movement: self.level.follower.movement(),
             tone: self.matcher.freedom(),
             learned_s: self.learned.learned_s,
-            following_pays: self.learned.following_pays,
+            following_helps: self.learned.following_helps,
         };
         let task = match due {
             Due::GlobalSearch => Task::GlobalSearch(GlobalSearch {
@@ -109,29 +109,29 @@ impl Engine {
 
     /// Acts on what was learned of the match.
     fn adopt_match(&mut self, report: &MatchReport) {
-        self.learning.schedule().matched(report.gained.unwrap_or(0.0));
+        self.learning.schedule().matched(report.cost_reduction.unwrap_or(0.0));
         self.learning.adopted(report);
         self.metering.set_causes(&report.causes);
         if report.shifted != 0.0 {
             self.aligner.take_from_filter(report.shifted);
         }
         let learned = &mut self.learned;
-        learned.following_pays = report.following_pays.unwrap_or(learned.following_pays);
+        learned.following_helps = report.following_helps.unwrap_or(learned.following_helps);
         let movement = self.level.follower.movement();
         let movement = if movement.moves() { movement } else { Movement::STILL };
         let level_moves = learned.movement.moves() || movement.moves();
         learned.movement = movement;
         learned.bands = self.tone.bands.movements();
         if self.aligner.moves() {
-            let law = self.aligner.moving_law(-self.input.song_offset());
-            learned.sections.correct(self.input.song_position(), law);
+            let model = self.aligner.moving_model(-self.input.song_offset());
+            learned.sections.correct(self.input.song_position(), model);
         }
-        let residue_changed = learned.leak != *self.output.residue();
+        let residue_changed = learned.residual != *self.output.residue();
         if level_moves || self.aligner.moves() || residue_changed {
             self.metering.readings.match_revision += 1;
         }
-        if let (Some(gained), Some(better)) = (report.gained, self.learning.better()) {
-            if self.supervisor.weighs(gained) {
+        if let (Some(cost_reduction), Some(better)) = (report.cost_reduction, self.learning.better()) {
+            if self.supervisor.weighs(cost_reduction) {
                 self.supervisor.set_proven(true);
             }
             self.learned.learned_s = report.heard_s;
@@ -142,13 +142,13 @@ impl Engine {
             }
             std::mem::swap(&mut self.learned.taps, &mut better.learned);
             self.metering.readings.match_revision += 1;
-            if gained > MUCH_DEEPER {
+            if cost_reduction > MUCH_DEEPER {
                 self.level.follower.forget_statistics();
                 self.tone.bands.forget_statistics();
                 self.output.relearn_residue();
             }
         }
-        self.learned.leak = *self.output.residue();
+        self.learned.residual = *self.output.residue();
     }
 
     /// Acts on a global search.
@@ -157,7 +157,7 @@ impl Engine {
         if holds {
             self.supervisor.confirm(self.input.now());
         }
-        let (delay, before) = (self.aligner.lock().delay_samples as f64, self.aligner.law(&self.input));
+        let (delay, before) = (self.aligner.lock().delay_samples as f64, self.aligner.model(&self.input));
         let near = self.sizes.scaled(NEAR) as f64;
         if before.is_some() && found.is_some_and(|found| (found.delay_samples - delay).abs() <= near) {
             // The current alignment, seen less closely than the tracker sees it.
@@ -192,7 +192,7 @@ impl Engine {
 
     /// Acts on a local search; true if the alignment is given up or moved.
     fn adopt_local(&mut self, report: &LocalSearchReport) -> bool {
-        let confirmed = self.supervisor.weigh_null(report.gained, self.input.now());
+        let confirmed = self.supervisor.weigh_null(report.cost_reduction, self.input.now());
         if self.aligner.moves() {
             return false; // The tracker looks more closely.
         }
@@ -209,14 +209,14 @@ impl Engine {
     fn recentre(&mut self) {
         let song = self.input.song_position();
         let delay = self.aligner.lock().delay_samples as f64;
-        let law = self.learned.sections.at(song).and_then(|section| section.law);
-        if let Some(law) = law {
-            self.learned.taps.advance((delay - law.at(song)).round() as isize);
+        let model = self.learned.sections.at(song).and_then(|section| section.model);
+        if let Some(model) = model {
+            self.learned.taps.advance((delay - model.at(song)).round() as isize);
         }
-        if law.is_some_and(|law| law.wander.moves()) {
+        if model.is_some_and(|model| model.motion.moves()) {
             self.remember_alignment(self.input.end());
         } else {
-            self.learned.sections.correct(song, Law::still(delay));
+            self.learned.sections.correct(song, DelayModel::still(delay));
             self.remember_alignment(self.learning.learn_from());
         }
         self.aligner.recentre();
@@ -227,8 +227,8 @@ impl Engine {
     /// The current alignment holds from a position of the mix on, and stands still as far as is known.
     fn remember_alignment(&mut self, begin: i64) {
         let newest = self.input.song_position();
-        let law = Law::still(self.aligner.lock().delay_samples as f64);
-        self.learned.sections.put(begin + self.input.song_offset(), newest, Some(law));
+        let model = DelayModel::still(self.aligner.lock().delay_samples as f64);
+        self.learned.sections.put(begin + self.input.song_offset(), newest, Some(model));
         self.song.enter(&self.learned.sections, newest);
         self.metering.readings.match_revision += 1;
     }
@@ -273,12 +273,12 @@ impl Engine {
         if !self.aligner.moves() || !was_one {
             return;
         }
-        let law = self.aligner.moving_law(-self.input.song_offset());
+        let model = self.aligner.moving_model(-self.input.song_offset());
         let middle = since + stood / 2 + self.input.song_offset();
-        let Some(stood_at) = self.learned.sections.at(middle).and_then(|s| s.law) else { return };
-        if (law.at(middle) - stood_at.at(middle)).abs() > 0.5 {
+        let Some(stood_at) = self.learned.sections.at(middle).and_then(|s| s.model) else { return };
+        if (model.at(middle) - stood_at.at(middle)).abs() > 0.5 {
             let begin = from + self.input.song_offset();
-            self.learned.sections.put(begin, begin, Some(law));
+            self.learned.sections.put(begin, begin, Some(model));
         }
     }
 }

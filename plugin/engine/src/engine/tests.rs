@@ -1,7 +1,7 @@
 //! The engine as a whole.
 
 use super::*;
-use crate::align::sections::Law;
+use crate::align::song_map::DelayModel;
 use crate::causes::diagnosis::Kind;
 use crate::dsp::delay_line::DelayLine;
 use crate::dsp::noise::noise;
@@ -11,7 +11,7 @@ use crate::learn::request::{JobReport, Task};
 use crate::readings::Lock;
 use crate::settings::Slope;
 use crate::settings::{Follow, Listen};
-use crate::{Job, Taps, Wander};
+use crate::{DelayMotion, Job, Taps};
 
 fn play(engine: &mut Engine, mix: &[f32], backing: &[f32], worker: &mut Inline) -> Vec<f32> {
     let mut out = mix.to_vec();
@@ -48,7 +48,7 @@ fn what_nobody_hears_is_silence() {
         let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
         let mut out = play(&mut engine, &mix[..promised_at], &song[..promised_at], &mut worker);
         if promised_at < mix.len() {
-            engine.play_unheard();
+            engine.analyse_only();
         }
         out.extend(play(&mut engine, &mix[promised_at..], &song[promised_at..], &mut worker));
         (out, engine)
@@ -133,13 +133,15 @@ fn what_is_not_subtracted_is_not_cleaned_up_either() {
     assert!(louder < 1.26, "louder by a factor of {louder}");
 }
 
-/// With Hold on nothing looks at the place: what is told of it is what was recalled.
+/// With Hold on nothing looks at the alignment: what is reported of it is what was recalled.
 #[test]
 fn a_held_delay_is_told_with_its_fraction() {
     let mut engine = Engine::new(16_000.0, 1).unwrap();
     let mut learned = engine.learned().clone();
     let delay_samples = 20.0;
-    assert!(learned.sections.push(Section { begin: i64::MIN, law: Some(Law::still(delay_samples)) }));
+    assert!(
+        learned.sections.push(Section { begin: i64::MIN, model: Some(DelayModel::still(delay_samples)) })
+    );
     learned.taps = Taps::gains(learned.taps.num_taps(), [-0.7; 2], 0.37);
     assert!(engine.recall(&learned));
     let settings = Settings { hold: true, ..Settings::default() };
@@ -211,8 +213,8 @@ fn what_is_learned_anywhere_in_the_song_can_be_recalled() {
     for position in [i64::MIN, i64::MAX] {
         let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
         let mut learned = engine.learned().clone();
-        let law = Law { delay_samples: 0.0, wander: Wander { process: 1e-9, rate: 1e-2 } };
-        assert!(learned.sections.push(Section { begin: i64::MIN, law: Some(law) }));
+        let model = DelayModel { delay_samples: 0.0, motion: DelayMotion { process: 1e-9, rate: 1e-2 } };
+        assert!(learned.sections.push(Section { begin: i64::MIN, model: Some(model) }));
         learned.taps = Taps::gains(learned.taps.num_taps(), [1.0; 2], 0.0);
         assert!(engine.recall(&learned));
         play(&mut engine, &song, &song, &mut worker);
@@ -231,7 +233,7 @@ fn places_are_known_as_far_into_the_song_as_can_be_told() {
     let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
     let mut learned = engine.learned().clone();
     for (begin, delay_samples) in [(i64::MIN, 20.0), (FURTHEST / 2, 60.0)] {
-        assert!(learned.sections.push(Section { begin, law: Some(Law::still(delay_samples)) }));
+        assert!(learned.sections.push(Section { begin, model: Some(DelayModel::still(delay_samples)) }));
     }
     learned.taps = Taps::gains(learned.taps.num_taps(), [1.0; 2], 0.0);
     assert!(engine.recall(&learned));
@@ -258,7 +260,7 @@ fn a_null_depth_is_of_what_was_played_since() {
     for forget in [Engine::reset, Engine::relearn] {
         let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
         play(&mut engine, &mix, &song, &mut worker);
-        assert!(engine.readings().null_depth_db.is_some(), "{:?}", engine.readings().untold);
+        assert!(engine.readings().null_depth_db.is_some(), "{:?}", engine.readings().withheld);
         forget(&mut engine);
         // On hold, so that the causes stay known; less than a second does not suffice for another depth.
         engine.recall_causes(&Causes::default());
@@ -269,8 +271,8 @@ fn a_null_depth_is_of_what_was_played_since() {
     }
 }
 
-/// A mix that jumps back in the song in its middle: at the first play the new place is found within two seconds, and
-/// a second play changes places where the mix does.
+/// A mix that jumps back in the song in its middle: at the first play the new alignment is found within two seconds,
+/// and a second play changes alignments where the mix does.
 #[test]
 fn an_edit_is_found_and_remembered_where_it_is() {
     let rate = 16_000;
@@ -346,8 +348,8 @@ fn delayed(song: &[f32], delay: impl Fn(f64) -> f64) -> impl Iterator<Item = f32
 struct Slow {
     job: Option<Job>,
     keeps: bool,
-    /// What the last match gained, nats.
-    gained: Option<f64>,
+    /// By how much the last match lowered the cost, nats.
+    cost_reduction: Option<f64>,
 }
 
 impl Worker for Slow {
@@ -360,14 +362,14 @@ impl Worker for Slow {
         let mut job = self.job.take_if(|job| !is_kept(job))?;
         job.run();
         if let JobReport::Match(report) = job.0.report {
-            self.gained = report.gained;
+            self.cost_reduction = report.cost_reduction;
         }
         Some(job)
     }
 }
 
 /// What is being learned of a delay that stands still, as that is seen to move, is smeared; and what is being learned
-/// at a place is of no use once that is left.
+/// at an alignment is of no use once that is left.
 #[test]
 fn a_match_that_comes_back_to_another_place_is_not_used() {
     let rate = 16_000;
@@ -378,7 +380,7 @@ fn a_match_that_comes_back_to_another_place_is_not_used() {
         let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Slow::default());
         let mut learned = engine.learned().clone();
         for (begin, delay_samples) in [(i64::MIN, 20.0), (60 * rate as i64, 100.0)] {
-            assert!(learned.sections.push(Section { begin, law: Some(Law::still(delay_samples)) }));
+            assert!(learned.sections.push(Section { begin, model: Some(DelayModel::still(delay_samples)) }));
         }
         // Of another level than the mix has it, so that there is something to learn.
         learned.taps = Taps::gains(learned.taps.num_taps(), [0.2; 2], 0.0);
@@ -401,7 +403,7 @@ fn a_match_that_comes_back_to_another_place_is_not_used() {
         while !engine.learning.is_at_home() {
             step(&mut engine, &mut worker);
         }
-        assert!(worker.gained.is_some(), "there is nothing to refuse");
+        assert!(worker.cost_reduction.is_some(), "there is nothing to refuse");
         assert!(engine.learned.taps == learned.taps, "learned before, at a drift of {drift}");
     }
 }
@@ -457,8 +459,8 @@ fn knowing(alignments: &[(i64, Option<i64>)], gain: f64) -> Engine {
     let mut engine = Engine::new(16_000.0, 1).unwrap();
     let mut learned = engine.learned().clone();
     for &(begin, delay_samples) in alignments {
-        let law = delay_samples.map(|delay| Law::still(delay as f64));
-        assert!(learned.sections.push(Section { begin, law }));
+        let model = delay_samples.map(|delay| DelayModel::still(delay as f64));
+        assert!(learned.sections.push(Section { begin, model }));
     }
     learned.taps = Taps::gains(learned.taps.num_taps(), [gain; 2], 0.0);
     assert!(engine.recall(&learned));
@@ -546,8 +548,8 @@ fn nothing_is_learned_across_the_jumps_of_a_loop() {
     let backing: Vec<f32> = (0..20 * rate).map(|n| 0.5 * song[n % looped + early]).collect();
     let (mut engine, mut worker) = (Engine::new(rate as f64, 1).unwrap(), Inline::default());
     let mut learned = engine.learned().clone();
-    let law = Some(Law::still(early as f64));
-    assert!(learned.sections.push(Section { begin: i64::MIN, law }));
+    let model = Some(DelayModel::still(early as f64));
+    assert!(learned.sections.push(Section { begin: i64::MIN, model }));
     learned.taps = Taps::gains(learned.taps.num_taps(), [0.5; 2], 0.0);
     assert!(engine.recall(&learned));
     let settings = Settings { hold: false, ..on_hold() };

@@ -53,7 +53,7 @@ pub struct Work {
     pub filter: Taps,
     /// What was found.
     pub report: JobReport,
-    /// The better filter, if [`MatchReport::gained`] says that there is one.
+    /// The better filter, if [`MatchReport::cost_reduction`] says that there is one.
     pub better: PreparedFilter,
     /// Who does it.
     pub learner: Learner,
@@ -113,7 +113,7 @@ impl Learner {
 
     /// The match reported last was not taken: nothing may hang on it. Real-time safe.
     pub fn dropped(&mut self, report: &MatchReport) {
-        self.to_do.forget_study |= report.gained.is_some();
+        self.to_do.forget_study |= report.cost_reduction.is_some();
     }
 
     fn run(&mut self, request: &JobRequest, filter: &Taps, better: &mut PreparedFilter) -> JobReport {
@@ -162,11 +162,11 @@ impl Learner {
         if let Some(mut heard) = self.memory.newest(given, MEMORY_S) {
             report.heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
             if given.movement.moves() {
-                report.following_pays = self.level_test.follow(&mut heard, filter, given, self.sizes);
+                report.following_helps = self.level_test.follow(&mut heard, filter, given, self.sizes);
             }
             let improved = self.models.improve(&heard, filter, given.tone, given.learned_s);
-            report.gained = improved.as_ref().map(|(_, gained)| *gained);
-            if report.gained.is_some_and(|gained| gained > OTHER) {
+            report.cost_reduction = improved.as_ref().map(|(_, cost_reduction)| *cost_reduction);
+            if report.cost_reduction.is_some_and(|cost_reduction| cost_reduction > OTHER) {
                 self.level_test.forget();
                 self.study.hear_anew();
             }
@@ -267,7 +267,7 @@ mod tests {
     }
 
     /// The delay jumps by 3000 samples in the middle and stands still on either side: no clock is wrong, and none was
-    /// told by a straight line through both places.
+    /// found by a straight line through both delays.
     #[test]
     fn a_cut_is_no_clock_error() {
         const DELAYS: [i64; 2] = [3_020, 20];
@@ -293,7 +293,7 @@ mod tests {
             movement: Movement::STILL,
             learned_s: 0.0,
             tone: Tone::default(),
-            following_pays: false,
+            following_helps: false,
         };
         work.request = request(given, 0);
         work.run();
@@ -333,7 +333,7 @@ mod tests {
             movement: Movement::STILL,
             learned_s: 0.0,
             tone: Tone::default(),
-            following_pays: false,
+            following_helps: false,
         }
     }
 

@@ -46,7 +46,7 @@ impl LevelTest {
         let score = |heard: &Stretch| mean(&heard.newest(sizes.samples(JUDGED_S)).score(filter, sizes));
         let still = score(heard);
         heard.backing.gains = Some(gains);
-        let is_known = given.following_pays && given.learned_s > PAYS_FROM_S;
+        let is_known = given.following_helps && given.learned_s > PAYS_FROM_S;
         if still - score(heard) > if is_known { STILL_PAYS } else { PAYS } {
             return Some(true);
         }
@@ -78,7 +78,7 @@ mod tests {
             ring.push([signal, signal]);
             Part::of(ring, start, len)
         };
-        let pays = [true, false].map(|following_pays| {
+        let pays = [true, false].map(|following_helps| {
             let within = len - 2 * margin;
             let mut heard =
                 Stretch::new(part(&mix, margin as i64, within), part(&backing, 0, len), sizes.hop());
@@ -89,7 +89,7 @@ mod tests {
                 movement: Movement { process: 1e-4, tau_s: 1.0, measurement: 2.0 },
                 learned_s: 4.0,
                 tone: Tone::default(),
-                following_pays,
+                following_helps,
             };
             let filter = Taps::gains(2 * margin, [1.0; 2], 0.0);
             LevelTest::default().follow(&mut heard, &filter, &given, sizes)

@@ -43,12 +43,12 @@ impl Locator<'_> {
     /// Searches the whole reach.
     pub fn global(&self, request: &GlobalSearch, song_offset: i64) -> GlobalSearchReport {
         let Memory { mix, backing, .. } = self.memory;
-        // Without a filter no null confirms anything: only the surest places count.
+        // Without a filter no null confirms anything: only the surest delays count.
         let is_first = self.filter.is_silent();
         let (windows_s, most) = if is_first { (&SEARCH_S[..2], 1) } else { (&SEARCH_S[..], PEAKS) };
         let search = |&window_s| search(mix, backing, self.memory.since_jump(), window_s, most, self.sizes);
         let found: Vec<Vec<Found>> = windows_s.iter().map(search).collect();
-        let sure = found[..2].iter().filter_map(|places| places.first());
+        let sure = found[..2].iter().filter_map(|found| found.first());
         let near = self.sizes.scaled(NEAR) as f64;
         let is_other = |found: &Found| {
             let distance = |before| (found.delay_samples - before as f64).abs();
@@ -58,33 +58,34 @@ impl Locator<'_> {
         if is_first {
             return GlobalSearchReport { found: best, ..GlobalSearchReport::default() };
         }
-        let mut places: Vec<Found> = found.concat();
+        let mut candidates: Vec<Found> = found.concat();
         let song = mix.end() + song_offset;
-        let known = request.sections.as_slice().iter().filter_map(|section| section.law);
-        let known: BTreeSet<i64> = known.map(|law| law.at(song).round() as i64).collect();
-        places.extend(known.into_iter().filter_map(|delay| self.look(delay)));
-        places.sort_by(|a, b| a.delay_samples.total_cmp(&b.delay_samples));
-        places.dedup_by(|a, b| (a.delay_samples - b.delay_samples).abs() < 0.5);
-        let gained = |delay| self.gained(delay, request.from).unwrap_or(0.0);
-        let before = request.before.map(gained);
-        let least = before.map_or(CONFIRMED, |gained| CONFIRMED.max(gained + BETTER));
+        let known = request.sections.as_slice().iter().filter_map(|section| section.model);
+        let known: BTreeSet<i64> = known.map(|model| model.at(song).round() as i64).collect();
+        candidates.extend(known.into_iter().filter_map(|delay| self.look(delay)));
+        candidates.sort_by(|a, b| a.delay_samples.total_cmp(&b.delay_samples));
+        candidates.dedup_by(|a, b| (a.delay_samples - b.delay_samples).abs() < 0.5);
+        let cost_reduction = |delay| self.cost_reduction(delay, request.from).unwrap_or(0.0);
+        let before = request.before.map(cost_reduction);
+        let least = before.map_or(CONFIRMED, |cost_reduction| CONFIRMED.max(cost_reduction + BETTER));
         // Of a backing that is late only older music can be compared, which tells nothing of the newest.
-        let gains = places
+        let reductions = candidates
             .into_iter()
             .filter(|found| found.delay_samples > -near && is_other(found))
-            .map(|found| (found, gained(found.delay_samples.round() as i64)));
-        let confirmed = gains.filter(|g| g.1 > least).max_by(|a, b| a.1.total_cmp(&b.1));
+            .map(|found| (found, cost_reduction(found.delay_samples.round() as i64)));
+        let confirmed = reductions.filter(|r| r.1 > least).max_by(|a, b| a.1.total_cmp(&b.1));
         let found = confirmed.map(|(found, _)| found).or(best);
         let after = found.filter(|f| confirmed.is_some() || f.confidence >= LOCK_CONFIDENCE);
         let edge = self.edge(request, after.map(|f| f.delay_samples.round() as i64));
-        let holds = before.is_some_and(|gained| gained > HOLDS);
+        let holds = before.is_some_and(|cost_reduction| cost_reduction > HOLDS);
         GlobalSearchReport { found, confirmed: confirmed.is_some(), holds, edge }
     }
 
     /// Searches about a delay; before `from` the backing may have been elsewhere.
     pub fn local(&self, delay_samples: i64, from: i64) -> LocalSearchReport {
-        let gained = if self.filter.is_silent() { None } else { self.gained(delay_samples, from) };
-        LocalSearchReport { found: self.look(delay_samples), gained }
+        let cost_reduction =
+            if self.filter.is_silent() { None } else { self.cost_reduction(delay_samples, from) };
+        LocalSearchReport { found: self.look(delay_samples), cost_reduction }
     }
 
     fn look(&self, delay_samples: i64) -> Option<Found> {
@@ -93,7 +94,7 @@ impl Locator<'_> {
     }
 
     /// By how much the null at a delay betters the score of the newest music, nats.
-    fn gained(&self, delay_samples: i64, from: i64) -> Option<f64> {
+    fn cost_reduction(&self, delay_samples: i64, from: i64) -> Option<f64> {
         let end = self.memory.known_to(delay_samples);
         let begin = from.max(end - self.sizes.samples(CONFIRM_S) as i64);
         (end - begin >= self.sizes.samples(LEAST_S) as i64 / 2).then(|| {

@@ -99,11 +99,11 @@ impl ModelSelection {
                 (taps, reached) = (filter, score);
             }
         }
-        let gained = in_sample(in_force) - reached;
+        let cost_reduction = in_sample(in_force) - reached;
         // Judged on music it was learned from, the new one looks better than it is: the more so, the less that was.
         let heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
         let needed = if heard_s < learned_s { AT_ONCE } else { 1e-6 };
-        (gained > needed).then(|| (taps.clone(), gained))
+        (cost_reduction > needed).then(|| (taps.clone(), cost_reduction))
     }
 
     fn is_judged(&self, model: FilterModel) -> bool {

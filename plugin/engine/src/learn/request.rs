@@ -1,7 +1,7 @@
 //! What a job is asked, and what it reports: plain values.
 
 use crate::align::search::Found;
-use crate::align::sections::Sections;
+use crate::align::song_map::SongMap;
 use crate::causes::diagnosis::Causes;
 use crate::discontinuities::Discontinuities;
 use crate::matching::movement::Movement;
@@ -43,7 +43,7 @@ pub struct GlobalSearch {
     /// Position before which mix and backing may belong together otherwise.
     pub from: i64,
     /// Alignments known.
-    pub sections: Sections,
+    pub sections: SongMap,
 }
 
 /// What a match is learned under.
@@ -62,7 +62,7 @@ pub struct Given {
     /// Music that the filter in force was learned from, seconds.
     pub learned_s: f64,
     /// Whether following the level is known to pay.
-    pub following_pays: bool,
+    pub following_helps: bool,
 }
 
 /// What a job found.
@@ -97,7 +97,7 @@ pub struct LocalSearchReport {
     /// Where the backing lies, if anything can be told.
     pub found: Option<Found>,
     /// By how much the null betters the score of the newest music, nats.
-    pub gained: Option<f64>,
+    pub cost_reduction: Option<f64>,
 }
 
 /// How learning a match ended.
@@ -106,11 +106,11 @@ pub struct MatchReport {
     /// Where the backing is now, as by [`Task::LocalSearch`].
     pub local: LocalSearchReport,
     /// By how much the new filter beats the one in force, nats; `None` if it does not.
-    pub gained: Option<f64>,
+    pub cost_reduction: Option<f64>,
     /// Delay, in samples, that was taken out of the new filter and belongs to a delay that moves.
     pub shifted: f64,
     /// Whether following the level makes the difference smaller; `None` = cannot be told.
-    pub following_pays: Option<bool>,
+    pub following_helps: Option<bool>,
     /// Music that the new filter was learned from, seconds.
     pub heard_s: f64,
     /// What limits the null.

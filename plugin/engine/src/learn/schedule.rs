@@ -19,9 +19,9 @@ const SEARCH_SELDOM_S: f64 = 2.0;
 const PATIENCE_S: f64 = 20.0;
 const LOOK_EVERY_S: f64 = 1.0;
 /// Music after which a match is taken back where nobody hears what is played, seconds, once [`SETTLED_AFTER`] were learned:
-/// so long that files are worked on meanwhile, so short that a place given up is still found from its beginning on and every
+/// so long that files are worked on meanwhile, so short that an alignment given up is still found from its beginning on and every
 /// match is learned.
-const UNHEARD_S: f64 = 5.0;
+const ANALYSIS_ONLY_S: f64 = 5.0;
 /// How often it is looked what limits the null while nothing is learned.
 const STUDY_EVERY_S: f64 = 4.0;
 /// How long it is waited between searches for a better alignment than one with a shallow null: longer each time.
@@ -56,7 +56,7 @@ pub struct Schedule {
     locked_at: u64,
     num_matches: usize,
     next_study: u64,
-    is_unheard: bool,
+    is_analysis_only: bool,
 }
 
 impl Schedule {
@@ -74,7 +74,7 @@ impl Schedule {
             locked_at: 0,
             num_matches: 0,
             next_study: 0,
-            is_unheard: false,
+            is_analysis_only: false,
         };
         schedule.reset(0);
         schedule
@@ -88,11 +88,11 @@ impl Schedule {
     }
 
     /// Nobody hears what is played: jobs may take long.
-    pub fn unheard(&mut self) {
-        self.is_unheard = true;
+    pub fn analyse_only(&mut self) {
+        self.is_analysis_only = true;
     }
 
-    /// The place became known, or another one, at hop `now`.
+    /// The alignment became known, or another one, at hop `now`.
     pub fn locked(&mut self, now: u64) {
         self.locked_at = now;
         self.num_matches = 0;
@@ -115,9 +115,9 @@ impl Schedule {
         self.next_look = self.next_look.min(now + self.sizes.hops(0.5 * LOOK_EVERY_S));
     }
 
-    /// A match was learned that is better by `gained` nats.
-    pub fn matched(&mut self, gained: f64) {
-        if (self.is_unheard || gained < SETTLED) && self.num_matches >= SETTLED_AFTER {
+    /// A match was learned that is better by `cost_reduction` nats.
+    pub fn matched(&mut self, cost_reduction: f64) {
+        if (self.is_analysis_only || cost_reduction < SETTLED) && self.num_matches >= SETTLED_AFTER {
             self.num_matches += 1;
         }
     }
@@ -155,8 +155,8 @@ impl Schedule {
                 // More music takes longer to learn from.
                 let after_s = if heard < self.sizes.hops(5.0) {
                     0.25
-                } else if self.is_unheard && self.num_matches > SETTLED_AFTER {
-                    UNHEARD_S
+                } else if self.is_analysis_only && self.num_matches > SETTLED_AFTER {
+                    ANALYSIS_ONLY_S
                 } else {
                     1.0
                 };
@@ -200,10 +200,10 @@ mod tests {
     #[test]
     fn nobody_waits_for_a_match_unheard() {
         let sizes = Sizes::new(16_000.0);
-        let times = |is_unheard: bool| -> Vec<u64> {
+        let times = |is_analysis_only: bool| -> Vec<u64> {
             let mut schedule = Schedule::new(sizes);
-            if is_unheard {
-                schedule.unheard();
+            if is_analysis_only {
+                schedule.analyse_only();
             }
             let (mut now, mut times) = (0, Vec::new());
             while times.len() < 2 * SETTLED_AFTER {
@@ -218,22 +218,22 @@ mod tests {
         let (heard, unheard) = (times(false), times(true));
         assert_eq!(heard[..SETTLED_AFTER], unheard[..SETTLED_AFTER]);
         assert!(heard[SETTLED_AFTER..].iter().all(|&hops| hops == sizes.hops(1.0)));
-        assert!(unheard[SETTLED_AFTER..].iter().all(|&hops| hops == sizes.hops(UNHEARD_S)));
+        assert!(unheard[SETTLED_AFTER..].iter().all(|&hops| hops == sizes.hops(ANALYSIS_ONLY_S)));
     }
 
     /// Every other match is left out in the end: where somebody listens only as long as they bring nothing.
     #[test]
     fn matches_are_learned_less_often_in_the_end() {
         let sizes = Sizes::new(16_000.0);
-        let last_gap = |is_unheard: bool, gained: f64| {
+        let last_gap = |is_analysis_only: bool, cost_reduction: f64| {
             let mut schedule = Schedule::new(sizes);
-            if is_unheard {
-                schedule.unheard();
+            if is_analysis_only {
+                schedule.analyse_only();
             }
             let mut times = Vec::new();
             for now in 0.. {
                 if let Some((Due::Match, _)) = schedule.due(now, Lock::Locked, Doubt::None, now) {
-                    schedule.matched(gained);
+                    schedule.matched(cost_reduction);
                     times.push(now);
                 }
                 if times.len() == 2 * SETTLED_AFTER {
@@ -244,7 +244,7 @@ mod tests {
         };
         let [one, two] = [1.0, 2.0].map(|matches| sizes.hops(matches * MATCH_EVERY_S));
         let gaps = [(false, 1.0), (false, 0.0), (true, 1.0), (true, 0.0)]
-            .map(|(is_unheard, gained)| last_gap(is_unheard, gained));
+            .map(|(is_analysis_only, cost_reduction)| last_gap(is_analysis_only, cost_reduction));
         for (gap, expected) in gaps.into_iter().zip([one, two, two, two]) {
             assert!(gap.abs_diff(expected) <= 1, "{gaps:?} hops");
         }

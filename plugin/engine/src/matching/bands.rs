@@ -376,7 +376,7 @@ mod tests {
         Bands::new(Sizes::new(RATE as f64))
     }
 
-    /// By 5 dB and back about twice a second. The prototype of the rule gained 8.6 dB on a multiband compressor.
+    /// By 5 dB and back about twice a second. The prototype of the rule won 8.6 dB on a multiband compressor.
     #[test]
     fn a_tone_that_moves_is_followed_and_forgotten() {
         let (song, voice) = (song(), voice());

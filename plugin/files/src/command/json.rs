@@ -30,7 +30,7 @@ pub fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
             "drift_ppm": rendered.drift_ppm,
             "inverted": rendered.inverted,
             "null_depth_db": rendered.null_depth_db,
-            "null_depth_at_least_db": rendered.untold.at_least_db(),
+            "null_depth_at_least_db": rendered.withheld.at_least_db(),
             "locked": rendered.locked,
             "late_s": rendered.late_s,
             "bad_samples": rendered.bad_samples,

@@ -1,6 +1,6 @@
 //! The null depth over a song, from what the engine tells of ten seconds at a time.
 
-use minuend_engine::{Readings, Untold};
+use minuend_engine::{Readings, Withheld};
 
 /// The mean of null depths, of what they leave: they are of powers, so they are averaged as such.
 #[derive(Clone, Copy, Debug, Default)]
@@ -27,17 +27,17 @@ impl MeanDepth {
 pub struct Depth {
     told: MeanDepth,
     at_least: MeanDepth,
-    untold: Untold,
+    withheld: Withheld,
 }
 
 impl Depth {
     /// Takes a reading.
     pub fn take(&mut self, readings: &Readings) {
-        match (readings.null_depth_db, readings.untold) {
+        match (readings.null_depth_db, readings.withheld) {
             (Some(db), _) => self.told.add(db.into()),
-            (None, Untold::AtLeast(db)) => self.at_least.add(db.into()),
-            (None, Untold::NoRest) => {}
-            (None, untold) => self.untold = untold,
+            (None, Withheld::AtLeast(db)) => self.at_least.add(db.into()),
+            (None, Withheld::NoRest) => {}
+            (None, withheld) => self.withheld = withheld,
         }
     }
 
@@ -47,11 +47,11 @@ impl Depth {
     }
 
     /// Why there is none. A bound that was told for a part of the song is none where the rests tell nothing of the others.
-    pub fn untold(&self) -> Untold {
-        match (self.told.db(), self.untold, self.at_least.db()) {
-            (Some(_), ..) => Untold::default(),
-            (None, untold @ Untold::Forbidden(_), _) | (None, untold, None) => untold,
-            (None, _, Some(db)) => Untold::AtLeast(db as f32),
+    pub fn withheld(&self) -> Withheld {
+        match (self.told.db(), self.withheld, self.at_least.db()) {
+            (Some(_), ..) => Withheld::default(),
+            (None, withheld @ Withheld::Forbidden(_), _) | (None, withheld, None) => withheld,
+            (None, _, Some(db)) => Withheld::AtLeast(db as f32),
         }
     }
 }
@@ -62,8 +62,8 @@ mod tests {
 
     use super::*;
 
-    fn reading(null_depth_db: Option<f32>, untold: Untold) -> Readings {
-        Readings { null_depth_db, untold, ..Readings::default() }
+    fn reading(null_depth_db: Option<f32>, withheld: Withheld) -> Readings {
+        Readings { null_depth_db, withheld, ..Readings::default() }
     }
 
     /// 10 log10 of the mean of 1e-2 and 1e-4, by hand.
@@ -72,7 +72,7 @@ mod tests {
         let mut depth = Depth::default();
         assert_eq!(depth.told_db(), None);
         for db in [Some(20.0), None, Some(40.0)] {
-            depth.take(&reading(db, Untold::NoRest));
+            depth.take(&reading(db, Withheld::NoRest));
         }
         assert!((depth.told_db().unwrap() - 22.967).abs() < 1e-3, "{depth:?}");
     }
@@ -81,21 +81,23 @@ mod tests {
     #[test]
     fn the_reason_that_can_be_told_stays() {
         let mut depth = Depth::default();
-        depth.take(&reading(None, Untold::Forbidden(Kind::Clipping)));
-        depth.take(&reading(None, Untold::NoRest));
-        assert_eq!(depth.untold(), Untold::Forbidden(Kind::Clipping));
-        depth.take(&reading(None, Untold::AtLeast(60.0)));
-        assert_eq!(depth.untold(), Untold::Forbidden(Kind::Clipping));
+        depth.take(&reading(None, Withheld::Forbidden(Kind::Clipping)));
+        depth.take(&reading(None, Withheld::NoRest));
+        assert_eq!(depth.withheld(), Withheld::Forbidden(Kind::Clipping));
+        depth.take(&reading(None, Withheld::AtLeast(60.0)));
+        assert_eq!(depth.withheld(), Withheld::Forbidden(Kind::Clipping));
     }
 
     /// 10 log10 of the mean of 1e-5 and 1e-7, by hand: what is left at most, so on the whole as well.
     #[test]
     fn bounds_are_averaged_as_powers_too() {
         let mut depth = Depth::default();
-        for untold in [Untold::CausesUnknown, Untold::AtLeast(50.0), Untold::NoRest, Untold::AtLeast(70.0)] {
-            depth.take(&reading(None, untold));
+        for withheld in
+            [Withheld::CausesUnknown, Withheld::AtLeast(50.0), Withheld::NoRest, Withheld::AtLeast(70.0)]
+        {
+            depth.take(&reading(None, withheld));
         }
         assert_eq!(depth.told_db(), None);
-        assert!(matches!(depth.untold(), Untold::AtLeast(db) if (db - 52.967).abs() < 1e-3), "{depth:?}");
+        assert!(matches!(depth.withheld(), Withheld::AtLeast(db) if (db - 52.967).abs() < 1e-3), "{depth:?}");
     }
 }

@@ -17,7 +17,7 @@ pub struct Pass {
     pub learned: Learned,
     /// By how much the delay grows, parts in a million; 0 while it stands still.
     pub drift_ppm: f64,
-    /// What limits the null, and what was put right, by the end.
+    /// What limits the null, and what was corrected, by the end.
     pub causes: Vec<Cause>,
     /// Length of the mix, samples, as far as it was read.
     pub num_samples: u64,

@@ -58,7 +58,7 @@ impl Player {
             engine.recall_causes(causes);
         }
         if !start.is_heard {
-            engine.play_unheard();
+            engine.analyse_only();
         }
         engine.song_at(from as i64);
         Ok(Self {
@@ -126,7 +126,7 @@ impl Player {
 mod tests {
     use std::path::Path;
 
-    use minuend_engine::{Law, Section, causes::Causes};
+    use minuend_engine::{DelayModel, Section, causes::Causes};
 
     use super::*;
     use crate::{noise::samples, passes::block::lead_in};
@@ -142,7 +142,7 @@ mod tests {
     fn learned(places: &[(i64, f64)]) -> Match {
         let mut learned = Engine::new(f64::from(FORMAT.rate_hz), 1).unwrap().learned().clone();
         for &(begin, delay_samples) in places {
-            assert!(learned.sections.push(Section { begin, law: Some(Law::still(delay_samples)) }));
+            assert!(learned.sections.push(Section { begin, model: Some(DelayModel::still(delay_samples)) }));
         }
         learned
     }

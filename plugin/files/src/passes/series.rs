@@ -14,7 +14,7 @@ pub struct Point {
     pub lock: Lock,
     /// Delay between the files, samples; not a number while not locked.
     pub delay_samples: f64,
-    /// Sureness of the place, where it was looked at; not a number elsewhere.
+    /// Confidence in the delay, where it was looked at; not a number elsewhere.
     pub confidence: f64,
     /// Movement of the level, dB.
     pub follow_db: f64,
@@ -48,7 +48,7 @@ impl Series {
             confidence: if looked { f64::from(readings.confidence) } else { f64::NAN },
             follow_db: if locked { f64::from(readings.follow_db) } else { f64::NAN },
             null_depth_db: readings.null_depth_db.map_or(f64::NAN, f64::from),
-            at_least_db: readings.untold.at_least_db().map_or(f64::NAN, f64::from),
+            at_least_db: readings.withheld.at_least_db().map_or(f64::NAN, f64::from),
             num_merged: 1,
         };
         self.blocks_a_point = self.blocks_a_point.max(1);
@@ -163,7 +163,7 @@ mod tests {
         }
     }
 
-    /// Sureness is known where it was looked, and not until the next look.
+    /// Confidence is known where it was looked, and not until the next look.
     #[test]
     fn sureness_is_that_of_looks() {
         let mut series = Series::default();

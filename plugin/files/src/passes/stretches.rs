@@ -1,7 +1,7 @@
 //! A song in stretches, two at a time. Only for a match that stands: then a stretch needs no more of what was before it than
 //! the engine needs to settle.
 //!
-//! Where the stretches begin depends on the part alone, so that every machine makes the same samples. Where one gives way
+//! Where the stretches begin depends on the part alone, so that a machine makes the same samples however busy it is. Where one gives way
 //! to the next they are faded into each other, since what was followed through five seconds and through a minute of music
 //! is not the same to the last bit.
 

@@ -1,7 +1,7 @@
 //! What to try next.
 
-use minuend_common::words::{at_least, why_untold};
-use minuend_engine::Untold;
+use minuend_common::words::{at_least, why_withheld};
+use minuend_engine::Withheld;
 
 /// What advice goes by.
 #[derive(Clone, Copy, Debug)]
@@ -9,7 +9,7 @@ pub struct Facts {
     /// Median null depth, dB, if it could be told.
     pub null_depth_db: Option<f32>,
     /// Why there is none.
-    pub untold: Untold,
+    pub withheld: Withheld,
     /// Part of the song with a backing over which the lock held, 0 to 1.
     pub locked: f64,
     /// By how much the backing comes too late for a single pass, s.
@@ -40,7 +40,7 @@ pub fn advice(facts: &Facts) -> Vec<String> {
     let mut advice = Vec::new();
     let mut say = |text: String| advice.push(text);
     let depth_db = facts.null_depth_db;
-    let shallow = depth_db.or(facts.untold.at_least_db()).is_none_or(|db| db < DEEP_DB);
+    let shallow = depth_db.or(facts.withheld.at_least_db()).is_none_or(|db| db < DEEP_DB);
     if facts.late_s > 0.0 {
         say(format!(
             "The backing is {0:.3} s too late for a single pass. In a host, move its clip {0:.3} s earlier; here, leave out --one-pass.",
@@ -95,12 +95,12 @@ pub fn advice(facts: &Facts) -> Vec<String> {
         }
     }
     if depth_db.is_none() && shallow && facts.locked >= 0.9 {
-        say(match facts.untold {
-            Untold::NoRest => "Depth cannot be told where the voice never rests. Judge by ear.".into(),
-            Untold::AtLeast(db) => {
+        say(match facts.withheld {
+            Withheld::NoRest => "Depth cannot be told where the voice never rests. Judge by ear.".into(),
+            Withheld::AtLeast(db) => {
                 format!("The null is {} deep, and may be deeper. Judge by ear.", at_least(db))
             }
-            untold => format!("Of the depth one {}. Judge by ear.", why_untold(untold)),
+            withheld => format!("Of the depth one {}. Judge by ear.", why_withheld(withheld)),
         });
     }
     if facts.clipped_samples > 0 {
@@ -134,7 +134,7 @@ mod tests {
 
     const GOOD: Facts = Facts {
         null_depth_db: Some(60.0),
-        untold: Untold::NoRest,
+        withheld: Withheld::NoRest,
         locked: 1.0,
         late_s: 0.0,
         movement_db: 0.0,
@@ -163,12 +163,12 @@ mod tests {
             (Facts { null_depth_db: Some(9.0), ..GOOD }, "--backing-is estimated"),
             (Facts { null_depth_db: None, ..GOOD }, "Judge by ear"),
             (
-                Facts { null_depth_db: None, untold: Untold::Forbidden(Kind::Clipping), ..GOOD },
+                Facts { null_depth_db: None, withheld: Withheld::Forbidden(Kind::Clipping), ..GOOD },
                 "clipping or saturation leaves more beneath the voice",
             ),
-            (Facts { null_depth_db: None, untold: Untold::AtLeast(33.3), ..GOOD }, "at least 33 dB deep"),
+            (Facts { null_depth_db: None, withheld: Withheld::AtLeast(33.3), ..GOOD }, "at least 33 dB deep"),
             (
-                Facts { null_depth_db: None, untold: Untold::AtLeast(72.0), ..GOOD },
+                Facts { null_depth_db: None, withheld: Withheld::AtLeast(72.0), ..GOOD },
                 "Nothing: the null is deep",
             ),
             (Facts { clipped_samples: 7, ..GOOD }, "7 samples"),

@@ -51,9 +51,9 @@ pub fn over_time(findings: &Findings, sections: &[Section]) -> Vec<Chart> {
     ));
     if rendered.drift_ppm != 0.0 {
         charts.push(chart(
-            "Wander: the delay less its straight course, samples",
+            "DelayMotion: the delay less its straight course, samples",
             &format!("The straight course is a drift of {:+.2} parts in a million.", rendered.drift_ppm),
-            wander(findings, sections),
+            motion(findings, sections),
             1.0,
             false,
         ));
@@ -71,16 +71,16 @@ pub fn over_time(findings: &Findings, sections: &[Section]) -> Vec<Chart> {
     }
     let mut looks = looking.over_time(|point| point.confidence);
     looks.retain(|look| (part_s.0..part_s.1).contains(&look.0));
-    let mut sureness = chart(
-        "Sureness of the place",
+    let mut confidence = chart(
+        "Confidence in the delay",
         "A dot for each look at it: the highest peak of the correlation over the second highest. From 1.7 on the backing is held to \
          be found. Where clocks drift it is tracked instead, more closely than by looks.",
         looks,
         2.0,
         true,
     );
-    sureness.lines[0].is_dots = true;
-    charts.push(sureness);
+    confidence.lines[0].is_dots = true;
+    charts.push(confidence);
     let is_known =
         |chart: &Chart| chart.lines.iter().flat_map(|line| &line.points).any(|point| point.1.is_finite());
     charts.retain(is_known);
@@ -88,7 +88,7 @@ pub fn over_time(findings: &Findings, sections: &[Section]) -> Vec<Chart> {
 }
 
 /// The delay less a straight course that begins anew in each section, about its mean there.
-fn wander(findings: &Findings, sections: &[Section]) -> Vec<(f64, f64)> {
+fn motion(findings: &Findings, sections: &[Section]) -> Vec<(f64, f64)> {
     let rate = findings.rendered.drift_ppm * 1e-6 * findings.sample_rate_hz();
     let mut points = findings.series.over_time(|point| point.delay_samples - rate * point.at_s);
     for section in sections {

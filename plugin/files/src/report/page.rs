@@ -125,7 +125,7 @@ fn table(findings: &Findings, jumps: bool) -> String {
     format!("<table class=\"facts\">\n{}</table>\n", rows.concat())
 }
 
-/// What limits the null and what was put right, each in a list if there is any.
+/// What limits the null and what was corrected, each in a list if there is any.
 fn causes(rendered: &Rendered) -> String {
     let list = |title: &str, stands: bool, worth: &dyn Fn(&Cause) -> String| {
         let lines = rendered.causes.iter().filter(|cause| cause.kind.stands() == stands);
@@ -142,7 +142,7 @@ fn causes(rendered: &Rendered) -> String {
         Kind::Bleed { .. } => "As much of the voice goes with the backing.".to_owned(),
         _ => format!("Alone it limits the null to {:.0} dB.", cause.depth_db),
     });
-    let righted = list("What was put right", false, &|cause| {
+    let righted = list("What was corrected", false, &|cause| {
         format!("Left as it is, it would cost {:.0} dB of the null.", cause.worth_db)
     });
     limits + &righted
@@ -159,7 +159,7 @@ fn facts(findings: &Findings) -> Facts {
         series.points().map(|point| point.follow_db).filter(|db| db.is_finite()).collect();
     Facts {
         null_depth_db: rendered.null_depth_db,
-        untold: rendered.untold,
+        withheld: rendered.withheld,
         locked: rendered.locked,
         late_s: rendered.late_s,
         movement_db: range_of_nine_tenths(&mut movement),
@@ -188,7 +188,7 @@ fn section_table(sections: &[Section], sample_rate_hz: f64) -> String {
         _ = writeln!(rows, "<tr><td>{}</td><td>{}</td><td>{state}</td></tr>", clock(from, 1), clock(to, 1));
     }
     format!(
-        "<h2>Sections</h2>\n<table class=\"sections\">\n<tr><th>from</th><th>to</th><th>delay</th></tr>\n{rows}</table>\n"
+        "<h2>SongMap</h2>\n<table class=\"sections\">\n<tr><th>from</th><th>to</th><th>delay</th></tr>\n{rows}</table>\n"
     )
 }
 

@@ -1,6 +1,6 @@
-//! Where in the song the backing lies at which delay: a song that was cut or rearranged has several places.
+//! Where in the song the backing lies at which delay: a song that was cut or rearranged has several alignments.
 
-use crate::align::motion::{QUICKEST, Wander};
+use crate::align::motion::{DelayMotion, QUICKEST};
 use crate::input::InputHistory;
 
 /// Most sections that are remembered.
@@ -10,67 +10,67 @@ pub const MOST: usize = 32;
 pub const FURTHEST: i64 = 1 << 36;
 /// Longest delay that can have been learned, samples.
 const LATEST: f64 = 1e9;
-/// Delays that differ by less are one place, samples.
+/// Delays that differ by less are one alignment, samples.
 const SAME_SAMPLES: f64 = 0.5;
 
 /// A delay, and how it moves with the position in the song.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Law {
+pub struct DelayModel {
     /// How much later than the backing the mix plays the same music, samples, at the start of the song; whole unless
     /// it moves; negative = the backing is late.
     pub delay_samples: f64,
     /// How it moves.
-    pub wander: Wander,
+    pub motion: DelayMotion,
 }
 
-impl Law {
+impl DelayModel {
     /// A delay that stands still.
     pub fn still(delay_samples: f64) -> Self {
-        Self { delay_samples, wander: Wander::NONE }
+        Self { delay_samples, motion: DelayMotion::NONE }
     }
 
     /// Delay at a position in the song, samples.
     pub fn at(&self, position: i64) -> f64 {
-        self.delay_samples + self.wander.rate * position as f64
+        self.delay_samples + self.motion.rate * position as f64
     }
 
     /// Whether both are finite and within what the engine itself could have learned.
     pub fn is_sound(&self) -> bool {
         self.delay_samples.abs() < LATEST
-            && (0.0..=1.0).contains(&self.wander.process)
-            && self.wander.rate.abs() <= QUICKEST
+            && (0.0..=1.0).contains(&self.motion.process)
+            && self.motion.rate.abs() <= QUICKEST
     }
 
     fn is_near(&self, other: &Self, position: i64) -> bool {
-        self.wander.moves() == other.wander.moves()
+        self.motion.moves() == other.motion.moves()
             && (self.at(position) - other.at(position)).abs() < SAME_SAMPLES
     }
 }
 
-/// A part of the song with one place.
+/// A part of the song with one alignment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Section {
     /// Position in the song at which it begins, samples.
     pub begin: i64,
     /// `None` where the backing has no counterpart.
-    pub law: Option<Law>,
+    pub model: Option<DelayModel>,
 }
 
 /// The sections of a song in order, as far as they are known; the first one also holds for all that is before it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Sections {
+pub struct SongMap {
     list: [Section; MOST],
     len: usize,
 }
 
-impl Default for Sections {
+impl Default for SongMap {
     /// Nothing known.
     fn default() -> Self {
-        Self { list: [Section { begin: i64::MIN, law: None }; MOST], len: 0 }
+        Self { list: [Section { begin: i64::MIN, model: None }; MOST], len: 0 }
     }
 }
 
-impl Sections {
+impl SongMap {
     /// The sections; empty while nothing is known.
     pub fn as_slice(&self) -> &[Section] {
         &self.list[..self.len]
@@ -102,10 +102,10 @@ impl Sections {
         self.as_slice().get(self.index(position) + 1).map_or(i64::MAX, |next| next.begin)
     }
 
-    /// Corrects the law of the section at a position.
-    pub fn correct(&mut self, position: i64, law: Law) {
+    /// Corrects the model of the section at a position.
+    pub fn correct(&mut self, position: i64, model: DelayModel) {
         if self.len > 0 {
-            self.list[self.index(position)].law = Some(law);
+            self.list[self.index(position)].model = Some(model);
         }
     }
 
@@ -120,11 +120,11 @@ impl Sections {
         }
     }
 
-    /// Remembers that from `begin` to `now` another place holds than was known; what was known of later positions
+    /// Remembers that from `begin` to `now` another alignment holds than was known; what was known of later positions
     /// stays.
-    pub fn put(&mut self, begin: i64, now: i64, law: Option<Law>) {
+    pub fn put(&mut self, begin: i64, now: i64, model: Option<DelayModel>) {
         let known = self.as_slice();
-        let same = |a: &Option<Law>| match (a, &law) {
+        let same = |a: &Option<DelayModel>| match (a, &model) {
             (Some(a), Some(b)) => a.is_near(b, begin),
             (a, b) => a.is_none() && b.is_none(),
         };
@@ -132,12 +132,12 @@ impl Sections {
         let before =
             known.iter().enumerate().filter(|(idx, s)| s.begin < begin && (*idx == 0 || s.begin <= now));
         before.for_each(|(_, &section)| _ = sections.push(section));
-        if !sections.as_slice().last().is_some_and(|last| same(&last.law)) {
+        if !sections.as_slice().last().is_some_and(|last| same(&last.model)) {
             if sections.len == MOST {
                 sections.len -= 1;
             }
             let begin = if sections.len == 0 { i64::MIN } else { begin };
-            sections.push(Section { begin, law });
+            sections.push(Section { begin, model });
         }
         known.iter().filter(|s| s.begin > now).for_each(|&section| _ = sections.push(section));
         *self = sections;
@@ -146,7 +146,7 @@ impl Sections {
     /// Whether every section could have been learned.
     pub fn is_sound(&self) -> bool {
         let sections = self.as_slice();
-        sections.iter().all(|s| s.law.is_none_or(|law| law.is_sound()))
+        sections.iter().all(|s| s.model.is_none_or(|model| model.is_sound()))
             && sections.iter().skip(1).all(|s| (-FURTHEST..=FURTHEST).contains(&s.begin))
     }
 
@@ -157,8 +157,8 @@ impl Sections {
             if section.begin != i64::MIN {
                 section.begin = (section.begin as f64 * ratio).round() as i64;
             }
-            if let Some(law) = &mut section.law {
-                law.delay_samples = (law.delay_samples * ratio).round();
+            if let Some(model) = &mut section.model {
+                model.delay_samples = (model.delay_samples * ratio).round();
             }
         }
         sections
@@ -180,7 +180,7 @@ impl Default for SongCursor {
 
 impl SongCursor {
     /// Enters the section of a position in the song.
-    pub fn enter(&mut self, sections: &Sections, song: i64) {
+    pub fn enter(&mut self, sections: &SongMap, song: i64) {
         self.section_end = sections.end(song);
     }
 
@@ -195,25 +195,25 @@ impl SongCursor {
 mod tests {
     use super::*;
 
-    fn law(delay: f64) -> Option<Law> {
-        Some(Law::still(delay))
+    fn model(delay: f64) -> Option<DelayModel> {
+        Some(DelayModel::still(delay))
     }
 
-    fn begins(sections: &Sections) -> Vec<(i64, Option<f64>)> {
-        sections.as_slice().iter().map(|s| (s.begin, s.law.map(|l| l.delay_samples))).collect()
+    fn begins(sections: &SongMap) -> Vec<(i64, Option<f64>)> {
+        sections.as_slice().iter().map(|s| (s.begin, s.model.map(|l| l.delay_samples))).collect()
     }
 
     #[test]
     fn remembers_places_in_order_and_merges_what_is_one() {
-        let mut sections = Sections::default();
+        let mut sections = SongMap::default();
         assert_eq!(sections.at(5), None);
-        sections.put(1000, 2000, law(3.0));
+        sections.put(1000, 2000, model(3.0));
         assert_eq!(begins(&sections), [(i64::MIN, Some(3.0))]);
         sections.put(5000, 6000, None);
-        sections.put(9000, 9500, law(77.0));
+        sections.put(9000, 9500, model(77.0));
         assert_eq!(begins(&sections), [(i64::MIN, Some(3.0)), (5000, None), (9000, Some(77.0))]);
-        assert_eq!(sections.at(4999).unwrap().law, law(3.0));
-        assert_eq!(sections.at(5000).unwrap().law, None);
+        assert_eq!(sections.at(4999).unwrap().model, model(3.0));
+        assert_eq!(sections.at(5000).unwrap().model, None);
         assert_eq!((sections.end(0), sections.end(5000), sections.end(20_000)), (5000, 9000, i64::MAX));
         let mut one_less = sections;
         one_less.forget(0);
@@ -221,7 +221,7 @@ mod tests {
         one_less.forget(9500);
         assert_eq!(begins(&one_less), [(i64::MIN, None)]);
         // What was remembered wrongly goes; what comes later stays.
-        sections.put(4000, 6000, law(3.2));
+        sections.put(4000, 6000, model(3.2));
         assert_eq!(begins(&sections), [(i64::MIN, Some(3.0)), (9000, Some(77.0))]);
         assert_eq!(sections.end(0), 9000);
     }
@@ -230,10 +230,10 @@ mod tests {
     #[test]
     fn only_what_can_have_been_learned_is_sound() {
         let is_sound = |begin, delay_samples, process, rate| {
-            let mut sections = Sections::default();
-            assert!(sections.push(Section { begin: i64::MIN, law: None }));
-            let law = Law { delay_samples, wander: Wander { process, rate } };
-            assert!(sections.push(Section { begin, law: Some(law) }));
+            let mut sections = SongMap::default();
+            assert!(sections.push(Section { begin: i64::MIN, model: None }));
+            let model = DelayModel { delay_samples, motion: DelayMotion { process, rate } };
+            assert!(sections.push(Section { begin, model: Some(model) }));
             sections.is_sound()
         };
         assert!(is_sound(FURTHEST, LATEST - 1.0, 1.0, QUICKEST));
@@ -254,10 +254,10 @@ mod tests {
 
     #[test]
     fn never_outgrows_its_room() {
-        let mut sections = Sections::default();
+        let mut sections = SongMap::default();
         for n in 0..100 {
-            sections.put(1000 * n, 1000 * n + 500, law(10.0 * n as f64));
-            assert_eq!(sections.at(1000 * n).unwrap().law, law(10.0 * n as f64));
+            sections.put(1000 * n, 1000 * n + 500, model(10.0 * n as f64));
+            assert_eq!(sections.at(1000 * n).unwrap().model, model(10.0 * n as f64));
         }
         assert_eq!(sections.as_slice().len(), MOST);
     }
