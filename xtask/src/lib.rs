@@ -6,6 +6,7 @@ pub mod host;
 pub mod install;
 pub mod metrics;
 pub mod score;
+pub mod sensitivity;
 pub mod setup;
 pub mod si_sdr;
 pub mod test;
@@ -41,6 +42,8 @@ enum Command {
     Window(window::WindowArguments),
     /// Score the engine on mixes whose true vocal is known
     Score(score::command::ScoreArguments),
+    /// Tell what half and double of each tuned constant of the engine cost; takes hours
+    Sensitivity(sensitivity::SensitivityArguments),
     /// Run every test, installing what they need
     Test(test::TestArguments),
 }
@@ -54,6 +57,7 @@ pub fn main() -> Result<()> {
         Command::Demo(arguments) => arguments.run(),
         Command::Window(arguments) => arguments.run(),
         Command::Score(arguments) => arguments.run(),
+        Command::Sensitivity(arguments) => arguments.run(),
         Command::Test(arguments) => arguments.run(),
     }
 }
