@@ -3,6 +3,7 @@
 #[cfg(test)]
 mod damage;
 mod decoded;
+mod first_bytes;
 #[cfg(test)]
 mod formats;
 pub mod mp4_edit;
