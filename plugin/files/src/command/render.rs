@@ -238,7 +238,7 @@ impl RenderArguments {
             }
         };
         let jobs = jobs_at_a_time(self.jobs);
-        let results = in_parallel(requests, jobs, &one, &mut finished, &mut |done| bar.show(done))?;
+        let results = in_parallel(requests, jobs, &one, &mut finished, &mut |done| bar.show_all(done))?;
         drop(bar);
         let num_songs = results.len();
         let mut errors: Vec<_> = results.into_iter().filter_map(Result::err).collect();
