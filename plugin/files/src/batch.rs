@@ -30,15 +30,6 @@ const ENDINGS: [&str; 16] = [
     "wav", "wave", "rf64", "bwf", "aif", "aiff", "aifc", "flac", "mp3", "m4a", "mp4", "aac", "ogg", "oga",
     "opus", "w64",
 ];
-/// So many of them, the first, are names of what is written.
-const WRITTEN: usize = 4;
-
-/// Whether a file is called like one of a format that is read but not written.
-pub fn is_named_for_another_format(file: &Path) -> bool {
-    let ending = file.extension().unwrap_or_default().to_string_lossy().to_lowercase();
-    ENDINGS[WRITTEN..].contains(&ending.as_str())
-}
-
 /// The songs in a folder and in the folders directly in it: two audio files each, called `NAME mix` and `NAME backing`, in any
 /// format, with a space, `-`, `_` or `.` between. A folder's `mix` and `backing` are called like the folder.
 pub fn in_folder(folder: &Path) -> Result<Songs> {

@@ -6,7 +6,6 @@ use anyhow::{Result, ensure};
 use minuend_engine::{Lock, Settings, settings::Listen};
 
 use crate::{
-    batch::is_named_for_another_format,
     ending::{Ending, NOT_FOUND},
     passes::{Block, Pair, Pass, depth::Depth, learn, subtract},
     progress::{Progress, tell},
@@ -14,7 +13,7 @@ use crate::{
     rendered::Rendered,
     report::{Findings, Spectra, page},
     request::{Passes, Render},
-    write::{AudioWriter, Place, folder_of, write_file},
+    write::{AudioWriter, Container, Place, folder_of, write_file},
 };
 
 /// Renders one song. `progress` is told how much is done, 0 to 1, and can break off.
@@ -141,13 +140,11 @@ fn not_found(request: &Render) -> anyhow::Error {
     Ending::new(NOT_FOUND, message).into()
 }
 
-/// Refuses what cannot be written, or would overwrite an input or another output.
+/// Refuses what cannot be written, would overwrite an input or another output, or has a name that promises another format.
 fn check_outputs(request: &Render) -> Result<()> {
-    let out = request.out.display();
-    ensure!(
-        !is_named_for_another_format(&request.out),
-        "{out}: what is written is WAV; let the name end in .wav"
-    );
+    for out in std::iter::once(&request.out).chain(&request.matched_backing) {
+        Container::of(out)?.check(out, request.bits)?;
+    }
     let outputs: Vec<_> = request.outputs().collect();
     for (idx, output) in outputs.iter().enumerate() {
         // Made and gone again: to learn now, and not after minutes, that it cannot be.

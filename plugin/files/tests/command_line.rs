@@ -99,7 +99,7 @@ fn codes_tell_how_it_ended() {
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "5", "--to", "5.0001"], 1, "is empty"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "-5"], 2, "must be a time"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--jobs", "0"], 2, "1 or more"),
-        (&["mix.wav", "backing.wav", "--out", "out.flac"], 1, ".wav"),
+        (&["mix.wav", "backing.wav", "--out", "out.mp3"], 1, ".wav or .flac"),
         (&["mix.wav", "backing.wav", "--out", "a.wav", "--save-match", "./a.wav"], 1, "named for two files"),
         (&["mix.wav", "./mix.wav", "--out", "out.wav"], 1, "name two files"),
         (&["--list", "mix.wav", "--out", "."], 1, "UTF-8"),

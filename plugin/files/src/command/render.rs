@@ -34,7 +34,7 @@ use crate::{
 /// What the command's help says of itself.
 const HELP: &str = "\
 Audio files are WAV (also RF64), AIFF, FLAC, MP3, M4A (AAC-LC, ALAC), Ogg Vorbis and Opus, mono or stereo. The backing is brought to the
-sample rate of the mix. What is written are WAV files, RF64 beyond 4 GiB; they appear whole or not at all.
+sample rate of the mix. What is written are WAV files, RF64 beyond 4 GiB, or FLAC; they appear whole or not at all.
 
 Many songs: name a folder, or --list a text file, and let --out be a folder.
   In a folder, a song is two audio files called \"NAME mix\" and \"NAME backing\", with a space, -, _ or . between, or a folder
@@ -59,7 +59,7 @@ pub struct RenderArguments {
     mix: Option<PathBuf>,
     /// The same song without the part you want
     backing: Option<PathBuf>,
-    /// WAV file to write; of many songs, the folder for them
+    /// File to write, .wav or .flac; of many songs, the folder for them
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
     /// Text file that lists songs, a line each: mix, tab, backing
@@ -125,9 +125,9 @@ pub struct RenderArguments {
     /// Where the backing comes from: a recording, or estimated from a mix by a machine (subtracted cautiously)
     #[arg(long, default_value = "recorded", value_parser = choice([("recorded", BackingKind::Recorded), ("estimated", BackingKind::Estimated)]))]
     backing_is: BackingKind,
-    /// Bits a sample of the file written
-    #[arg(long, value_enum, default_value_t)]
-    bits: Bits,
+    /// Bits a sample of the file written [default: float; in FLAC, 24]
+    #[arg(long, value_parser = choice([("16", Bits::Int16), ("24", Bits::Int24), ("float", Bits::Float)]))]
+    bits: Option<Bits>,
     /// Replace files that exist
     #[arg(long)]
     force: bool,
@@ -194,6 +194,7 @@ impl RenderArguments {
     }
 
     fn request(&self, mix: &Path, backing: &Path, out: &Path) -> Render {
+        let usual = Render::new(mix, backing, out);
         Render {
             settings: Settings {
                 listen: self.listen,
@@ -209,11 +210,11 @@ impl RenderArguments {
                 backing_kind: self.backing_is,
                 ..Settings::default()
             },
-            bits: self.bits,
+            bits: self.bits.unwrap_or(usual.bits),
             overwrite: self.force,
             part_s: self.from..self.to.unwrap_or(f64::INFINITY),
             matched_backing: self.also.map(|Also::Backing| beside(out, "backing")),
-            ..Render::new(mix, backing, out)
+            ..usual
         }
     }
 
@@ -257,7 +258,8 @@ impl RenderArguments {
 /// The name of a file that belongs to another one: a word more before its ending.
 fn beside(out: &Path, word: &str) -> PathBuf {
     let mut name = out.file_stem().unwrap_or_default().to_owned();
-    name.push(format!(" {word}.wav"));
+    name.push(format!(" {word}."));
+    name.push(out.extension().unwrap_or_default());
     out.with_file_name(name)
 }
 
