@@ -1,6 +1,5 @@
 //! Mix minus backing, from files to files: what the program `minuend` does, as a library.
 
-mod batch;
 pub mod command;
 pub mod ending;
 pub mod noise;
@@ -12,6 +11,7 @@ mod render;
 mod rendered;
 mod report;
 mod request;
+mod songs;
 pub mod write;
 
 pub use render::render;

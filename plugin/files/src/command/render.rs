@@ -20,7 +20,6 @@ use super::{
     values::{at_least_one, choice, ranged, time_s},
 };
 use crate::{
-    batch::{Song, Songs, in_folder, in_list},
     ending::{Ending, SOME_FAILED},
     parallel::{in_parallel, jobs_at_a_time},
     passes::Learned,
@@ -28,6 +27,7 @@ use crate::{
     render::render,
     rendered::Rendered,
     request::{Passes, Render},
+    songs::{Song, Songs, in_folder, in_list},
     write::Bits,
 };
 
