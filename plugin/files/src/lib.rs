@@ -1,8 +1,10 @@
 //! Mix minus backing, from files to files: what the program `minuend` does, as a library.
 
 pub mod command;
+mod done;
 pub mod ending;
 pub mod noise;
+mod origin;
 pub mod parallel;
 pub mod passes;
 pub mod progress;

@@ -71,6 +71,11 @@ impl Render {
         }
     }
 
+    /// How often the engine goes over the files, each time with an equal share of the progress.
+    pub fn num_passes(&self) -> usize {
+        1 + usize::from(self.passes == Passes::Two) + usize::from(self.matched_backing.is_some())
+    }
+
     /// All files that are written.
     pub fn outputs(&self) -> impl Iterator<Item = &Path> {
         let more = [&self.matched_backing, &self.report, &self.save_match];

@@ -1,5 +1,6 @@
 //! Audio files, read block by block, so that length costs no memory.
 
+mod comment;
 #[cfg(test)]
 mod damage;
 mod decoded;
@@ -14,4 +15,5 @@ mod resample;
 pub mod rf64;
 mod sbr;
 
-pub use reader::{AudioReader, read_all};
+pub use comment::comment;
+pub use reader::{AudioReader, is_silent, read_all};

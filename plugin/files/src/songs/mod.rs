@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Result;
 
-pub use folder::in_folder;
+pub use folder::{in_folder, is_audio_name};
 pub use list::in_list;
 use role::{Role, role_of};
 

@@ -4,6 +4,7 @@ mod bits;
 mod container;
 mod dither;
 mod flac;
+mod folders;
 mod place;
 mod wav;
 mod wav_writer;
@@ -11,6 +12,7 @@ mod writer;
 
 pub use bits::Bits;
 pub use container::Container;
+pub use folders::NewFolders;
 pub use place::{Place, check_writable, folder_of, write_file};
 pub use writer::{AudioWriter, write_all};
 
