@@ -14,7 +14,10 @@ pub mod window;
 
 use anyhow::Result;
 use clap::{Parser, Subcommand};
-use minuend_files::command::RenderArguments;
+use minuend_files::command::{RenderArguments, details, examples, usage};
+
+/// How `render` is called here.
+const RENDER: &str = "cargo xtask render";
 
 /// What `cargo xtask` does.
 #[derive(Parser)]
@@ -33,6 +36,8 @@ enum Command {
         args: Vec<String>,
     },
     /// Write a mix minus its backing, from files to a file
+    #[command(override_usage = usage(RENDER))]
+    #[command(after_help = examples(RENDER), after_long_help = details(RENDER))]
     Render(RenderArguments),
     /// Bundle the plug-in and copy it to your plug-in folders
     Install(install::InstallArguments),
@@ -52,7 +57,7 @@ enum Command {
 pub fn main() -> Result<()> {
     match Arguments::parse().command {
         Command::Bundle { args } => bundle::bundle(&args),
-        Command::Render(arguments) => arguments.run(),
+        Command::Render(arguments) => arguments.run(RENDER),
         Command::Install(arguments) => arguments.run(),
         Command::Demo(arguments) => arguments.run(),
         Command::Window(arguments) => arguments.run(),

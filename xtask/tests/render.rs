@@ -20,9 +20,10 @@ fn errors_and_codes_are_those_of_the_program() {
     fs::write(folder.path().join("songs.txt"), "a mix.wav\ta backing.wav\nb mix.wav\tb backing.wav\n")
         .unwrap();
     for (arguments, code, says) in [
-        (&["mix.wav", "backing.wav"][..], 2, "Usage: cargo xtask render --out"),
+        (&["mix.wav"][..], 2, "Usage: cargo xtask render [OPTIONS] MIX BACKING"),
+        (&[], 2, "Usage: cargo xtask render [OPTIONS] MIX BACKING"),
         (&["mix.wav", "backing.wav", "--out", "out.wav"], 1, "error: mix.wav: cannot be opened"),
-        (&["--list", "songs.txt", "--out", "."], 4, "error: 2 of 2 songs failed"),
+        (&["--list", "songs.txt", "--out", "."], 4, "error: 0 of 2 done, 2 failed"),
     ] {
         let (found, errors) = render(folder.path(), arguments);
         assert!(found == Some(code) && errors.contains(says), "{arguments:?}: {found:?}, {errors}");

@@ -12,11 +12,13 @@ pub struct Ending {
     message: String,
 }
 
-/// Something went wrong; the message says what. (A wrong command line ends with 2, by the clap library.)
+/// Something went wrong; the message says what.
 pub const FAILED: u8 = 1;
-/// The backing was not found in the mix: nothing was written.
+/// The command line is wrong, as the clap library has it.
+pub const WRONG: u8 = 2;
+/// The backing was not found in the mix, or one of them is silent: nothing was written.
 pub const NOT_FOUND: u8 = 3;
-/// Some of many songs failed; the others are done.
+/// Of many songs some failed, or all; the others are done.
 pub const SOME_FAILED: u8 = 4;
 /// Stopped, by Ctrl-C or by whoever ends programs: 128 + SIGINT, as shells have it of Ctrl-C (common practice, no source).
 pub const STOPPED: u8 = 130;

@@ -1,9 +1,10 @@
 //! Mix minus backing, from files to files: what the program `minuend` does, as a library.
 
-mod batch;
 pub mod command;
+mod done;
 pub mod ending;
 pub mod noise;
+mod origin;
 pub mod parallel;
 pub mod passes;
 pub mod progress;
@@ -12,6 +13,7 @@ mod render;
 mod rendered;
 mod report;
 mod request;
+mod songs;
 pub mod write;
 
 pub use render::render;

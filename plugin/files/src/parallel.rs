@@ -28,7 +28,8 @@ pub fn jobs_at_a_time(wanted: Option<NonZeroUsize>) -> usize {
 }
 
 /// Does one thing to every item, so many at a time, and returns what came of each, in their order. `finished` is told of
-/// each as soon as it is done. One that fails, or panics, does not stop the others.
+/// each in the same order, as soon as it and all before it are done; `progress` of how much is done of each, 0 to 1. One that
+/// fails, or panics, does not stop the others.
 ///
 /// # Errors
 ///
@@ -38,7 +39,7 @@ pub fn in_parallel<I: Sync, T: Send>(
     jobs: usize,
     one: &(dyn Fn(&I, &mut Progress) -> Result<T> + Sync),
     finished: &mut dyn FnMut(usize, &Result<T>),
-    progress: &mut Progress,
+    progress: &mut dyn FnMut(&[f64]) -> ControlFlow<()>,
 ) -> Result<Vec<Result<T>>> {
     let next = AtomicUsize::new(0);
     let stop = AtomicBool::new(false);
@@ -65,21 +66,31 @@ pub fn in_parallel<I: Sync, T: Send>(
         drop(sender);
 
         let mut done = vec![0.0; items.len()];
-        let mut results: Vec<_> = items.iter().map(|_| None).collect();
+        let mut results: Vec<Option<Result<T>>> = items.iter().map(|_| None).collect();
+        let mut told = 0;
         for (idx, news) in &news {
             match news {
                 News::Progress(part) => done[idx] = part,
                 News::Finished(result) => {
                     done[idx] = 1.0;
-                    // What was broken off is no news.
-                    if result.is_ok() || !stop.load(Relaxed) {
-                        finished(idx, &result);
-                    }
                     results[idx] = Some(result);
+                    while let Some(Some(result)) = results.get(told) {
+                        // What was broken off is no news.
+                        if result.is_ok() || !stop.load(Relaxed) {
+                            finished(told, result);
+                        }
+                        told += 1;
+                    }
                 }
             }
-            if progress(done.iter().sum::<f64>() / items.len() as f64).is_break() {
+            if progress(&done).is_break() {
                 stop.store(true, Relaxed);
+            }
+        }
+        // Done in spite of one before that was never begun.
+        for (idx, result) in results.iter().enumerate().skip(told) {
+            if let Some(result @ Ok(_)) = result {
+                finished(idx, result);
             }
         }
         let all_done = results.iter().all(|result| matches!(result, Some(Ok(_))));
@@ -99,7 +110,7 @@ mod tests {
 
     use super::*;
 
-    fn go_on(_: f64) -> ControlFlow<()> {
+    fn go_on(_: &[f64]) -> ControlFlow<()> {
         ControlFlow::Continue(())
     }
 
@@ -113,11 +124,9 @@ mod tests {
             _ => Ok(2 * item),
         };
         for jobs in [1, 3, 50] {
-            let mut told = vec![0; items.len()];
-            let results =
-                in_parallel(&items, jobs, &one, &mut |idx, _| told[idx] += 1, &mut |done| go_on(done))
-                    .unwrap();
-            assert_eq!(told, [1; 20]);
+            let mut told = Vec::new();
+            let results = in_parallel(&items, jobs, &one, &mut |idx, _| told.push(idx), &mut go_on).unwrap();
+            assert_eq!(told, (0..20).collect::<Vec<_>>(), "each once, in their order");
             for (item, result) in items.iter().zip(results) {
                 match item {
                     3 => assert_eq!(result.unwrap_err().to_string(), "three"),
@@ -126,6 +135,23 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// The first ends last, and is told first all the same.
+    #[test]
+    fn results_come_in_order_whatever_is_done_first() {
+        let all_others = std::sync::Barrier::new(2);
+        let one = |item: &usize, _: &mut Progress| {
+            if [0, 3].contains(item) {
+                // The last item waits for the first: by then those between are done.
+                all_others.wait();
+            }
+            Ok(*item)
+        };
+        let mut told = Vec::new();
+        let mut tell = |idx: usize, _: &Result<usize>| told.push(idx);
+        in_parallel(&[0, 1, 2, 3], 2, &one, &mut tell, &mut go_on).unwrap();
+        assert_eq!(told, [0, 1, 2, 3]);
     }
 
     /// When the user stops, all threads do, and say so.

@@ -28,22 +28,43 @@ static STOP: AtomicBool = AtomicBool::new(false);
 /// Parts of the bar.
 const STEPS: f64 = 1000.0;
 
-/// A progress bar, on a terminal only, that breaks off when the user interrupts the program.
+/// A line with a progress bar, on a terminal only, that breaks off when the user interrupts the program.
 pub struct Bar(ProgressBar);
 
 impl Bar {
     /// A bar at its start.
     pub fn new() -> Self {
+        Self::on(ProgressBar::new(STEPS as u64))
+    }
+
+    /// One that nobody sees; it breaks off all the same.
+    pub fn hidden() -> Self {
+        Self::on(ProgressBar::hidden())
+    }
+
+    fn on(bar: ProgressBar) -> Self {
         static HANDLER: Once = Once::new();
         HANDLER.call_once(heed_the_user);
-        let style = ProgressStyle::with_template("{wide_bar} {percent:>3} % {eta:>4}");
-        Self(ProgressBar::new(STEPS as u64).with_style(style.expect("the template is sound")))
+        let style = ProgressStyle::with_template("{msg}{wide_bar} {percent:>3} %, {eta} left");
+        Self(bar.with_style(style.expect("the template is sound")))
+    }
+
+    /// Says what is being done, before the bar.
+    pub fn name(&self, what: &str) {
+        if self.0.message() != what {
+            self.0.set_message(what.to_owned());
+        }
     }
 
     /// Shows how much is done, 0 to 1.
     pub fn show(&self, done: f64) -> ControlFlow<()> {
         self.0.set_position((done * STEPS) as u64);
         if STOP.load(Relaxed) { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+    }
+
+    /// Shows how much is done of several things of one weight, 0 to 1 each.
+    pub fn show_all(&self, done: &[f64]) -> ControlFlow<()> {
+        self.show(done.iter().sum::<f64>() / done.len().max(1) as f64)
     }
 
     /// Prints a line on standard output without disturbing the bar.

@@ -6,21 +6,24 @@ use anyhow::{Result, ensure};
 use minuend_engine::{Lock, Settings, settings::Listen};
 
 use crate::{
-    batch::is_named_for_another_format,
     ending::{Ending, NOT_FOUND},
+    origin::origin,
     passes::{Block, Pair, Pass, depth::Depth, learn, subtract},
     progress::{Progress, tell},
-    read::AudioReader,
+    read::{AudioReader, is_silent},
     rendered::Rendered,
     report::{Findings, Spectra, page},
     request::{Passes, Render},
-    write::{AudioWriter, Place, folder_of, write_file},
+    write::{AudioWriter, Container, NewFolders, Place, folder_of, write_file},
 };
 
 /// Renders one song. `progress` is told how much is done, 0 to 1, and can break off.
 ///
-/// The output begins and ends with the mix, or with the part of it that is wanted. Files appear whole, or not at all.
+/// The output begins and ends with the mix, or with the part of it that is wanted. Files appear whole, or not at all; so do
+/// the folders for them.
 pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
+    check_names(request)?;
+    let _folders = NewFolders::for_files(request.outputs())?;
     check_outputs(request)?;
     let inputs = check_inputs(request)?;
     let rate_hz = inputs.rates_hz[0];
@@ -28,9 +31,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     let [from, to] =
         [request.part_s.start, request.part_s.end].map(|s| (s * f64::from(rate_hz)).round() as u64);
 
-    // Each pass over the files has its share of the progress.
-    let num_passes =
-        1 + usize::from(request.passes == Passes::Two) + usize::from(request.matched_backing.is_some());
+    let num_passes = request.num_passes();
     let mut passed = 0.0;
     let settings = Settings { hold: request.passes != Passes::One, ..pair.settings };
     let mut first = None;
@@ -109,8 +110,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         causes: learning.causes.clone(),
         learned: learning.learned.clone(),
     };
-    let name = |path: &Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let of = format!("{} with {}: {}", name(&request.mix), name(&request.backing), rendered.describe());
+    let of = format!("{}: {}", origin(request), rendered.describe());
     rendered.clipped_samples = writer.finish(&of)?;
     if let Some(also) = also {
         rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
@@ -141,13 +141,16 @@ fn not_found(request: &Render) -> anyhow::Error {
     Ending::new(NOT_FOUND, message).into()
 }
 
+/// Refuses names that promise another format than what is written.
+fn check_names(request: &Render) -> Result<()> {
+    for out in std::iter::once(&request.out).chain(&request.matched_backing) {
+        Container::of(out)?.check(out, request.bits)?;
+    }
+    Ok(())
+}
+
 /// Refuses what cannot be written, or would overwrite an input or another output.
 fn check_outputs(request: &Render) -> Result<()> {
-    let out = request.out.display();
-    ensure!(
-        !is_named_for_another_format(&request.out),
-        "{out}: what is written is WAV; let the name end in .wav"
-    );
     let outputs: Vec<_> = request.outputs().collect();
     for (idx, output) in outputs.iter().enumerate() {
         // Made and gone again: to learn now, and not after minutes, that it cannot be.
@@ -185,6 +188,12 @@ fn check_inputs(request: &Render) -> Result<Inputs> {
     );
     // Refused if its rate cannot be brought to that of the mix.
     AudioReader::open_at(&request.backing, mix.sample_rate_hz())?;
+    for (file, what) in [(&request.mix, "a mix"), (&request.backing, "a backing")] {
+        if is_silent(file)? {
+            let message = format!("{}: is silent; name {what} that can be heard", file.display());
+            return Err(Ending::new(NOT_FOUND, message).into());
+        }
+    }
     let Range { start, end } = request.part_s;
     ensure!(
         start >= 0.0 && (end - start) * f64::from(mix.sample_rate_hz()) >= 1.0,

@@ -66,7 +66,7 @@ impl Rendered {
         }
         if self.clipped_samples > 0 {
             line += &format!(
-                ", {} samples passed full scale and were clipped: lower --output, or leave --bits at float",
+                ", {} samples passed full scale and were clipped: lower --output-level, or write float",
                 self.clipped_samples
             );
         }

@@ -7,7 +7,10 @@ use std::{
 
 use minuend_engine::Settings;
 
-use crate::{passes::Learned, write::Bits};
+use crate::{
+    passes::Learned,
+    write::{Bits, Container},
+};
 
 /// What to render.
 #[derive(Clone, Debug)]
@@ -16,7 +19,7 @@ pub struct Render {
     pub mix: PathBuf,
     /// The same song without the part that is wanted.
     pub backing: PathBuf,
-    /// The file to write.
+    /// The file to write; its name tells whether it is WAV or FLAC.
     pub out: PathBuf,
     /// One setting of every control, for the whole song.
     pub settings: Settings,
@@ -49,14 +52,16 @@ pub enum Passes {
 }
 
 impl Render {
-    /// All of a song at the controls' defaults, to a new float file.
+    /// All of a song at the controls' defaults, to a new file, with as many bits as its
+    /// kind has unless told otherwise.
     pub fn new(mix: impl Into<PathBuf>, backing: impl Into<PathBuf>, out: impl Into<PathBuf>) -> Self {
+        let out = out.into();
         Self {
             mix: mix.into(),
             backing: backing.into(),
-            out: out.into(),
             settings: Settings::default(),
-            bits: Bits::default(),
+            bits: Container::of(&out).map_or(Bits::default(), Container::default_bits),
+            out,
             overwrite: false,
             passes: Passes::default(),
             part_s: 0.0..f64::INFINITY,
@@ -64,6 +69,11 @@ impl Render {
             report: None,
             save_match: None,
         }
+    }
+
+    /// How often the engine goes over the files, each time with an equal share of the progress.
+    pub fn num_passes(&self) -> usize {
+        1 + usize::from(self.passes == Passes::Two) + usize::from(self.matched_backing.is_some())
     }
 
     /// All files that are written.

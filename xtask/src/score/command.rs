@@ -89,7 +89,7 @@ impl ScoreArguments {
         let jobs = jobs_at_a_time(self.jobs);
         let one = |case: &PathBuf, progress: &mut Progress| self.score(case, progress);
         let bar = Bar::new();
-        let results = in_parallel(&cases, jobs, &one, &mut |_, _| (), &mut |done| bar.show(done))?;
+        let results = in_parallel(&cases, jobs, &one, &mut |_, _| (), &mut |done| bar.show_all(done))?;
         drop(bar);
 
         let mut scores = Vec::new();

@@ -6,14 +6,14 @@ use anyhow::Result;
 use minuend_common::words::sentence;
 use serde_json::{Value, json};
 
+use super::outcome::Outcome;
 use crate::{
     ending::{Ending, NOT_FOUND},
-    rendered::Rendered,
     request::Render,
 };
 
 /// One line about a song.
-pub fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
+pub fn json_line(request: Option<&Render>, result: &Result<Outcome>) -> Value {
     let shown = |path: &PathBuf| Value::from(path.display().to_string());
     let mut line = json!({
         "mix": request.map(|request| shown(&request.mix)),
@@ -21,7 +21,7 @@ pub fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
         "out": request.map(|request| shown(&request.out)),
     });
     let more = match result {
-        Ok(rendered) => json!({
+        Ok(Outcome::Rendered(rendered)) => json!({
             "status": "done",
             "sample_rate_hz": rendered.sample_rate_hz,
             "num_samples": rendered.num_samples,
@@ -37,6 +37,7 @@ pub fn json_line(request: Option<&Render>, result: &Result<Rendered>) -> Value {
             "clipped_samples": rendered.clipped_samples,
             "causes": rendered.causes.iter().map(sentence).collect::<Vec<_>>(),
         }),
+        Ok(Outcome::DoneBefore) => json!({ "status": "done before" }),
         Err(error) => json!({
             "status": if Ending::code_of(error) == NOT_FOUND { "not found" } else { "failed" },
             "error": format!("{error:#}"),

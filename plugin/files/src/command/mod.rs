@@ -1,6 +1,9 @@
 //! The command line of the program `minuend`.
 
+mod controls;
+mod help;
 mod json;
+mod outcome;
 mod render;
 mod values;
 
@@ -8,13 +11,31 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+pub use help::{details, examples, usage};
 pub use render::RenderArguments;
 
 use crate::ending::end;
 
+/// Which build it is, for whoever asks: the same for all that are made of the same source in the same way.
+const BUILD: &str = concat!(
+    env!("CARGO_PKG_VERSION"),
+    "\nbuilt for ",
+    env!("MINUEND_TARGET"),
+    " (",
+    env!("MINUEND_PROFILE"),
+    ") by ",
+    env!("MINUEND_RUSTC")
+);
+
 /// What `minuend` does.
 #[derive(Parser)]
-#[command(name = "minuend", version, about = "Mix minus backing, from files to files")]
+#[command(name = "minuend", version, long_version = BUILD)]
+#[command(about = "Mix minus backing, from files to files")]
+#[command(
+    long_about = "Mix minus backing, from files to files. You have a finished mix and the same song without its voice, or \
+                  without any other part, and want the part that makes the difference."
+)]
+#[command(after_help = "Try: minuend render --help")]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -29,6 +50,9 @@ enum Command {
 /// Does what the command line says.
 pub fn main() -> ExitCode {
     end(match Arguments::parse().command {
-        Command::Render(arguments) => arguments.run(),
+        Command::Render(arguments) => arguments.run(RENDER),
     })
 }
+
+/// How `render` is called in this program.
+const RENDER: &str = "minuend render";

@@ -5,171 +5,117 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use anyhow::{Result, bail, ensure};
-use clap::{Args, ValueEnum};
-use minuend_engine::{
-    Settings,
-    settings::{
-        BackingKind, CLEANUP_PERCENT, Follow, LOW_CUT_HZ, Listen, NUDGE_SAMPLES, OUTPUT_DB, Polarity, Slope,
-        TRIM_DB, Tone,
-    },
-};
+use anyhow::{Error, Result, bail, ensure};
+use clap::Args;
 
 use super::{
-    json::json_line,
-    values::{at_least_one, choice, ranged, time_s},
+    RENDER,
+    controls::Controls,
+    help::{details, examples, usage},
+    outcome::{Outcome, Telling},
+    values::{at_least_one, choice, time_s},
 };
 use crate::{
-    batch::{Song, Songs, in_folder, in_list},
-    ending::{Ending, SOME_FAILED},
+    done::is_done,
+    ending::{Ending, WRONG},
     parallel::{in_parallel, jobs_at_a_time},
     passes::Learned,
     progress::{Bar, Progress},
     render::render,
-    rendered::Rendered,
     request::{Passes, Render},
-    write::Bits,
+    songs::{Song, Songs, in_folder, in_list, is_audio_name, name_of_mix},
+    write::{Bits, Container, NewFolders, folder_of},
 };
 
-/// What the command's help says of itself.
-const HELP: &str = "\
-Audio files are WAV (also RF64), AIFF, FLAC, MP3, M4A (AAC-LC, ALAC), Ogg Vorbis and Opus, mono or stereo. The backing is brought to the
-sample rate of the mix. What is written are WAV files, RF64 beyond 4 GiB; they appear whole or not at all.
-
-Many songs: name a folder, or --list a text file, and let --out be a folder.
-  In a folder, a song is two audio files called \"NAME mix\" and \"NAME backing\", with a space, -, _ or . between, or a folder
-  NAME with a \"mix\" and a \"backing\".
-  A list has a line for each song: mix, tab, backing and, if wanted, tab and name; lines beginning with # do not count.
-  Either way \"NAME difference.wav\" is written. A song that fails does not stop the others.
-
-Exit codes:
-  0    all is done
-  1    it failed; the last line says why
-  2    the command line is wrong
-  3    the backing was not found in the mix; nothing was written
-  4    of many songs, some failed; the others are done
-  130  stopped, by Ctrl-C, SIGTERM or SIGHUP; nothing is left of what was not finished";
-
-/// Command line of `render`: the files, and the plug-in's controls under their own names.
+/// Command line of `render`: the files, what to do with them, and the plug-in's controls.
 #[derive(Args)]
-#[command(after_help = HELP)]
+#[command(override_usage = usage(RENDER))]
+#[command(after_help = examples(RENDER), after_long_help = details(RENDER))]
 pub struct RenderArguments {
     /// The full mix, or a folder of songs
     #[arg(required_unless_present = "list")]
     mix: Option<PathBuf>,
     /// The same song without the part you want
     backing: Option<PathBuf>,
-    /// WAV file to write; of many songs, the folder for them
-    #[arg(long, value_name = "FILE")]
-    out: PathBuf,
-    /// Text file that lists songs, a line each: mix, tab, backing
-    #[arg(long, value_name = "FILE", conflicts_with = "mix")]
-    list: Option<PathBuf>,
-    /// Songs at a time [default: one a processor]
-    #[arg(long, value_name = "N", value_parser = at_least_one)]
-    jobs: Option<NonZeroUsize>,
-    /// Print one line of JSON for each song instead of words
-    #[arg(long)]
-    json: bool,
-    /// Go over the song once, knowing nothing: exactly what the plug-in plays
-    #[arg(long)]
-    one_pass: bool,
-    /// Go over the song once, with a match that was kept, learning no further
-    #[arg(long = "match", value_name = "FILE", conflicts_with = "one_pass")]
-    held: Option<PathBuf>,
-    /// Keep what was learned, for --match; of many songs, the folder for them
-    #[arg(long, value_name = "FILE")]
-    save_match: Option<PathBuf>,
-    /// Begin at this time of the mix: seconds, M:SS or H:MM:SS, with decimals
-    #[arg(long, value_name = "TIME", default_value = "0", allow_negative_numbers = true, value_parser = time_s)]
-    from: f64,
-    /// End at this time of the mix [default: its end]
-    #[arg(long, value_name = "TIME", allow_negative_numbers = true, value_parser = time_s)]
-    to: Option<f64>,
+
+    /// File to write, .wav or .flac; of many songs, the folder for them [default: "NAME difference.wav" beside the mix]
+    #[arg(short, long, value_name = "FILE", help_heading = "Files written")]
+    out: Option<PathBuf>,
+    /// Kind of a file whose name is not given [default: wav]
+    #[arg(long, value_name = "KIND", help_heading = "Files written", value_parser = choice([("wav", Container::Wav), ("flac", Container::Flac)]))]
+    format: Option<Container>,
+    /// Bits a sample: 16 or 24 with dither, 32 or float for 32-bit float [default: float; in FLAC, 24]
+    #[arg(long, value_name = "BITS", help_heading = "Files written", value_parser = choice([("16", Bits::Int16), ("24", Bits::Int24), ("32", Bits::Float), ("float", Bits::Float)]))]
+    bits: Option<Bits>,
     /// Write this too, beside the file: the backing as it is subtracted
-    #[arg(long, value_enum, value_name = "WHAT")]
+    #[arg(long, value_name = "WHAT", help_heading = "Files written", value_parser = choice([("backing", Also::Backing)]))]
     also: Option<Also>,
     /// Write a page about it, HTML with pictures; of many songs, the folder for them
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = "Files written")]
     report: Option<PathBuf>,
-    /// What is written [difference, backing (as it is subtracted), mix]
-    #[arg(long, default_value = "difference", value_parser = choice([("difference", Listen::Difference), ("backing", Listen::Backing), ("mix", Listen::Mix)]))]
-    listen: Listen,
-    /// Level of the backing on top of the matched level, dB, -12 to 12
-    #[arg(long, default_value = "0", allow_negative_numbers = true, value_name = "DB", value_parser = ranged(TRIM_DB))]
-    trim: f32,
-    /// Delay of the backing on top of the found one, samples, -32 to 32
-    #[arg(long, default_value = "0", allow_negative_numbers = true, value_name = "SAMPLES", value_parser = ranged(NUDGE_SAMPLES))]
-    nudge: f32,
-    /// Polarity of the subtraction
-    #[arg(long, default_value = "follow", value_parser = choice([("follow", Polarity::Follow), ("keep", Polarity::Keep), ("invert", Polarity::Invert)]))]
-    polarity: Polarity,
-    /// What is followed as it moves
-    #[arg(long, default_value = "level-and-tone", value_parser = choice([("off", Follow::Off), ("level", Follow::Level), ("level-and-tone", Follow::LevelAndTone)]))]
-    follow: Follow,
-    /// How free the matched tone is: one gain, a filter per side, filters across the sides too
-    #[arg(long, default_value = "across-sides", value_parser = choice([("off", Tone::Off), ("per-side", Tone::PerSide), ("across-sides", Tone::AcrossSides)]))]
-    tone: Tone,
-    /// How much of what still leaks is taken out, percent, 0 to 100; 0 = plain subtraction
-    #[arg(long, default_value = "50", value_name = "PERCENT", value_parser = ranged(CLEANUP_PERCENT))]
-    cleanup: f32,
-    /// Corner of the low-cut, Hz, 20 to 400
-    #[arg(long, default_value = "80", value_name = "HZ", value_parser = ranged(LOW_CUT_HZ))]
-    low_cut: f32,
-    /// Steepness of the low-cut, dB per octave
-    #[arg(long, default_value = "24", value_parser = choice([("off", Slope::Off), ("12", Slope::Db12), ("24", Slope::Db24), ("48", Slope::Db48)]))]
-    slope: Slope,
-    /// Level of the output, dB, -24 to 12
-    #[arg(long, default_value = "0", allow_negative_numbers = true, value_name = "DB", value_parser = ranged(OUTPUT_DB))]
-    output: f32,
-    /// Where the backing comes from: a recording, or estimated from a mix by a machine (subtracted cautiously)
-    #[arg(long, default_value = "recorded", value_parser = choice([("recorded", BackingKind::Recorded), ("estimated", BackingKind::Estimated)]))]
-    backing_is: BackingKind,
-    /// Bits a sample of the file written
-    #[arg(long, value_enum, default_value_t)]
-    bits: Bits,
+    /// Keep what was learned, for --match; of many songs, the folder for them
+    #[arg(long, value_name = "FILE", help_heading = "Files written")]
+    save_match: Option<PathBuf>,
     /// Replace files that exist
-    #[arg(long)]
+    #[arg(long, help_heading = "Files written")]
     force: bool,
+
+    /// Begin at this time of the mix: seconds, M:SS or H:MM:SS, with decimals
+    #[arg(long, value_name = "TIME", default_value = "0", help_heading = "Part and passes", allow_hyphen_values = true, value_parser = time_s)]
+    from: f64,
+    /// End at this time of the mix [default: its end]
+    #[arg(long, value_name = "TIME", help_heading = "Part and passes", allow_hyphen_values = true, value_parser = time_s)]
+    to: Option<f64>,
+    /// Go over the song once, knowing nothing: exactly what the plug-in plays
+    #[arg(long, help_heading = "Part and passes")]
+    one_pass: bool,
+    /// Go over the song once, with a match that was kept, learning no further
+    #[arg(
+        long = "match",
+        value_name = "FILE",
+        conflicts_with = "one_pass",
+        help_heading = "Part and passes"
+    )]
+    held: Option<PathBuf>,
+
+    /// Text file that lists songs, a line each: mix, tab, backing
+    #[arg(long, value_name = "FILE", conflicts_with = "mix", help_heading = "Many songs")]
+    list: Option<PathBuf>,
+    /// Songs at a time [default: one a processor]
+    #[arg(long, value_name = "N", help_heading = "Many songs", value_parser = at_least_one)]
+    jobs: Option<NonZeroUsize>,
+    /// Leave out what is done: its files are there, not older than mix and backing, whole, and say that they were made of files of
+    /// these names with these options
+    #[arg(long, help_heading = "Many songs")]
+    resume: bool,
+
+    /// Print one line of JSON for each song instead of words
+    #[arg(long, help_heading = "Messages")]
+    json: bool,
+    /// Print nothing but errors, and the lines of --json
+    #[arg(short, long, help_heading = "Messages")]
+    quiet: bool,
+
+    #[command(flatten)]
+    controls: Controls,
 }
 
 /// What can be written beside the output.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Also {
     /// The backing as it is subtracted.
     Backing,
 }
 
 impl RenderArguments {
-    /// Renders, with a progress bar where someone sees it, and prints what was found.
-    pub fn run(self) -> Result<()> {
+    /// Renders, with a progress bar where someone sees it, and prints what was found. Called like `program` in what it says of a
+    /// wrong command line.
+    pub fn run(self, program: &str) -> Result<()> {
         let many = self.songs()?;
-        let passes = match &self.held {
-            Some(_) if many.is_some() => bail!("--match is for one song; many songs each learn their own"),
-            Some(file) => Passes::Held(Box::new(Learned::load(file)?)),
-            None if self.one_pass => Passes::One,
-            None => Passes::Two,
-        };
-        let requests: Vec<Result<Render>> = match many {
-            Some(songs) => {
-                for folder in
-                    [Some(&self.out), self.report.as_ref(), self.save_match.as_ref()].into_iter().flatten()
-                {
-                    ensure!(
-                        folder.is_dir(),
-                        "{}: is no folder; make it, or name another one, for the files of the songs",
-                        folder.display()
-                    );
-                }
-                songs.into_iter().map(|song| song.map(|song| self.request_of(song))).collect()
-            }
-            None => {
-                let (Some(mix), Some(backing)) = (&self.mix, &self.backing) else {
-                    bail!("one song takes two files, MIX and BACKING; many take a folder, or --list FILE")
-                };
-                let (report, save_match) = (self.report.clone(), self.save_match.clone());
-                vec![Ok(Render { passes, report, save_match, ..self.request(mix, backing, &self.out) })]
-            }
+        self.check(many.is_some()).map_err(|what| wrong(program, &what))?;
+        let requests = match many {
+            Some(songs) => self.requests_of(songs)?,
+            None => vec![Ok(self.request_of_one()?)],
         };
         self.render(&requests)
     }
@@ -183,81 +129,169 @@ impl RenderArguments {
         }
     }
 
-    fn request_of(&self, song: Song) -> Render {
-        let named = |folder: &Path, what: &str| folder.join(format!("{} {what}", song.name));
-        Render {
-            passes: if self.one_pass { Passes::One } else { Passes::Two },
-            report: self.report.as_ref().map(|folder| named(folder, "report.html")),
-            save_match: self.save_match.as_ref().map(|folder| named(folder, "learned.match")),
-            ..self.request(&song.mix, &song.backing, &named(&self.out, "difference.wav"))
+    /// Refuses options that do not go together, of one song or many.
+    fn check(&self, is_many: bool) -> Result<(), String> {
+        const FILES: &str = "one song takes two files, MIX and BACKING; many take a folder, or --list FILE";
+        match &self.mix {
+            Some(mix) if !is_many && self.backing.is_none() => {
+                let what = if mix.exists() { "BACKING is missing" } else { "is no folder and no file" };
+                return Err(format!("{}: {what}; {FILES}", mix.display()));
+            }
+            _ => {}
+        }
+        if is_many && self.held.is_some() {
+            return Err("--match is for one song; many songs each learn their own".to_owned());
+        }
+        if self.to.is_some_and(|to| to <= self.from) {
+            return Err("the part is empty; let --to lie behind --from".to_owned());
+        }
+        let out = self.out.as_deref().filter(|out| !is_many && !out.is_dir());
+        let container = self.container(out)?;
+        let bits = self.bits.unwrap_or(container.default_bits());
+        container
+            .check(out.unwrap_or(Path::new("--format flac")), bits)
+            .map_err(|error| error.to_string())?;
+        if is_many {
+            for folder in self.folders().filter(|folder| !folder.is_dir()) {
+                if is_audio_name(folder) || folder.extension().is_some_and(|ending| ending == "html") {
+                    return Err(format!(
+                        "{}: is the name of a file; many songs take a folder for what is written",
+                        folder.display()
+                    ));
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// What kind of file is written, by its name if it has one.
+    fn container(&self, out: Option<&Path>) -> Result<Container, String> {
+        let Some(out) = out else { return Ok(self.format.unwrap_or(Container::Wav)) };
+        match (Container::of(out), self.format) {
+            (Ok(named), Some(format)) if named != format => {
+                Err(format!("{}: is not what --format says; leave one of them out", out.display()))
+            }
+            (named, _) => named.map_err(|error| error.to_string()),
         }
     }
 
-    fn request(&self, mix: &Path, backing: &Path, out: &Path) -> Render {
-        Render {
-            settings: Settings {
-                listen: self.listen,
-                trim_db: self.trim,
-                nudge_samples: self.nudge,
-                polarity: self.polarity,
-                follow: self.follow,
-                tone: self.tone,
-                cleanup_percent: self.cleanup,
-                low_cut_hz: self.low_cut,
-                slope: self.slope,
-                output_db: self.output,
-                backing_kind: self.backing_is,
-                ..Settings::default()
+    /// The folders that are named for files of many songs.
+    fn folders(&self) -> impl Iterator<Item = &PathBuf> {
+        [&self.out, &self.report, &self.save_match].into_iter().flatten()
+    }
+
+    fn request_of_one(&self) -> Result<Render> {
+        let (Some(mix), Some(backing)) = (&self.mix, &self.backing) else {
+            bail!("internal fault: one song without its files")
+        };
+        let beside_mix = || self.named(folder_of(mix), &name_of_mix(mix));
+        let request = self.request(mix, backing, self.out.clone().unwrap_or_else(beside_mix));
+        Ok(Render {
+            passes: match &self.held {
+                Some(file) => Passes::Held(Box::new(Learned::load(file)?)),
+                None => request.passes,
             },
-            bits: self.bits,
+            report: self.report.clone(),
+            save_match: self.save_match.clone(),
+            ..request
+        })
+    }
+
+    fn requests_of(&self, songs: Songs) -> Result<Vec<Result<Render>>> {
+        for folder in self.folders() {
+            ensure!(
+                folder.is_dir() || !folder.exists(),
+                "{}: is no folder; name one for the files of the songs",
+                folder.display()
+            );
+        }
+        Ok(songs.into_iter().map(|song| song.map(|song| self.request_of(song))).collect())
+    }
+
+    fn request_of(&self, Song { name, mix, backing }: Song) -> Render {
+        let named = |folder: &Path, what: &str| folder.join(format!("{name} {what}"));
+        let folder = self.out.as_deref().unwrap_or(folder_of(&mix));
+        Render {
+            report: self.report.as_ref().map(|folder| named(folder, "report.html")),
+            save_match: self.save_match.as_ref().map(|folder| named(folder, "learned.match")),
+            ..self.request(&mix, &backing, self.named(folder, &name))
+        }
+    }
+
+    /// The file of a song whose name is not given.
+    fn named(&self, folder: &Path, song: &str) -> PathBuf {
+        folder.join(format!("{song} difference.{}", self.format.unwrap_or(Container::Wav).ending()))
+    }
+
+    fn request(&self, mix: &Path, backing: &Path, out: PathBuf) -> Render {
+        let usual = Render::new(mix, backing, out);
+        Render {
+            settings: self.controls.settings(),
+            bits: self.bits.unwrap_or(usual.bits),
             overwrite: self.force,
+            passes: if self.one_pass { Passes::One } else { Passes::Two },
             part_s: self.from..self.to.unwrap_or(f64::INFINITY),
-            matched_backing: self.also.map(|Also::Backing| beside(out, "backing")),
-            ..Render::new(mix, backing, out)
+            matched_backing: self.also.map(|Also::Backing| beside(&usual.out, "backing")),
+            ..usual
         }
     }
 
     /// Renders one song or many, and says what came of each.
     fn render(&self, requests: &[Result<Render>]) -> Result<()> {
-        let bar = Bar::new();
+        let telling = match (self.json, self.quiet) {
+            (true, _) => Telling::Json,
+            (false, true) => Telling::Quiet,
+            (false, false) => Telling::Words,
+        };
+        let bar = if self.quiet { Bar::hidden() } else { Bar::new() };
+        // For all songs: while one of them is done, a folder that is empty after another failed must stay.
+        let _folders = match requests {
+            [_] => NewFolders::default(),
+            _ => NewFolders::for_files(requests.iter().flatten().flat_map(Render::outputs))?,
+        };
         let one = |request: &Result<Render>, progress: &mut Progress| match request {
-            Ok(request) => render(request, progress),
+            Ok(request) if self.resume && is_done(request)? => Ok(Outcome::DoneBefore),
+            Ok(request) => render(request, progress).map(|rendered| Outcome::Rendered(Box::new(rendered))),
             Err(error) => bail!("{error:#}"),
         };
-        let mut finished = |idx: usize, result: &Result<Rendered>| {
-            let request = requests[idx].as_ref().ok();
-            match result {
-                _ if self.json => bar.say(&json_line(request, result).to_string()),
-                Ok(rendered) => {
-                    let out = request.map(|request| request.out.display().to_string()).unwrap_or_default();
-                    bar.say(&format!("{out}: {}", rendered.describe()));
-                }
-                // One song's error is told at the end.
-                Err(error) if requests.len() > 1 => bar.complain(&format!("error: {error:#}")),
-                Err(_) => {}
-            }
+        let mut finished = |idx: usize, result: &Result<Outcome>| {
+            telling.tell(&bar, &requests[idx], result, requests.len() == 1);
+        };
+        let mut progress = |done: &[f64]| {
+            bar.name(&under_way(requests, done));
+            bar.show_all(done)
         };
         let jobs = jobs_at_a_time(self.jobs);
-        let results = in_parallel(requests, jobs, &one, &mut finished, &mut |done| bar.show(done))?;
-        drop(bar);
-        let num_songs = results.len();
-        let mut errors: Vec<_> = results.into_iter().filter_map(Result::err).collect();
-        match errors.pop() {
-            None => Ok(()),
-            Some(error) if num_songs == 1 => Err(error),
-            Some(_) => {
-                let message =
-                    format!("{} of {num_songs} songs failed; the others are done", errors.len() + 1);
-                Err(Ending::new(SOME_FAILED, message).into())
-            }
-        }
+        let results = in_parallel(requests, jobs, &one, &mut finished, &mut progress)?;
+        telling.end(&bar, results)
     }
+}
+
+/// A wrong command line, told as the clap library does.
+fn wrong(program: &str, what: &str) -> Error {
+    let usage = usage(program);
+    Ending::new(WRONG, format!("{what}\n\nUsage: {usage}\n\nFor more information, try '--help'.")).into()
+}
+
+/// What is being done: the first song that is not done, and how often the engine went over it.
+fn under_way(requests: &[Result<Render>], done: &[f64]) -> String {
+    let first = done.iter().position(|&done| done < 1.0);
+    let Some((idx, Ok(request))) = first.map(|idx| (idx, &requests[idx])) else { return String::new() };
+    let passes = request.num_passes();
+    let pass = (1 + (done[idx] * passes as f64) as usize).min(passes);
+    let song = match requests.len() {
+        1 => String::new(),
+        all => format!("song {} of {all}, ", idx + 1),
+    };
+    let mix = request.mix.file_name().unwrap_or_default().display();
+    format!("{song}{mix}, pass {pass} of {passes} ")
 }
 
 /// The name of a file that belongs to another one: a word more before its ending.
 fn beside(out: &Path, word: &str) -> PathBuf {
     let mut name = out.file_stem().unwrap_or_default().to_owned();
-    name.push(format!(" {word}.wav"));
+    name.push(format!(" {word}."));
+    name.push(out.extension().unwrap_or_default());
     out.with_file_name(name)
 }
 
@@ -265,22 +299,20 @@ fn beside(out: &Path, word: &str) -> PathBuf {
 mod tests {
     use super::*;
 
-    /// Without options the controls stand where they stand in a fresh plug-in.
     #[test]
-    fn defaults_are_the_engines() {
-        #[derive(clap::Parser)]
-        struct Line {
-            #[command(flatten)]
-            render: RenderArguments,
+    fn the_line_says_what_is_under_way() {
+        let song = |name: &str| Ok(Render::new(format!("in/{name} mix.wav"), "backing.wav", "out.wav"));
+        let one_pass = song("Tide").map(|tide| Render { passes: Passes::One, ..tide });
+        let songs = [song("Lamp"), Err(Error::msg("no song")), one_pass];
+        for (done, line) in [
+            ([0.0, 0.0, 0.0], "song 1 of 3, Lamp mix.wav, pass 1 of 2 "),
+            ([0.5, 1.0, 0.2], "song 1 of 3, Lamp mix.wav, pass 2 of 2 "),
+            ([1.0, 1.0, 0.999], "song 3 of 3, Tide mix.wav, pass 1 of 1 "),
+            ([1.0, 0.0, 1.0], ""),
+            ([1.0, 1.0, 1.0], ""),
+        ] {
+            assert_eq!(under_way(&songs, &done), line);
         }
-        let line =
-            <Line as clap::Parser>::parse_from(["", "mix.wav", "backing.wav", "--out", "out.wav"]).render;
-        let default = Settings::default();
-        assert_eq!((line.listen, line.polarity), (default.listen, default.polarity));
-        assert_eq!((line.follow, line.tone), (default.follow, default.tone));
-        assert_eq!((line.slope, line.backing_is), (default.slope, default.backing_kind));
-        assert_eq!((line.trim, line.nudge), (default.trim_db, default.nudge_samples));
-        assert_eq!((line.low_cut, line.output), (default.low_cut_hz, default.output_db));
-        assert_eq!(line.cleanup, default.cleanup_percent);
+        assert_eq!(under_way(&songs[..1], &[0.7]), "Lamp mix.wav, pass 2 of 2 ");
     }
 }

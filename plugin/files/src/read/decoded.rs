@@ -2,6 +2,7 @@
 
 use std::{
     fs::File,
+    io::{Seek, SeekFrom},
     panic::{AssertUnwindSafe, catch_unwind},
     path::{Path, PathBuf},
     sync::LazyLock,
@@ -19,7 +20,7 @@ use symphonia::core::{
     errors::Error as DecodeError,
     formats::{
         FormatReader, TrackType,
-        probe::Hint,
+        probe::{Hint, Probe, ProbeOptions},
         well_known::{
             FORMAT_ID_ADTS, FORMAT_ID_ISOMP4, FORMAT_ID_MP1, FORMAT_ID_MP2, FORMAT_ID_MP3, FORMAT_ID_OGG,
         },
@@ -27,10 +28,10 @@ use symphonia::core::{
     io::{MediaSource, MediaSourceStream},
 };
 
-use super::{mp4_edit, ogg_end, opus::OpusDecoder, rf64, sbr::SbrWatch};
+use super::{first_bytes, mp4_edit, ogg_end, opus::OpusDecoder, rf64, sbr::SbrWatch};
 
 /// What can be read, in words.
-const FORMATS: &str = "WAV, AIFF, FLAC, MP3, M4A (AAC, ALAC), Ogg Vorbis or Opus";
+pub(super) const FORMATS: &str = "WAV, AIFF, FLAC, MP3, M4A (AAC, ALAC), Ogg Vorbis or Opus";
 
 /// Decoders of everything that is read.
 static CODECS: LazyLock<CodecRegistry> = LazyLock::new(|| {
@@ -38,6 +39,14 @@ static CODECS: LazyLock<CodecRegistry> = LazyLock::new(|| {
     symphonia::default::register_enabled_codecs(&mut codecs);
     codecs.register_audio_decoder::<OpusDecoder>();
     codecs
+});
+
+/// Finds the reader of a file where its format begins and, since MPEG-4 is named in the fifth byte, a little behind: never from
+/// somewhere in its middle.
+static PROBE: LazyLock<Probe> = LazyLock::new(|| {
+    let mut probe = Probe::new_with_options(&ProbeOptions { max_probe_depth: 8, ..Default::default() });
+    symphonia::default::register_enabled_formats(&mut probe);
+    probe
 });
 
 /// What a header says of the length.
@@ -98,18 +107,18 @@ impl Decoded {
         ensure!(!metadata.is_dir(), "{shown}: is a folder; name an audio file");
         ensure!(metadata.len() > 0, "{shown}: is empty (0 bytes); export or copy it again");
 
+        let begin = first_bytes::begin_of(&mut file).with_context(|| format!("{shown}: cannot be read"))?;
+        let begin = begin.map_err(|what| anyhow!("{shown}: {what}"))?;
+        file.rewind().with_context(|| format!("{shown}: cannot be read"))?;
         let long = rf64::long_sizes(&mut file).map_err(|e| anyhow!("{shown}: {e:#}"))?;
         let source: Box<dyn MediaSource> = match long {
             Some(_) => Box::new(rf64::AsRiff::new(file)?),
             None => Box::new(open()?),
         };
-        let mut hint = Hint::new();
-        if let Some(extension) = path.extension().and_then(|extension| extension.to_str()) {
-            hint.with_extension(extension);
-        }
-        let stream = MediaSourceStream::new(source, Default::default());
+        let mut stream = MediaSourceStream::new(source, Default::default());
+        stream.seek(SeekFrom::Start(begin)).with_context(|| format!("{shown}: cannot be read"))?;
         let format = guarded(path, || {
-            symphonia::default::get_probe().probe(&hint, stream, Default::default(), Default::default())
+            PROBE.probe(&Hint::new(), stream, Default::default(), Default::default())
         })?
         .map_err(|e| {
             anyhow!(
@@ -144,10 +153,8 @@ impl Decoded {
         ensure!(sample_rate_hz > 0, "{shown}: has a sample rate of 0 Hz in its header; export it again");
         let num_channels =
             num_channels.or_else(|| known.channels.as_ref().map(|channels| channels.count())).unwrap_or(0);
-        ensure!(
-            (1..=2).contains(&num_channels),
-            "{shown}: has {num_channels} channels; export it as mono or stereo"
-        );
+        ensure!(num_channels > 0, "{shown}: does not say how many channels it has; export it again");
+        ensure!(num_channels <= 2, "{shown}: has {num_channels} channels; export it as mono or stereo");
 
         let kind = format.format_info().format;
         let is_cut = kind == FORMAT_ID_OGG

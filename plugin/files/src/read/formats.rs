@@ -74,7 +74,7 @@ fn what_others_encoded_comes_back_whole_and_in_time() {
 }
 
 /// The text of the error with which a file of this content is refused; it names the file.
-fn refusal(content: &[u8]) -> String {
+pub(super) fn refusal(content: &[u8]) -> String {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("file");
     std::fs::write(&path, content).unwrap();
@@ -83,7 +83,7 @@ fn refusal(content: &[u8]) -> String {
     error
 }
 
-fn content(name: &str) -> Vec<u8> {
+pub(super) fn content(name: &str) -> Vec<u8> {
     std::fs::read(folder().join(name)).unwrap()
 }
 

@@ -1,8 +1,10 @@
 //! Audio files, read block by block, so that length costs no memory.
 
+mod comment;
 #[cfg(test)]
 mod damage;
 mod decoded;
+mod first_bytes;
 #[cfg(test)]
 mod formats;
 pub mod mp4_edit;
@@ -13,4 +15,5 @@ mod resample;
 pub mod rf64;
 mod sbr;
 
-pub use reader::{AudioReader, read_all};
+pub use comment::comment;
+pub use reader::{AudioReader, is_silent, read_all};

@@ -105,7 +105,7 @@ pub fn advice(facts: &Facts) -> Vec<String> {
     }
     if facts.clipped_samples > 0 {
         say(format!(
-            "{} samples passed full scale and were clipped: lower --output, or write float.",
+            "{} samples passed full scale and were clipped: lower --output-level, or write float.",
             facts.clipped_samples
         ));
     }

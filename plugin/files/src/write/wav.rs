@@ -1,31 +1,6 @@
 //! How a WAV file is laid out.
 
-use clap::ValueEnum;
-
-/// How samples are written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
-pub enum Bits {
-    /// 16-bit integer with dither; what passes full scale is clipped and counted.
-    #[value(name = "16")]
-    Int16,
-    /// 24-bit integer with dither; what passes full scale is clipped and counted.
-    #[value(name = "24")]
-    Int24,
-    /// 32-bit float: nothing is lost.
-    #[default]
-    Float,
-}
-
-impl Bits {
-    /// Bytes a sample.
-    pub fn bytes(self) -> u16 {
-        match self {
-            Self::Int16 => 2,
-            Self::Int24 => 3,
-            Self::Float => 4,
-        }
-    }
-}
+use super::bits::Bits;
 
 /// The layout of a WAV file.
 ///

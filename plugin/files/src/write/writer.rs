@@ -1,31 +1,31 @@
-//! WAV files, written as they come and put in their place when they are whole.
+//! Audio files, written as they come and put in their place when they are whole.
 
-use std::{
-    fs::File,
-    io::{BufWriter, Seek, SeekFrom, Write},
-    path::Path,
-};
+use std::{io, path::Path};
 
 use anyhow::{Context, Result};
 
 use super::{
-    dither::Dither,
-    place::Place,
-    wav::{Bits, Wav, info},
+    bits::Bits, container::Container, dither::Dither, flac::FlacWriter, place::Place, wav::Wav,
+    wav_writer::WavWriter,
 };
 
-/// A WAV file that is being written, beside its place; it appears there when it is finished, and not at all when
-/// this is dropped before.
+/// An audio file that is being written, beside its place; it appears there when it is finished, and not at all when
+/// this is dropped before. Its name tells whether it is WAV or FLAC.
 pub struct AudioWriter {
     place: Place,
-    file: BufWriter<File>,
-    wav: Wav,
-    num_samples: u64,
+    bits: Bits,
+    samples: Samples,
     dither: Vec<Dither>,
 }
 
+enum Samples {
+    Wav(WavWriter),
+    Flac(Box<FlacWriter>),
+}
+
 impl AudioWriter {
-    /// Starts a file. Refuses a name that exists unless `overwrite` is set.
+    /// Starts a file. Refuses a name that exists unless `overwrite` is set, one that ends in another format's way, and
+    /// samples that the format does not hold.
     pub fn create(
         path: &Path,
         num_channels: usize,
@@ -33,64 +33,61 @@ impl AudioWriter {
         bits: Bits,
         overwrite: bool,
     ) -> Result<Self> {
+        let container = Container::of(path)?;
+        container.check(path, bits)?;
         let place = Place::new(path, overwrite)?;
-        let file =
-            place.file().try_clone().with_context(|| format!("{}: cannot be written", path.display()))?;
+        let begin = || -> io::Result<Samples> {
+            let file = place.file().try_clone()?;
+            let num_channels = num_channels as u16;
+            Ok(match container {
+                Container::Wav => {
+                    Samples::Wav(WavWriter::new(file, Wav { num_channels, sample_rate_hz, bits })?)
+                }
+                Container::Flac => {
+                    Samples::Flac(Box::new(FlacWriter::new(file, num_channels, sample_rate_hz, bits)?))
+                }
+            })
+        };
+        let samples = begin().with_context(|| failed(&place))?;
         // A dither of its own for each side: the same on both would sit in the middle.
         let dither = (0..num_channels).map(|side| Dither::new(side, u32::from(bits.bytes()) * 8)).collect();
-        let mut writer = Self {
-            file: BufWriter::with_capacity(1 << 18, file),
-            place,
-            wav: Wav { num_channels: num_channels as u16, sample_rate_hz, bits },
-            num_samples: 0,
-            dither,
-        };
-        let header = writer.wav.header(0, 0);
-        writer.put(&header)?;
-        Ok(writer)
+        Ok(Self { place, bits, samples, dither })
     }
 
     /// Appends samples, one slice of equal length a channel.
     pub fn write(&mut self, block: &[&[f32]]) -> Result<()> {
-        let len = block.first().map_or(0, |channel| channel.len());
-        let mut bytes = Vec::with_capacity(len * block.len() * 4);
-        for i in 0..len {
-            for (channel, dither) in block.iter().zip(&mut self.dither) {
-                match self.wav.bits {
-                    Bits::Float => bytes.extend(channel[i].to_le_bytes()),
-                    bits => {
-                        let sample = dither.quantise(channel[i]).to_le_bytes();
-                        bytes.extend(&sample[..usize::from(bits.bytes())]);
-                    }
+        let rounded = |(channel, dither): (&&[f32], &mut Dither)| {
+            channel.iter().map(|&sample| dither.quantise(sample)).collect()
+        };
+        match &mut self.samples {
+            Samples::Wav(wav) if self.bits == Bits::Float => wav.write_floats(block),
+            samples => {
+                let integers: Vec<Vec<i32>> = block.iter().zip(&mut self.dither).map(rounded).collect();
+                match samples {
+                    Samples::Wav(wav) => wav.write_integers(&integers),
+                    Samples::Flac(flac) => flac.write(&integers),
                 }
             }
         }
-        self.num_samples += len as u64;
-        self.put(&bytes)
+        .with_context(|| failed(&self.place))
     }
 
     /// Completes the file with a comment of where it comes from, and puts it in its place. Returns how many samples
     /// were clipped.
-    pub fn finish(mut self, comment: &str) -> Result<u64> {
-        let data_bytes = self.wav.data_bytes(self.num_samples);
-        let mut tail = vec![0; (data_bytes % 2) as usize];
-        tail.extend(info(&[(b"ISFT", concat!("Minuend ", env!("CARGO_PKG_VERSION"))), (b"ICMT", comment)]));
-        self.put(&tail)?;
-        let header = self.wav.header(self.num_samples, tail.len() as u64);
-        let full = |shown: &Path| format!("{}: cannot be written; is the disk full?", shown.display());
-        self.file.seek(SeekFrom::Start(0)).with_context(|| full(self.place.path()))?;
-        self.put(&header)?;
-        self.file.flush().with_context(|| full(self.place.path()))?;
-        let clipped = self.dither.iter().map(|dither| dither.clipped_samples).sum();
+    pub fn finish(self, comment: &str) -> Result<u64> {
+        match self.samples {
+            Samples::Wav(wav) => wav.finish(comment),
+            Samples::Flac(flac) => flac.finish(comment),
+        }
+        .with_context(|| failed(&self.place))?;
         self.place.take()?;
-        Ok(clipped)
+        Ok(self.dither.iter().map(|dither| dither.clipped_samples).sum())
     }
+}
 
-    fn put(&mut self, bytes: &[u8]) -> Result<()> {
-        self.file
-            .write_all(bytes)
-            .with_context(|| format!("{}: cannot be written; is the disk full?", self.place.path().display()))
-    }
+/// What is said when a file cannot be written.
+fn failed(place: &Place) -> String {
+    format!("{}: cannot be written; is the disk full?", place.path().display())
 }
 
 /// Writes a whole signal, `[channel_idx][sample_idx]`, as a float WAV file, replacing what was there.
@@ -172,14 +169,64 @@ mod tests {
         assert!(text.contains("where it comes from\0"), "{text}");
     }
 
+    /// The same samples to the bit as in a WAV, by a decoder that is not the encoder's and compares them with the checksum of
+    /// what was encoded: noise as loud as it can be, which nothing predicts, and a ramp, which everything does; in blocks as
+    /// they come, ending anywhere.
+    #[test]
+    fn a_flac_is_the_wav_bit_for_bit() {
+        let folder = tempfile::tempdir().unwrap();
+        let [wav, flac] = ["out.wav", "out.flac"].map(|name| folder.path().join(name));
+        let noise: Vec<f32> = crate::noise::samples(1, 12_345).iter().map(|x| 2.0 * x).collect();
+        let ramp: Vec<f32> = (0..12_345).map(|n| n as f32 / 12_345.0).collect();
+        for (signal, length) in [
+            (vec![noise.clone()], 1),
+            (vec![noise.clone(), ramp.clone()], 4096),
+            (vec![ramp.clone(), ramp], 12_345),
+            (vec![noise], 12_345),
+        ] {
+            for bits in [Bits::Int16, Bits::Int24] {
+                for path in [&wav, &flac] {
+                    let mut writer = AudioWriter::create(path, signal.len(), 44_100, bits, true).unwrap();
+                    for start in (0..length).step_by(1000) {
+                        let part = start..length.min(start + 1000);
+                        let block: Vec<_> = signal.iter().map(|channel| &channel[part.clone()]).collect();
+                        writer.write(&block).unwrap();
+                    }
+                    assert_eq!(writer.finish("where it comes from").unwrap(), 0);
+                }
+                let found = read_all(&flac).unwrap();
+                assert_eq!((found.0[0].len(), found.1), (length, 44_100));
+                assert!(found == read_all(&wav).unwrap(), "{} samples, {bits:?}", length);
+            }
+        }
+    }
+
+    /// Their tags stand in front, under the names of the Vorbis comment (RFC 9639, 8.6), however long they are.
+    #[test]
+    fn a_flac_says_where_it_comes_from() {
+        use flac_codec::metadata::{VorbisComment, block};
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("out.flac");
+        for comment in ["", "where it comes from", &"long names ".repeat(1000)] {
+            let mut writer = AudioWriter::create(&path, 1, 48_000, Bits::Int16, true).unwrap();
+            writer.write(&[&[0.5; 10_000]]).unwrap();
+            writer.finish(comment).unwrap();
+            let found: VorbisComment = block(&path).unwrap().unwrap();
+            assert_eq!(found.get("COMMENT"), Some(comment));
+            assert_eq!(found.get("ENCODER"), Some(super::super::PROGRAM));
+            assert_eq!(read_all(&path).unwrap().0[0].len(), 10_000);
+        }
+    }
+
     #[test]
     fn a_file_that_is_not_finished_is_not_left_behind() {
         let folder = tempfile::tempdir().unwrap();
-        let mut writer =
-            AudioWriter::create(&folder.path().join("out.wav"), 1, 48_000, Bits::Float, true).unwrap();
-        writer.write(&[&[0.5; 100_000]]).unwrap();
-        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
-        drop(writer);
-        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+        for (name, bits) in [("out.wav", Bits::Float), ("out.flac", Bits::Int24)] {
+            let mut writer = AudioWriter::create(&folder.path().join(name), 1, 48_000, bits, true).unwrap();
+            writer.write(&[&[0.5; 100_000]]).unwrap();
+            assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+            drop(writer);
+            assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+        }
     }
 }

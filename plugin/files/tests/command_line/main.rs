@@ -9,6 +9,9 @@ use std::{
 use minuend_files::{noise::samples, read::read_all, write::write_all};
 use serde_json::Value;
 
+mod files_written;
+mod many_songs;
+
 const RATE_HZ: u32 = 8_000;
 
 fn noise(seed: u64, seconds: usize) -> Vec<f32> {
@@ -65,7 +68,7 @@ fn one_song_in_words_and_for_scripts() {
     assert_eq!(listing(folder), ["backing.wav", "mix.wav", "out backing.wav", "out.wav"]);
 
     // What was taken away, and what was left, are the mix again: without low-cut and clean-up nothing else is done.
-    let plain = ["--force", "--slope", "off", "--cleanup", "0", "--also", "backing", "--json"];
+    let plain = ["--force", "--low-cut-slope", "off", "--clean-up", "0", "--also", "backing", "--json"];
     let (code, lines, errors) =
         run(folder, &[&["mix.wav", "backing.wav", "--out", "out.wav"], &plain[..]].concat());
     assert_eq!((code, lines.len(), errors.as_str()), (0, 1, ""));
@@ -87,19 +90,20 @@ fn codes_tell_how_it_ended() {
     let folder = folder.path();
     write_song(&folder.join("other mix.wav"), &folder.join("other.wav"), 12_345, 12);
     for (arguments, code, says) in [
-        (&["mix.wav", "backing.wav"][..], 2, "--out"),
+        (&[][..], 2, "MIX"),
         (&["--out", "out.wav"], 2, "MIX"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--trim", "99"], 2, "-12 to 12"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "1:99"], 2, "M:SS"),
-        (&["mix.wav", "--out", "out.wav"], 1, "MIX and BACKING"),
+        (&["mix.wav", "--out", "out.wav"], 2, "BACKING is missing"),
+        (&["mix.wav", "backing.wav", "third.wav"], 2, "third.wav"),
         (&["mix.wav", "missing.wav", "--out", "out.wav"], 1, "missing.wav"),
-        (&["mix.wav", "backing.wav", "--out", "no folder/out.wav"], 1, "no folder"),
+        (&["mix.wav", "backing.wav", "--out", "mix.wav/out.wav"], 1, "cannot be made"),
         (&["mix.wav", "backing.wav", "--out", "backing.wav", "--force"], 1, "one of the inputs"),
-        (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "5", "--to", "3"], 1, "--from"),
+        (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "5", "--to", "3"], 2, "--from"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "5", "--to", "5.0001"], 1, "is empty"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "-5"], 2, "must be a time"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--jobs", "0"], 2, "1 or more"),
-        (&["mix.wav", "backing.wav", "--out", "out.flac"], 1, ".wav"),
+        (&["mix.wav", "backing.wav", "--output", "out.wav"], 2, "named by --out"),
         (&["mix.wav", "backing.wav", "--out", "a.wav", "--save-match", "./a.wav"], 1, "named for two files"),
         (&["mix.wav", "./mix.wav", "--out", "out.wav"], 1, "name two files"),
         (&["--list", "mix.wav", "--out", "."], 1, "UTF-8"),
@@ -110,6 +114,8 @@ fn codes_tell_how_it_ended() {
         let (found, lines, errors) = run(folder, arguments);
         assert_eq!((found, lines.len()), (code, 0), "{arguments:?}: {errors}");
         assert!(errors.contains(says), "{arguments:?}: {errors}");
+        let is_shown_how = errors.contains("try '--help'");
+        assert_eq!(is_shown_how, code == 2, "{arguments:?}: {errors}");
         assert_eq!(listing(folder), before, "{arguments:?}");
     }
 }
@@ -149,8 +155,11 @@ fn one_that_fails_does_not_stop_the_rest() {
     fs::write(folder.join("songs/lone mix.wav"), "").unwrap();
     let (code, lines, errors) = run(folder, &["songs", "--out", "out", "--jobs", "2"]);
     assert_eq!((code, lines.len()), (4, 2), "{errors}");
-    assert!(errors.contains("bad mix.wav") && errors.contains("\"lone\" has no backing"), "{errors}");
-    assert!(errors.contains("2 of 4 songs failed"), "{errors}");
+    assert!(
+        errors.contains("bad mix.wav") && errors.contains("lone mix.wav: is without a backing"),
+        "{errors}"
+    );
+    assert!(errors.ends_with("error: 2 of 4 done, 2 failed\n"), "{errors}");
     assert_eq!(listing(&folder.join("out")), ["one difference.wav", "two difference.wav"]);
 
     fs::write(folder.join("list.txt"), "songs/one mix.wav\tsongs/one backing.wav\tFirst\n").unwrap();
@@ -368,10 +377,46 @@ fn the_program_tells_of_itself() {
             Command::new(env!("CARGO_BIN_EXE_minuend")).arg(argument).output().unwrap();
         (status.code(), String::from_utf8(stdout).unwrap())
     };
-    assert_eq!(run("--version"), (Some(0), concat!("minuend ", env!("CARGO_PKG_VERSION"), "\n").to_owned()));
+    let short = concat!("minuend ", env!("CARGO_PKG_VERSION"), "\n");
+    assert_eq!(run("-V"), (Some(0), short.to_owned()));
+    // The same for all who build the same: the system, the profile and the compiler, no date and no folder.
+    let (code, version) = run("--version");
+    assert_eq!((code, version.lines().count()), (Some(0), 2), "{version}");
+    let built = version.strip_prefix(short).unwrap().trim_end();
+    assert!(built.starts_with("built for ") && built.contains(std::env::consts::ARCH), "{built}");
+    assert!(built.contains(") by rustc 1.") && !built.contains(['/', '\\']), "{built}");
     let (code, help) = run("--help");
     assert!(
         code == Some(0) && help.contains("Usage: minuend <COMMAND>") && help.contains("render"),
         "{help}"
     );
+}
+
+/// Every option of the README's stands in the help, and what a stranger needs: how to call it, examples, defaults, exit codes.
+#[test]
+fn the_help_tells_it_all() {
+    let readme = include_str!("../../../../README.md");
+    let part =
+        readme.split("## From files to a file").nth(1).unwrap().split("**Without cargo").next().unwrap();
+    let (code, lines, _) = run(Path::new("."), &["--help"]);
+    let help = lines.join("\n");
+    assert_eq!(code, 0);
+    let options = part.split('`').skip(1).step_by(2).flat_map(str::split_whitespace);
+    let options: Vec<_> = options.filter(|word| word.starts_with('-') && word.len() > 2).collect();
+    assert!(options.len() > 20, "{options:?}");
+    for option in options {
+        let option = option.trim_end_matches([',', '.']);
+        assert!(help.contains(option), "{option} is not in the help");
+    }
+    for expected in [
+        "Usage: minuend render [OPTIONS] MIX BACKING\n       minuend render [OPTIONS] FOLDER\n",
+        "Examples:\n  minuend render \"Nine Lamps mix.wav\"",
+        "[default: 80Hz]",
+        "[possible values: follow, keep, invert]",
+        "-o, --out <FILE>",
+        "Exit codes:\n  0 ",
+    ] {
+        assert!(help.contains(expected), "{expected:?} is not in the help: {help}");
+    }
+    assert!(lines.iter().all(|line| line.chars().count() <= 100), "{help}");
 }
