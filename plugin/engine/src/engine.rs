@@ -19,7 +19,7 @@ use crate::align::song_map::{FURTHEST, Section, SongCursor, SongMap};
 use crate::align::supervisor::LockSupervisor;
 use crate::causes::diagnosis::Causes;
 use crate::cleanup::residual_model::ResidualModel;
-use crate::dsp::sizes::Sizes;
+use crate::dsp::sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Sizes};
 use crate::framing::{Framing, InputHop};
 use crate::input::InputHistory;
 use crate::job::Worker;
@@ -38,10 +38,6 @@ use crate::spectra::Spectra;
 use crate::subtractor::Subtractor;
 use crate::{PrepareError, Readings, Settings};
 
-/// Lowest sample rate the engine accepts, Hz.
-pub const MIN_SAMPLE_RATE_HZ: f64 = 8_000.0;
-/// Highest sample rate the engine accepts, Hz.
-pub const MAX_SAMPLE_RATE_HZ: f64 = 192_000.0;
 /// Taps of the learned filter at 44.1 and 48 kHz.
 const FILTER_TAPS: usize = 4096;
 /// Mix minus backing.
@@ -60,7 +56,7 @@ pub struct Engine {
     metering: Metering,
     learning: LearningController,
     learned: Match,
-    is_analysis_only: bool,
+    latency_samples: usize,
 }
 
 impl Engine {
@@ -78,18 +74,18 @@ impl Engine {
         let (level, tone, output) = (LevelStage::new(sizes), ToneStage::new(sizes), OutputStage::new(sizes));
         let to_subtraction =
             aligner.latency_samples() + num_taps / 2 + level.latency_samples() + tone.latency_samples();
-        let latency = to_subtraction + output.latency_samples();
+        let latency_samples = to_subtraction + output.latency_samples();
         let mut engine = Self {
             framing: Framing::new(hop),
-            input: InputHistory::new(sizes, latency),
+            input: InputHistory::new(sizes, latency_samples),
             song: SongCursor::default(),
-            matcher: Matcher::new(hop, num_taps, latency),
+            matcher: Matcher::new(hop, num_taps, latency_samples),
             supervisor: LockSupervisor::new(sizes),
             subtractor: Subtractor::new(hop, to_subtraction, sample_rate_hz),
             metering: Metering::new(sizes),
             learning: LearningController::new(sizes, num_taps),
             learned: Match::unknown(sample_rate_hz, num_taps),
-            is_analysis_only: false,
+            latency_samples: latency_samples + hop,
             aligner,
             level,
             tone,
@@ -102,18 +98,12 @@ impl Engine {
 
     /// How much later the output is than the mix, samples: one constant for every setting.
     pub fn latency_samples(&self) -> usize {
-        self.sizes.hop()
-            + self.aligner.latency_samples()
-            + self.matcher.latency_samples()
-            + self.level.latency_samples()
-            + self.tone.latency_samples()
-            + self.output.latency_samples()
+        self.latency_samples
     }
 
     /// Promises that nobody hears the output, which is silence from now on. Jobs may then be out for longer, so that the audio
     /// path and they are worked on at the same time.
     pub fn analyse_only(&mut self) {
-        self.is_analysis_only = true;
         self.learning.schedule().analyse_only();
         self.framing.out.iter_mut().for_each(|side| side.fill(0.0));
     }
@@ -123,12 +113,10 @@ impl Engine {
     pub fn reset(&mut self) {
         self.framing.reset();
         self.input.reset();
-        self.aligner.reset();
-        let aligned_from = -(self.aligner.latency_samples() as i64);
-        self.matcher.reset(aligned_from);
-        let matched_from = aligned_from - self.matcher.latency_samples() as i64;
-        self.level.reset(matched_from);
-        self.tone.reset(matched_from - self.level.latency_samples() as i64);
+        let aligned_from = self.aligner.reset();
+        let matched_from = self.matcher.reset(aligned_from);
+        let levelled_from = self.level.reset(matched_from);
+        self.tone.reset(levelled_from);
         self.supervisor.reset();
         self.subtractor.reset();
         self.output.reset();
@@ -177,13 +165,18 @@ impl Engine {
         let levelled = self.level.process(matched, &self.input, steady, self.learned.following_helps);
         let followed = self.tone.process(levelled, &self.input); // tone as it moves
         let &LockState { delay_samples, inverted, .. } = self.aligner.lock();
-        let is_absent = self.supervisor.hears(levelled, delay_samples, &self.input);
+        let is_absent = self.supervisor.is_absent(levelled, delay_samples, &self.input);
         let hold = self.input.settings_at(followed.at).hold;
         if let Some(subtracted) = self.subtractor.process(followed, &self.input, inverted) {
             let is_subtracted = |at| self.aligner.was_aligned(at) && self.matcher.was_passing(at);
             let out = &mut self.framing.out;
-            let output =
-                self.output.process(subtracted, &self.input, is_subtracted, !self.is_analysis_only, out);
+            let output = self.output.process(
+                subtracted,
+                &self.input,
+                is_subtracted,
+                !self.learning.is_analysis_only(),
+                out,
+            );
             if let Some(output) = output {
                 self.metering.hear_output(output, self.aligner.changed_at());
             }
@@ -297,7 +290,7 @@ impl Engine {
     /// Another match is in force, and nothing that was heard speaks of it.
     fn start_over(&mut self) {
         self.metering.readings.match_revision += 1;
-        self.supervisor.forget_nulls();
+        self.supervisor.reset();
         self.learning.forget(self.input.end(), self.input.now());
         self.take_up();
     }

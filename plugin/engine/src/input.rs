@@ -15,9 +15,10 @@ const SILENT_BACKING: f64 = 1e-7;
 
 /// The input of the recent past.
 pub struct InputHistory {
+    hop: usize,
     /// See [`InputHistory::now`].
     now: u64,
-    /// The mix; as far back as a backing may be late.
+    /// The mix; as far back as a backing may be late, and so long may a job be out before the learner misses music.
     pub mix: Ring,
     /// The backing; as far back as it may be early, and a second more for jobs.
     pub backing: Ring,
@@ -26,8 +27,9 @@ pub struct InputHistory {
     settings: Timeline<Settings>,
     /// Jumps of the host's transport.
     pub discontinuities: Discontinuities,
-    /// Position in the song less position since the last reset.
+    /// Position in the song less position since the last reset, and the position from which on that holds.
     song_offset: i64,
+    song_from: i64,
     /// Hops since a backing was last heard.
     silent_hops: u64,
 }
@@ -37,6 +39,7 @@ impl InputHistory {
     pub fn new(sizes: Sizes, latency_samples: usize) -> Self {
         let hop = sizes.hop();
         Self {
+            hop,
             now: 0,
             mix: Ring::new(sizes.samples(LATE_S)),
             backing: Ring::new(sizes.samples(EARLY_S + 1.0)),
@@ -44,6 +47,7 @@ impl InputHistory {
             settings: Timeline::new(latency_samples / hop + 1, hop),
             discontinuities: Discontinuities::NONE,
             song_offset: 0,
+            song_from: i64::MIN,
             silent_hops: u64::MAX,
         }
     }
@@ -56,7 +60,7 @@ impl InputHistory {
         self.now = 0;
         self.settings.restart(0);
         self.discontinuities = Discontinuities::NONE;
-        self.song_offset = 0;
+        (self.song_offset, self.song_from) = (0, i64::MIN);
         self.silent_hops = u64::MAX;
     }
 
@@ -68,6 +72,12 @@ impl InputHistory {
         self.settings.push(new.settings);
         let is_heard = mean_square([&new.backing[0], &new.backing[1]]) > SILENT_BACKING;
         self.silent_hops = if is_heard { 0 } else { self.silent_hops.saturating_add(1) };
+    }
+
+    /// Position at which the oldest hop begins of which all of the mix is remembered.
+    pub fn first_whole_hop(&self) -> i64 {
+        let hop = self.hop as i64;
+        -(-self.mix.begin()).div_euclid(hop) * hop
     }
 
     /// Position after the newest sample.
@@ -112,7 +122,8 @@ impl InputHistory {
 
     /// Tells that the next sample to come, `filled` samples after the newest hop, is at this position in the song.
     pub fn set_song_position(&mut self, filled: usize, position: i64) {
-        self.song_offset = position - (self.end() + filled as i64);
+        self.song_from = self.end() + filled as i64;
+        self.song_offset = position - self.song_from;
     }
 
     /// Position in the song after the newest sample.
@@ -120,8 +131,35 @@ impl InputHistory {
         self.end() + self.song_offset
     }
 
+    /// Position in the song of a position of the mix: what came before the newest jump is not placed in the song any more, and
+    /// gives the position of the jump.
+    pub fn in_song(&self, position: i64) -> i64 {
+        position.max(self.song_from) + self.song_offset
+    }
+
     /// Position in the song less position since the last reset.
     pub fn song_offset(&self) -> i64 {
         self.song_offset
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::framing::Framing;
+
+    /// What was heard before the transport jumped lies elsewhere in the song than the same count of samples before now.
+    #[test]
+    fn positions_before_a_jump_are_not_placed_in_the_song() {
+        let sizes = Sizes::new(16_000.0);
+        let (hop, mut input) = (sizes.hop(), InputHistory::new(sizes, 0));
+        let framing = Framing::new(hop);
+        (0..10).for_each(|_| input.push(&framing.hop));
+        assert_eq!((input.song_position(), input.in_song(100)), (10 * hop as i64, 100));
+        input.set_song_position(5, 1_000_000);
+        let jump = 10 * hop as i64 + 5;
+        (0..10).for_each(|_| input.push(&framing.hop));
+        assert_eq!([0, jump, jump + 7].map(|at| input.in_song(at)), [1_000_000, 1_000_000, 1_000_007]);
+        assert_eq!(input.song_position(), 1_000_000 + 10 * hop as i64 - 5);
     }
 }

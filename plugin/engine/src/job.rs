@@ -22,7 +22,7 @@ pub trait Worker {
     fn collect(&mut self) -> Option<Job>;
 }
 
-/// Runs each job when it is asked back: for files, offline hosts and tests.
+/// Runs each job when it is asked back, on the thread that asks: for tests and scores.
 #[derive(Default)]
 pub struct Inline(Option<Job>);
 

@@ -2,6 +2,7 @@
 
 use crate::align::song_map::SongMap;
 use crate::cleanup::residual_model::ResidualModel;
+use crate::dsp::sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
 use crate::matching::movement::Movement;
 use crate::matching::taps::Taps;
@@ -84,8 +85,9 @@ impl Match {
 
     /// Whether every value is finite and within what the engine itself could have learned.
     pub fn is_sound(&self) -> bool {
-        self.sample_rate_hz.is_finite()
+        (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&self.sample_rate_hz)
             && self.sections.is_sound()
+            && self.taps.h.iter().flatten().all(|h| h.len() == self.taps.num_taps())
             && self.taps.h.iter().flatten().flatten().all(|x| x.abs() <= 64.0)
             && (0.0..=3600.0).contains(&self.learned_s)
             && self.movement.is_sound(1e-2)

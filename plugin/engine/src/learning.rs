@@ -32,7 +32,7 @@ pub struct LearningController {
     restart_at: Option<i64>,
     /// The job that is out asks about an alignment that no longer holds.
     is_stale: bool,
-    /// Position before which mix and backing may belong together otherwise.
+    /// Position before which another alignment may hold.
     learn_from: i64,
     /// What limits the null was told from outside: nobody needs to look for it on hold.
     causes_are_given: bool,
@@ -76,19 +76,19 @@ impl LearningController {
         self.schedule.reset(now);
     }
 
-    /// From a position on, mix and backing belong together otherwise than before.
+    /// Another alignment holds from a position on.
     pub fn alignment_changed(&mut self, learn_from: i64, now: u64) {
         self.learn_from = learn_from;
         self.is_stale = self.work.is_none();
         self.schedule.locked(now);
     }
 
-    /// Position before which mix and backing may belong together otherwise.
+    /// Position before which another alignment may hold.
     pub fn learn_from(&self) -> i64 {
         self.learn_from
     }
 
-    /// Mix and backing may belong together otherwise before a position.
+    /// Another alignment may hold before a position.
     pub fn set_learn_from(&mut self, position: i64) {
         self.learn_from = position;
     }
@@ -96,6 +96,11 @@ impl LearningController {
     /// What is asked of jobs, and when.
     pub fn schedule(&mut self) -> &mut Schedule {
         &mut self.schedule
+    }
+
+    /// Whether nobody hears what is played.
+    pub fn is_analysis_only(&self) -> bool {
+        self.schedule.is_analysis_only()
     }
 
     /// What limits the null is given, and need not be looked for on hold.
@@ -137,7 +142,7 @@ impl LearningController {
     }
 
     /// The better filter that came with a report.
-    pub fn better(&mut self) -> Option<&mut PreparedFilter> {
+    pub fn better_filter(&mut self) -> Option<&mut PreparedFilter> {
         self.work.as_mut().map(|work| &mut work.better)
     }
 
@@ -155,13 +160,15 @@ impl LearningController {
         }
     }
 
-    /// Lets the learner hear what came in; what is to be asked of it now, if anything is.
-    pub fn due(&mut self, input: &InputHistory, aligner: &Aligner, doubt: Doubt) -> Option<Due> {
-        let memory = &mut self.work.as_mut()?.learner.memory;
-        if input.mix.begin() > memory.end() {
-            self.work.as_mut()?.learner.restart(input.mix.begin());
+    /// Lets the learner hear what came in; what is to be asked of it now, if anything is, and the hops after which it is to
+    /// be answered.
+    pub fn due(&mut self, input: &InputHistory, aligner: &Aligner, doubt: Doubt) -> Option<(Due, u64)> {
+        let learner = &mut self.work.as_mut()?.learner;
+        if input.mix.begin() > learner.memory.end() {
+            // Away for longer than the input is remembered. Hops are heard whole.
+            learner.restart(input.first_whole_hop());
         }
-        let memory = &mut self.work.as_mut()?.learner.memory;
+        let memory = &mut learner.memory;
         for _ in 0..CATCH_UP_HOPS {
             if memory.end() < input.end() {
                 let at = memory.end();
@@ -186,22 +193,29 @@ impl LearningController {
         if due == Due::LocalSearch && aligner.moves() {
             return None; // The tracker looks more closely.
         }
-        self.due_back = now + after;
-        Some(due)
+        Some((due, after))
     }
 
-    /// Hands out a job that is due, with the filter in force.
-    pub fn submit(&mut self, task: Task, filter: &Taps, input: &InputHistory, worker: &mut impl Worker) {
+    /// Hands out a job, to be taken back after so many hops, with the filter in force.
+    pub fn submit(
+        &mut self,
+        task: Task,
+        after: u64,
+        filter: &Taps,
+        input: &InputHistory,
+        worker: &mut impl Worker,
+    ) {
         let Some(mut work) = self.work.take() else { return };
+        self.due_back = input.now() + after;
         work.request =
             JobRequest { task, discontinuities: input.discontinuities, song_offset: input.song_offset() };
         work.filter.clone_from(filter);
         worker.submit(Job(work));
     }
 
-    /// Whether the learner is at home.
+    /// What the learner has heard, if it is at home.
     #[cfg(test)]
-    pub fn is_at_home(&self) -> bool {
-        self.work.is_some()
+    pub fn heard(&self) -> Option<&crate::learn::memory::Memory> {
+        self.work.as_ref().map(|work| &work.learner.memory)
     }
 }

@@ -31,8 +31,11 @@ pub use align::{
 };
 pub use causes::{Cause, Causes};
 pub use cleanup::residual_model::{BandResidual, LoudnessClass, ResidualModel};
-pub use dsp::units::range_of_nine_tenths;
-pub use engine::{Engine, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
+pub use dsp::{
+    sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ},
+    units::range_of_nine_tenths,
+};
+pub use engine::Engine;
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};
 pub use learned::Match;

@@ -107,7 +107,8 @@ pub struct Settings {
     pub slope: Slope,
     /// Level of the output, dB, within [`OUTPUT_DB`].
     pub output_db: f32,
-    /// Keep the match and stop learning.
+    /// Keep the match and stop learning. What follows level and tone as they move, and what the clean-up hears, is part of the
+    /// path and goes on.
     pub hold: bool,
     /// Where the backing comes from.
     pub backing_kind: BackingKind,

@@ -102,18 +102,22 @@ impl Aligner {
     }
 
     /// Forgets the signals and the alignment.
-    pub fn reset(&mut self) {
-        self.history.restart(-(self.latency_samples() as i64));
-        self.was_aligned.restart(-(self.latency_samples() as i64));
+    ///
+    /// Gives the position of the mix at which the first hop will begin.
+    pub fn reset(&mut self) -> i64 {
+        let first = -(self.latency_samples() as i64);
+        self.history.restart(first);
+        self.was_aligned.restart(first);
         self.reader.reset();
         self.former.clear();
         self.gain = 0.0;
         self.forget_alignment(0);
+        first
     }
 
     /// Forgets the alignment; what is heard of it fades out.
     pub fn forget(&mut self, input: &InputHistory) {
-        self.fade_out(self.model(input), input);
+        self.fade_out(self.model(input));
         self.forget_alignment(input.end());
     }
 
@@ -160,7 +164,7 @@ impl Aligner {
         &self.history
     }
 
-    /// Position of the mix from which on the backing is yet to be read.
+    /// Position of the mix up to which the backing is read with the newest hop.
     pub fn read_to(&self, input: &InputHistory) -> i64 {
         input.end() - self.latency_samples() as i64
     }
@@ -178,10 +182,11 @@ impl Aligner {
         self.was_aligned.at(position)
     }
 
-    /// Keeps the current alignment for the music up to a position of the mix; what is read already stays as it is.
-    fn leave(&mut self, position: i64, input: &InputHistory, model: Option<DelayModel>) {
+    /// Keeps the current alignment for the music up to a position of the mix.
+    fn leave(&mut self, position: i64, model: Option<DelayModel>) {
         let before = self.former.back().map_or(i64::MIN, |former| former.until);
-        let until = position.max(self.read_to(input)).max(before);
+        // What is read already stays as it is.
+        let until = position.max(self.history.end()).max(before);
         if self.former.len() == MOST_FORMER {
             self.former.pop_back();
         }
@@ -193,7 +198,7 @@ impl Aligner {
 
     /// From a position of the mix on another alignment holds, which [`Aligner::recall`] puts in force: the song is cut there.
     pub fn cut_at(&mut self, position: i64, input: &InputHistory) {
-        self.leave(position, input, self.model(input));
+        self.leave(position, self.model(input));
         self.entry = Entry::Cut;
     }
 
@@ -214,8 +219,14 @@ impl Aligner {
 
     /// The alignment that a global search has just found holds from a position of the mix on; `before` held until then.
     pub fn move_to_found(&mut self, from: i64, before: Option<DelayModel>, input: &InputHistory) {
-        self.leave(from, input, before);
-        self.entry = Entry::Fade;
+        let is_ahead = from >= self.history.end();
+        if self.is_locked() || is_ahead {
+            self.leave(from, before);
+        } else {
+            // Found too late to be subtracted.
+            self.fade_out(before);
+        }
+        self.entry = if is_ahead { Entry::Cut } else { Entry::Fade };
         let newest = input.end() - self.sizes.scaled(LATE) as i64;
         self.tracker.restart(self.lock.delay_samples as f64, DelayMotion::NONE, newest);
     }
@@ -230,21 +241,21 @@ impl Aligner {
         let model = self.model(input);
         let change = self.lock.take_local(found, confirmed);
         if change == Change::Lost {
-            self.fade_out(model, input);
+            self.fade_out(model);
         }
         change
     }
 
     /// The lock is lost: from what is read next on the backing fades out.
     pub fn lose(&mut self, input: &InputHistory) {
-        self.fade_out(self.model(input), input);
+        self.fade_out(self.model(input));
         self.lock.lose();
     }
 
     /// The alignment that is read now holds for as long as it takes to fade out, and none after it. `current` = the one after
     /// all former ones.
-    fn fade_out(&mut self, current: Option<DelayModel>, input: &InputHistory) {
-        let from = self.read_to(input);
+    fn fade_out(&mut self, current: Option<DelayModel>) {
+        let from = self.history.end();
         let fade = (FADE_HOPS * self.aligned.len()) as i64;
         let audible = self.former.iter().find(|former| from < former.until).copied();
         let (until, model, entry) = match audible {
@@ -269,9 +280,12 @@ impl Aligner {
         self.tracker.exchange_filter(prepared);
     }
 
-    /// What the filter made good of the delay, the delay does now; the filter follows with [`Aligner::set_filter`].
-    pub fn recentre(&mut self) {
-        self.tracker.recentre(self.lock.delay_samples as f64);
+    /// What the filter made good of a delay that stands still, the delay does now: by how many samples. The filter follows with
+    /// [`Aligner::set_filter`].
+    pub fn recentre(&mut self) -> isize {
+        let (before, delay_samples) = (self.tracker.delay_at(0), self.lock.delay_samples as f64);
+        self.tracker.recentre(delay_samples);
+        (delay_samples - before).round() as isize
     }
 
     /// Takes over a delay, in samples, that the filter had so far.
@@ -280,8 +294,8 @@ impl Aligner {
         self.history.change(|delay| *delay += delay_samples);
     }
 
-    /// Tracks the delay as it moves, one hop further; mix and backing belong together otherwise before `from`. `learning` says
-    /// whether it may be learned that it moves. True if it begins to move or to stand still.
+    /// Tracks the delay as it moves, one hop further; before `from` another alignment may hold. `learning` says whether it may be
+    /// learned that it moves. True if it begins to move or to stand still.
     pub fn track(&mut self, input: &InputHistory, from: i64, learning: bool) -> bool {
         if !self.is_locked() {
             return false;
@@ -292,11 +306,11 @@ impl Aligner {
         let across = input.discontinuities.touch(frame, self.lock.delay_samples);
         let from = if across { i64::MAX } else { from };
         self.tracker.advance(&input.mix, &input.backing, from, end, learning);
-        if self.moves() {
+        let changes = self.moves() != moved_before;
+        if self.moves() || changes {
             self.lock.found_samples = self.tracker.delay_at(end);
             self.lock.delay_samples = self.lock.found_samples.round() as i64;
         }
-        let changes = self.moves() != moved_before;
         if changes {
             self.changed_at = self.read_to(input);
         }
@@ -312,49 +326,53 @@ impl Aligner {
         let mut last_delay = None;
         let mut at = start;
         while at < end {
-            let former = self.former.front().copied();
-            let (until, delay, is_lost) = match former {
+            let (until, delay, is_lost) = match self.former.front().copied() {
+                Some(Former { until, .. }) if until <= at => {
+                    self.next_alignment();
+                    continue;
+                }
                 Some(Former { until, model, is_lost, .. }) => {
                     (until, model.map(|model| model.at(end)), is_lost)
                 }
                 None => (i64::MAX, self.is_locked().then_some(tracked), false),
             };
             let to = until.min(end);
-            self.read_part(input, [at, to], delay.map(|delay| delay + nudge), delay, is_lost);
+            self.read_part(input, [at, to], delay, nudge, is_lost);
             last_delay = delay.or(last_delay);
             at = to;
-            if at == until {
-                // The next alignment begins here, at its own delay.
-                self.former.pop_front();
-                self.reader.reset();
-                let entry = self.former.front().map_or(self.entry, |former| former.entry);
-                if entry == Entry::Cut {
-                    self.gain = 1.0;
-                }
-            }
         }
         self.was_aligned.push(last_delay.is_some());
         self.history.push(last_delay.unwrap_or(tracked));
         &self.aligned
     }
 
-    /// Reads a part of the hop, from one position to another, at a delay at the hop's end.
+    /// The oldest alignment is over. The next one begins at once, or by the reader's and our own fade.
+    fn next_alignment(&mut self) {
+        self.former.pop_front();
+        let entry = self.former.front().map_or(self.entry, |former| former.entry);
+        if entry == Entry::Cut {
+            self.reader.reset();
+            self.gain = 1.0;
+        }
+    }
+
+    /// Reads a part of the hop, from one position to another, at a delay at the hop's end, and what the user adds to it.
     fn read_part(
         &mut self,
         input: &InputHistory,
         [from, to]: [i64; 2],
-        read_at: Option<f64>,
         delay: Option<f64>,
+        nudge: f64,
         is_lost: bool,
     ) {
         let start = self.aligned.at;
         let part = (from - start) as usize..(to - start) as usize;
-        let (Some(read_at), Some(delay)) = (read_at, delay) else {
+        let Some(delay) = delay else {
             self.aligned.audio.iter_mut().for_each(|side| side[part.clone()].fill(0.0));
             self.gain = 0.0;
             return;
         };
-        self.reader.read(&input.backing, start, read_at, &mut self.other);
+        self.reader.read(&input.backing, start, delay + nudge, &mut self.other);
         for side in &mut self.other {
             input.discontinuities.mute(start, delay.round() as i64, side);
         }

@@ -89,7 +89,7 @@ impl LockState {
     }
 
     fn move_to(&mut self, found: Found) -> Change {
-        let known = self.state == Lock::Locked;
+        let known = matches!(self.state, Lock::Locked | Lock::TooLate);
         self.take(found);
         let moved = self.delay_samples != found.delay_samples.round() as i64;
         self.delay_samples = found.delay_samples.round() as i64;

@@ -150,16 +150,15 @@ impl SongMap {
             && sections.iter().skip(1).all(|s| (-FURTHEST..=FURTHEST).contains(&s.begin))
     }
 
-    /// The same at another sample rate, `ratio` times as high: delays in whole samples, standing still.
+    /// The same at another sample rate, `ratio` times as high: delays in whole samples. Of sections that begin at one sample
+    /// then, the first is kept.
     pub fn at_rate(&self, ratio: f64) -> Self {
-        let mut sections = *self;
-        for section in &mut sections.list[..self.len] {
-            if section.begin != i64::MIN {
-                section.begin = (section.begin as f64 * ratio).round() as i64;
-            }
-            if let Some(model) = &mut section.model {
-                model.delay_samples = (model.delay_samples * ratio).round();
-            }
+        let mut sections = Self::default();
+        for &Section { begin, model } in self.as_slice() {
+            let begin = if begin == i64::MIN { begin } else { (begin as f64 * ratio).round() as i64 };
+            let delay = |model: DelayModel| (model.delay_samples * ratio).round();
+            let model = model.map(|model| DelayModel { delay_samples: delay(model), ..model });
+            sections.push(Section { begin, model });
         }
         sections
     }

@@ -15,8 +15,9 @@ const CONFIRMED_S: f64 = 1.5;
 const SHALLOW: f64 = 0.5;
 /// An alignment that stood still and whose null won more than this, nats, was one: a clock error or wow leaves less.
 const WAS_DEEP: f64 = 3.0;
-/// Score from which the current alignment holds whatever the correlation says, nats: nothing is lost by staying.
-const HOLDS: f64 = 0.1;
+/// Cost reduction from which an alignment holds whatever the correlation says, nats: nothing is lost by staying. Chosen by hand;
+/// not measured.
+pub const HOLDS: f64 = 0.1;
 
 /// How much the current alignment is doubted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -66,15 +67,8 @@ impl LockSupervisor {
 
     /// Forgets everything.
     pub fn reset(&mut self) {
-        self.forget_presence();
-        self.forget_nulls();
-        self.is_proven = false;
-    }
-
-    /// Forgets how deep the null was: another match is about to be learned.
-    pub fn forget_nulls(&mut self) {
-        self.lost_delay_samples = None;
-        (self.deepest, self.is_shallow, self.confirmed_to) = (0.0, false, 0);
+        self.alignment_changed();
+        (self.deepest, self.is_proven) = (0.0, false);
     }
 
     /// Another alignment holds from now on: nothing that was heard speaks against it.
@@ -95,8 +89,8 @@ impl LockSupervisor {
         self.forget_presence();
     }
 
-    /// Hears the backing, read at a delay in samples, at its level in the mix; whether the mix no longer holds it.
-    pub fn hears(&mut self, levelled: &Hop, delay_samples: i64, input: &InputHistory) -> bool {
+    /// Hears the backing, read at a delay in samples, at its level in the mix: whether it is absent from the mix.
+    pub fn is_absent(&mut self, levelled: &Hop, delay_samples: i64, input: &InputHistory) -> bool {
         let stretch = levelled.at..levelled.at + levelled.len() as i64;
         if levelled.at < 0 || input.discontinuities.touch(stretch, delay_samples) {
             return false; // What is muted tells nothing.
@@ -110,12 +104,12 @@ impl LockSupervisor {
         self.verdict == Verdict::Absent && input.now() > self.confirmed_to
     }
 
-    /// Whether a null that betters the score by so much, nats, speaks for the alignment.
-    pub fn weighs(&self, cost_reduction: f64) -> bool {
-        cost_reduction > HOLDS
+    /// Takes by how much a new filter reduces the cost, nats: whether the alignment has won something by that.
+    pub fn prove(&mut self, cost_reduction: f64) {
+        self.is_proven |= cost_reduction > HOLDS;
     }
 
-    /// Takes by how much the null betters the score of the newest music, nats, if that can be told; whether it confirms the
+    /// Takes by how much the null reduces the cost of the newest music, nats, if that can be told; whether it confirms the
     /// current alignment.
     pub fn weigh_null(&mut self, cost_reduction: Option<f64>, now: u64) -> bool {
         let confirmed = cost_reduction.is_some_and(|cost_reduction| cost_reduction > HOLDS);

@@ -1,5 +1,10 @@
 //! Lengths in samples, scaled with the sample rate by powers of two so that they span about the same time.
 
+/// Lowest sample rate that there are sizes for, Hz.
+pub const MIN_SAMPLE_RATE_HZ: f64 = 8_000.0;
+/// Highest sample rate that there are sizes for, Hz.
+pub const MAX_SAMPLE_RATE_HZ: f64 = 192_000.0;
+
 /// Scaling of lengths given for 44.1 and 48 kHz.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Sizes {

@@ -4,9 +4,10 @@ use super::Engine;
 use crate::align::lock::Change;
 use crate::align::song_map::{DelayModel, Section};
 use crate::job::Worker;
+use crate::learn::learner::OTHER_RESIDUE;
 use crate::learn::locate::NEAR;
 use crate::learn::request::{
-    Given, GlobalSearch, GlobalSearchReport, JobReport, LocalSearchReport, MatchReport, Task,
+    GlobalSearch, GlobalSearchReport, JobReport, LocalSearchReport, MatchReport, MatchRequest, Task,
 };
 use crate::learn::schedule::Due;
 use crate::matching::movement::Movement;
@@ -18,8 +19,6 @@ const STOOD_S: f64 = 4.0;
 /// Music that was learned from counts as so much of it once the backing was lost. In hours of noise with wrong songs and
 /// steps of the level between, a filter of a wrong level stood for half a minute at 1.
 const KEPT_TRUST: f64 = 0.5;
-/// Gain of a match, nats, from which the null before was so much shallower that what was learned through it is void.
-const MUCH_DEEPER: f64 = 0.1;
 
 impl Engine {
     /// Enters the section of the song that the newest mix belongs to, if that is another one.
@@ -59,12 +58,11 @@ impl Engine {
         if let Some(report) = self.learning.collect(self.input.now(), worker) {
             self.adopt(&report);
         }
-        let Some(due) = self.learning.due(&self.input, &self.aligner, self.supervisor.doubt()) else {
-            return;
-        };
+        let doubt = self.supervisor.doubt();
+        let Some((due, after)) = self.learning.due(&self.input, &self.aligner, doubt) else { return };
         let (lock, is_locked) = (self.aligner.lock(), self.aligner.is_locked());
         let learn_from = self.learning.learn_from();
-        let given = Given {
+        let request = MatchRequest {
             delay_samples: lock.delay_samples,
             moving: self.aligner.moves(),
             from: learn_from,
@@ -84,15 +82,15 @@ impl Engine {
                 from: learn_from,
                 sections: self.learned.sections,
             }),
-            Due::LocalSearch => Task::LocalSearch(lock.delay_samples, learn_from),
-            Due::Match => Task::Match(given),
-            Due::Study => Task::Study(given),
+            Due::LocalSearch => Task::LocalSearch { delay_samples: lock.delay_samples, from: learn_from },
+            Due::Match => Task::Match(request),
+            Due::Study => Task::Study(request),
         };
-        self.learning.submit(task, self.matcher.filter(), &self.input, worker);
+        self.learning.submit(task, after, self.matcher.filter(), &self.input, worker);
     }
 
     /// Acts on what a job found; on hold, nothing that is in force may change.
-    fn adopt(&mut self, report: &JobReport) {
+    pub(super) fn adopt(&mut self, report: &JobReport) {
         let hold = self.input.newest_settings().hold;
         match report {
             // More was known.
@@ -100,6 +98,8 @@ impl Engine {
             JobReport::Study(report) => self.metering.set_causes(report),
             _ if hold => self.learning.drop_report(report),
             JobReport::GlobalSearch(report) => self.adopt_search(report),
+            // It asked about an alignment that was lost meanwhile.
+            _ if !self.aligner.is_locked() => self.learning.drop_report(report),
             JobReport::LocalSearch(local) => _ = self.adopt_local(local),
             // What was learned at the alignment before is of no use.
             JobReport::Match(found) if self.adopt_local(&found.local) => self.learning.drop_report(report),
@@ -127,13 +127,10 @@ impl Engine {
             learned.sections.correct(self.input.song_position(), model);
         }
         let residue_changed = learned.residual != *self.output.residue();
-        if level_moves || self.aligner.moves() || residue_changed {
-            self.metering.readings.match_revision += 1;
-        }
-        if let (Some(cost_reduction), Some(better)) = (report.cost_reduction, self.learning.better()) {
-            if self.supervisor.weighs(cost_reduction) {
-                self.supervisor.set_proven(true);
-            }
+        let better = report.cost_reduction.zip(self.learning.better_filter());
+        let is_changed = better.is_some() || level_moves || self.aligner.moves() || residue_changed;
+        if let Some((cost_reduction, better)) = better {
+            self.supervisor.prove(cost_reduction);
             self.learned.learned_s = report.heard_s;
             if self.matcher.adopt(better) {
                 self.aligner.exchange_filter(&mut better.lag_filter);
@@ -141,14 +138,21 @@ impl Engine {
                 self.aligner.set_filter(self.matcher.filter());
             }
             std::mem::swap(&mut self.learned.taps, &mut better.learned);
-            self.metering.readings.match_revision += 1;
-            if cost_reduction > MUCH_DEEPER {
+            if cost_reduction > OTHER_RESIDUE {
                 self.level.follower.forget_statistics();
                 self.tone.bands.forget_statistics();
                 self.output.relearn_residue();
             }
         }
         self.learned.residual = *self.output.residue();
+        if is_changed {
+            self.match_changed();
+        }
+    }
+
+    /// Tells whoever keeps the match that it is another one.
+    fn match_changed(&mut self) {
+        self.metering.readings.match_revision += 1;
     }
 
     /// Acts on a global search.
@@ -166,14 +170,13 @@ impl Engine {
             }
             return;
         }
-        let newest = self.input.end();
         if self.aligner.take_global(found, confirmed) == Change::Found {
             if before.is_some() {
                 self.disown();
             }
             self.supervisor.set_proven(false);
             let begin = if self.learned.is_known() {
-                edge.unwrap_or(newest - self.sizes.samples(NEW_ALIGNMENT_S) as i64)
+                edge.unwrap_or(self.input.end() - self.sizes.samples(NEW_ALIGNMENT_S) as i64)
             } else {
                 self.learning.learn_from()
             };
@@ -183,10 +186,9 @@ impl Engine {
         } else if self.supervisor.take_lost()
             && let Some(edge) = edge
         {
-            let [begin, newest] = [edge, newest].map(|at| at + self.input.song_offset());
-            self.learned.sections.put(begin, newest, None);
+            self.learned.sections.put(self.input.in_song(edge), self.input.song_position(), None);
             self.learning.set_learn_from(edge);
-            self.metering.readings.match_revision += 1;
+            self.match_changed();
         }
     }
 
@@ -209,17 +211,15 @@ impl Engine {
     fn recentre(&mut self) {
         let song = self.input.song_position();
         let delay = self.aligner.lock().delay_samples as f64;
+        let moved = self.aligner.recentre();
+        self.learned.taps.advance(moved);
         let model = self.learned.sections.at(song).and_then(|section| section.model);
-        if let Some(model) = model {
-            self.learned.taps.advance((delay - model.at(song)).round() as isize);
-        }
         if model.is_some_and(|model| model.motion.moves()) {
             self.remember_alignment(self.input.end());
         } else {
             self.learned.sections.correct(song, DelayModel::still(delay));
             self.remember_alignment(self.learning.learn_from());
         }
-        self.aligner.recentre();
         self.put_in_force();
         self.learning.schedule().locked(self.input.now());
     }
@@ -228,15 +228,16 @@ impl Engine {
     fn remember_alignment(&mut self, begin: i64) {
         let newest = self.input.song_position();
         let model = DelayModel::still(self.aligner.lock().delay_samples as f64);
-        self.learned.sections.put(begin + self.input.song_offset(), newest, Some(model));
+        self.learned.sections.put(self.input.in_song(begin), newest, Some(model));
         self.song.enter(&self.learned.sections, newest);
-        self.metering.readings.match_revision += 1;
+        self.match_changed();
     }
 
     /// An alignment that never won anything was none.
     fn disown(&mut self) {
         if !self.supervisor.is_proven() {
             self.learned.sections.forget(self.input.song_position());
+            self.match_changed();
         }
     }
 
@@ -246,6 +247,7 @@ impl Engine {
         if self.supervisor.is_proven() {
             // Part of what was learned may be of whatever displaced the backing.
             self.learned.learned_s *= KEPT_TRUST;
+            self.match_changed();
         }
         self.supervisor.lock_lost(self.aligner.lock().delay_samples);
         self.aligner.lose(&self.input);
@@ -262,22 +264,28 @@ impl Engine {
             let from = self.aligner.read_to(&self.input);
             self.learning.alignment_changed(from, self.input.now());
             self.tone.bands.recall(&self.learned.bands);
-            self.split_section(before, from);
+            self.motion_changed(before, from);
+            self.match_changed();
         }
     }
 
-    /// The delay has begun to move, at `from`: is it another one than stood still so far, since `since`?
-    fn split_section(&mut self, since: i64, from: i64) {
+    /// The delay has begun to move or to stand still, at `from`. One that begins to move: is it another one than stood still so
+    /// far, since `since`?
+    fn motion_changed(&mut self, since: i64, from: i64) {
+        if !self.aligner.moves() {
+            let still = DelayModel::still(self.aligner.lock().delay_samples as f64);
+            self.learned.sections.correct(self.input.song_position(), still);
+            return;
+        }
         let stood = from - since;
-        let was_one = stood > self.sizes.samples(STOOD_S) as i64 && self.supervisor.was_deep();
-        if !self.aligner.moves() || !was_one {
+        if stood <= self.sizes.samples(STOOD_S) as i64 || !self.supervisor.was_deep() {
             return;
         }
         let model = self.aligner.moving_model(-self.input.song_offset());
-        let middle = since + stood / 2 + self.input.song_offset();
+        let middle = self.input.in_song(since + stood / 2);
         let Some(stood_at) = self.learned.sections.at(middle).and_then(|s| s.model) else { return };
         if (model.at(middle) - stood_at.at(middle)).abs() > 0.5 {
-            let begin = from + self.input.song_offset();
+            let begin = self.input.in_song(from);
             self.learned.sections.put(begin, begin, Some(model));
         }
     }

@@ -1,13 +1,14 @@
 //! The engine as a whole.
 
 use super::*;
+use crate::align::search::{Found, LATE_S};
 use crate::align::song_map::DelayModel;
 use crate::causes::diagnosis::Kind;
 use crate::dsp::delay_line::DelayLine;
 use crate::dsp::noise::noise;
 use crate::dsp::ring::{Ring, stereo};
 use crate::job::Inline;
-use crate::learn::request::{JobReport, Task};
+use crate::learn::request::{JobReport, LocalSearchReport, Task};
 use crate::readings::Lock;
 use crate::settings::Slope;
 use crate::settings::{Follow, Listen};
@@ -29,7 +30,7 @@ fn an_engine_after_reset_equals_a_new_one_that_recalls_the_match() {
         let (mut used, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
         play(&mut used, &mix, &song, &mut worker);
         play(&mut used, &mix[..played], &song[..played], &mut worker);
-        tried_with_job_out |= !used.learning.is_at_home();
+        tried_with_job_out |= used.learning.heard().is_none();
         used.reset();
         let mut fresh = Engine::new(16_000.0, 1).unwrap();
         assert!(fresh.recall(used.learned()));
@@ -400,7 +401,7 @@ fn a_match_that_comes_back_to_another_place_is_not_used() {
             engine.song_at(60 * rate as i64);
         }
         worker.keeps = false;
-        while !engine.learning.is_at_home() {
+        while engine.learning.heard().is_none() {
             step(&mut engine, &mut worker);
         }
         assert!(worker.cost_reduction.is_some(), "there is nothing to refuse");
@@ -612,4 +613,80 @@ fn a_late_job_counts_once() {
     let mut out = song.clone();
     engine.process(&mut [&mut out], &[&song], &Settings::default(), &mut worker);
     assert_eq!((worker.refusals, engine.readings().late_jobs), (0, 2));
+}
+
+/// A job that is away for longer than the input is remembered: what the learner hears from then on is what came in.
+#[test]
+fn a_job_that_was_away_for_long_is_caught_up_with() {
+    let rate = 11_025;
+    let song = noise(19 * rate, 1);
+    // The job is asked for four times a second.
+    let (mut engine, mut worker) =
+        (Engine::new(rate as f64, 1).unwrap(), Late { job: None, refusals: 4 * 12 });
+    let (hop, remembered) = (engine.sizes.hop(), engine.sizes.samples(LATE_S));
+    assert!(!remembered.is_multiple_of(hop), "it begins with a hop, so nothing is tested");
+    let (mut out, mut num_compared) = (song.clone(), 0);
+    for (out, song) in out.chunks_mut(hop).zip(song.chunks(hop)) {
+        // On hold no other job takes it away.
+        let settings = Settings { hold: worker.refusals == 0, ..Settings::default() };
+        engine.process(&mut [out], &[song], &settings, &mut worker);
+        let caught_up = engine.learning.heard().filter(|heard| heard.end() >= engine.input.end());
+        if let Some(heard) = caught_up.filter(|_| settings.hold) {
+            num_compared += 1;
+            let [mut came_in, mut learned] = [stereo(hop), stereo(hop)];
+            engine.input.read_mix(heard.end() - hop as i64, &mut came_in);
+            heard.mix.read_stereo(heard.end() - hop as i64, &mut learned);
+            assert!(heard.end() == engine.input.end() && learned == came_in, "up to {}", heard.end());
+        }
+    }
+    assert!(num_compared > 100, "{num_compared}");
+}
+
+/// An alignment that was lost is lost once: a job that comes back later and misses it too takes nothing else along.
+#[test]
+fn a_lock_is_lost_once() {
+    let mut engine = knowing(&[(i64::MIN, Some(20)), (100, Some(900))], 1.0);
+    let song = noise(200, 1);
+    play(&mut engine, &song, &song, &mut Inline::default());
+    engine.supervisor.set_proven(false);
+    let miss = Found { delay_samples: 5_000.0, inverted: false, confidence: 1.0 };
+    let report = JobReport::LocalSearch(LocalSearchReport { found: Some(miss), cost_reduction: None });
+    for _ in 0..6 {
+        engine.adopt(&report);
+    }
+    assert_eq!(engine.aligner.lock().state, Lock::Lost);
+    let sections = engine.learned().sections.as_slice();
+    assert!(
+        matches!(sections, [Section { model: Some(model), .. }] if model.delay_samples == 20.0),
+        "{sections:?}"
+    );
+}
+
+/// A match recalled while another plays is not given up for what is still heard of that one.
+#[test]
+fn what_is_still_heard_of_a_wrong_match_does_not_speak_against_the_right_one() {
+    let rate = 16_000;
+    let (song, other) = (noise(4 * rate, 1), noise(4 * rate, 2));
+    let settings = Settings { slope: Slope::Off, ..Settings::default() };
+    let mix: Vec<f32> = song.iter().zip(&other).map(|(b, v)| 0.2 * b + 0.5 * v).collect();
+    let backing: Vec<f32> = song.iter().map(|b| 0.2 * b).collect();
+    let right = knowing(&[(i64::MIN, Some(0))], 1.0).learned().clone();
+    // Plays up to a sample, or until the lock is lost; where it ended.
+    let play = |engine: &mut Engine, from: usize, to: usize| {
+        let mut worker = Inline::default();
+        let mut hops = (from..to).step_by(32);
+        let lost = hops.find(|&at| {
+            let mut out = mix[at..at + 32].to_vec();
+            engine.process(&mut [&mut out], &[&backing[at..at + 32]], &settings, &mut worker);
+            engine.readings().lock != Lock::Locked
+        });
+        lost.unwrap_or(to)
+    };
+    let wrong = || knowing(&[(i64::MIN, Some(900))], 1.0);
+    let lost = play(&mut wrong(), 0, mix.len());
+    assert!(lost < 2 * rate, "{lost}");
+    let mut engine = wrong();
+    let at = play(&mut engine, 0, lost - 10 * 32);
+    assert!(engine.recall(&right));
+    assert_eq!(play(&mut engine, at, mix.len()), mix.len());
 }

@@ -9,7 +9,7 @@ use crate::learn::locate::Locator;
 use crate::learn::memory::{MEMORY_S, Memory};
 use crate::learn::model_selection::{JUDGED_S, ModelSelection};
 use crate::learn::request::{
-    CausesReport, Given, JobReport, JobRequest, LocalSearchReport, MatchReport, Task,
+    CausesReport, JobReport, JobRequest, LocalSearchReport, MatchReport, MatchRequest, Task,
 };
 use crate::matching::prepared::PreparedFilter;
 use crate::matching::taps::Taps;
@@ -18,8 +18,9 @@ use crate::matching::taps::Taps;
 const STUDIED_S: f64 = 2.0 * JUDGED_S;
 /// Delay of the whole filter that is let be where the delay moves, samples (-50 dB at 1 kHz).
 const SETTLED_SAMPLES: f64 = 0.02;
-/// Improvement of the score, in nats (0.4 dB), from which what is left is not what was left before.
-const OTHER: f64 = 0.1;
+/// Cost reduction, nats (0.4 dB), from which what a new filter leaves is not what was left before: what was learned through the
+/// old one of movements and of what leaks is void.
+pub const OTHER_RESIDUE: f64 = 0.1;
 
 /// The learning side: what was heard, and what is made of it from job to job.
 pub struct Learner {
@@ -64,7 +65,7 @@ impl Work {
     pub fn new(sizes: Sizes, num_taps: usize) -> Self {
         Self {
             request: JobRequest {
-                task: Task::LocalSearch(0, 0),
+                task: Task::LocalSearch { delay_samples: 0, from: 0 },
                 discontinuities: crate::discontinuities::Discontinuities::NONE,
                 song_offset: 0,
             },
@@ -123,7 +124,9 @@ impl Learner {
             Task::GlobalSearch(search) => {
                 JobReport::GlobalSearch(self.locator(filter).global(&search, request.song_offset))
             }
-            Task::LocalSearch(delay, from) => JobReport::LocalSearch(self.locator(filter).local(delay, from)),
+            Task::LocalSearch { delay_samples, from } => {
+                JobReport::LocalSearch(self.locator(filter).local(delay_samples, from))
+            }
             Task::Match(given) => JobReport::Match(self.learn(&given, request.song_offset, filter, better)),
             Task::Study(given) => JobReport::Study(self.look_on(&given, request.song_offset, filter)),
         }
@@ -148,7 +151,7 @@ impl Learner {
 
     fn learn(
         &mut self,
-        given: &Given,
+        given: &MatchRequest,
         song_offset: i64,
         filter: &Taps,
         better: &mut PreparedFilter,
@@ -166,7 +169,7 @@ impl Learner {
             }
             let improved = self.models.improve(&heard, filter, given.tone, given.learned_s);
             report.cost_reduction = improved.as_ref().map(|(_, cost_reduction)| *cost_reduction);
-            if report.cost_reduction.is_some_and(|cost_reduction| cost_reduction > OTHER) {
+            if report.cost_reduction.is_some_and(|cost_reduction| cost_reduction > OTHER_RESIDUE) {
                 self.level_test.forget();
                 self.study.hear_anew();
             }
@@ -185,7 +188,7 @@ impl Learner {
     }
 
     /// Learns nothing.
-    fn look_on(&mut self, given: &Given, song_offset: i64, filter: &Taps) -> CausesReport {
+    fn look_on(&mut self, given: &MatchRequest, song_offset: i64, filter: &Taps) -> CausesReport {
         self.enter(given);
         if let Some(mut heard) = self.memory.newest(given, STUDIED_S) {
             if given.movement.moves() {
@@ -198,7 +201,7 @@ impl Learner {
     }
 
     /// Models are fitted at one alignment; a delay that moves is one alignment.
-    fn enter(&mut self, given: &Given) {
+    fn enter(&mut self, given: &MatchRequest) {
         let alignment = (!given.moving).then_some(given.delay_samples);
         if alignment != self.alignment && self.models.move_to(self.alignment, alignment) {
             self.forget_models();
@@ -213,7 +216,7 @@ impl Learner {
     }
 
     /// Looks at what limits the null in what was heard since the last time.
-    fn study(&mut self, heard: &Stretch, given: &Given, song_offset: i64, filter: &Taps) {
+    fn study(&mut self, heard: &Stretch, given: &MatchRequest, song_offset: i64, filter: &Taps) {
         let fresh = self.study.fresh(heard.end()).min(self.sizes.samples(JUDGED_S));
         if fresh == 0 {
             return;
@@ -262,7 +265,7 @@ mod tests {
     use crate::matching::movement::Movement;
     use crate::settings::Tone;
 
-    fn request(given: Given, song_offset: i64) -> JobRequest {
+    fn request(given: MatchRequest, song_offset: i64) -> JobRequest {
         JobRequest { task: Task::Match(given), discontinuities: Discontinuities::NONE, song_offset }
     }
 
@@ -286,7 +289,7 @@ mod tests {
         }
         work.learner.memory.hear_delays(&delays);
         work.filter = Taps::gains(work.filter.num_taps(), [1.0; 2], 0.0);
-        let given = Given {
+        let given = MatchRequest {
             delay_samples: DELAYS[1],
             moving: true,
             from: cut as i64,
@@ -325,8 +328,8 @@ mod tests {
         work
     }
 
-    fn moving(delay_samples: i64) -> Given {
-        Given {
+    fn moving(delay_samples: i64) -> MatchRequest {
+        MatchRequest {
             delay_samples,
             moving: true,
             from: 0,

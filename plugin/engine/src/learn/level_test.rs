@@ -5,7 +5,7 @@ use crate::dsp::units::mean;
 use crate::learn::heard::Stretch;
 use crate::learn::level_track::LevelTrack;
 use crate::learn::model_selection::JUDGED_S;
-use crate::learn::request::Given;
+use crate::learn::request::MatchRequest;
 use crate::matching::taps::Taps;
 
 /// Improvement of the score, in nats, from which following the level counts as paying, and goes on doing so. True
@@ -34,7 +34,7 @@ impl LevelTest {
         &mut self,
         heard: &mut Stretch,
         filter: &Taps,
-        given: &Given,
+        given: &MatchRequest,
         sizes: Sizes,
     ) -> Option<bool> {
         let start = heard.mix.start;
@@ -82,7 +82,7 @@ mod tests {
             let within = len - 2 * margin;
             let mut heard =
                 Stretch::new(part(&mix, margin as i64, within), part(&backing, 0, len), sizes.hop());
-            let given = Given {
+            let given = MatchRequest {
                 delay_samples: 0,
                 moving: false,
                 from: 0,

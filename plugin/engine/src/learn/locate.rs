@@ -3,6 +3,7 @@
 use crate::align::edge::{BLOCK, costs, edge};
 use crate::align::lock::LOCK_CONFIDENCE;
 use crate::align::search::{Found, look_at, search};
+use crate::align::supervisor::HOLDS;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;
 use crate::learn::memory::{LEAST_S, Memory};
@@ -17,11 +18,9 @@ const SEARCH_S: [f64; 3] = [4.0, 1.0, 0.5];
 const PEAKS: usize = 3;
 /// Music over which an alignment is confirmed by its null, seconds.
 const CONFIRM_S: f64 = 0.5;
-/// Score that an alignment must win to be confirmed, nats (3 dB). A backing at a wrong delay adds to the mix and loses, but
+/// Cost reduction from which an alignment is confirmed, nats (3 dB). A backing at a wrong delay adds to the mix and loses, but
 /// half a second of other music in the same key was once seen to win 0.4.
 const CONFIRMED: f64 = 0.7;
-/// Score from which an alignment holds whatever the correlation says, nats: nothing is lost by staying.
-pub const HOLDS: f64 = 0.1;
 /// How close to the current alignment none is another one, samples at 44.1 and 48 kHz: local searches follow it there.
 pub const NEAR: usize = 64;
 /// By how much another alignment must be better than the current one, nats.
@@ -93,9 +92,10 @@ impl Locator<'_> {
         look_at(mix, backing, self.memory.since_jump(), delay_samples, self.sizes.scaled(NEAR), self.sizes)
     }
 
-    /// By how much the null at a delay betters the score of the newest music, nats.
+    /// By how much the null at a delay reduces the cost of the newest music, nats.
     fn cost_reduction(&self, delay_samples: i64, from: i64) -> Option<f64> {
         let end = self.memory.known_to(delay_samples);
+        let from = from.max(self.memory.together_from(delay_samples));
         let begin = from.max(end - self.sizes.samples(CONFIRM_S) as i64);
         (end - begin >= self.sizes.samples(LEAST_S) as i64 / 2).then(|| {
             let heard = self.memory.at_delay(delay_samples, begin, end);
@@ -111,7 +111,8 @@ impl Locator<'_> {
             return None;
         }
         let end = delays.iter().flatten().map(|&delay| self.memory.known_to(delay)).min()?;
-        let begin = request.from.max(self.memory.mix.begin()).max(end - self.sizes.samples(EDGE_S) as i64);
+        let from = request.from.max(self.memory.since_jump());
+        let begin = from.max(self.memory.mix.begin()).max(end - self.sizes.samples(EDGE_S) as i64);
         if end - begin < BLOCK as i64 {
             return None;
         }

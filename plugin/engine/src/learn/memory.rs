@@ -6,7 +6,7 @@ use crate::dsp::ring::{Ring, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
 use crate::learn::heard::{Heard, Part, Stretch};
-use crate::learn::request::Given;
+use crate::learn::request::MatchRequest;
 
 /// Music from which a match is learned, seconds.
 pub const MEMORY_S: f64 = 30.0;
@@ -98,6 +98,11 @@ impl Memory {
         self.discontinuities.last().unwrap_or(i64::MIN)
     }
 
+    /// Position of the mix from which on it stands over the backing of the same place in the song, read at a delay in samples.
+    pub fn together_from(&self, delay_samples: i64) -> i64 {
+        self.since_jump().saturating_add(delay_samples.max(0))
+    }
+
     /// Position up to which mix and backing at this delay are known, with room for the filter.
     pub fn known_to(&self, delay_samples: i64) -> i64 {
         self.mix.end().min(self.backing.end() + delay_samples - self.margin)
@@ -118,7 +123,7 @@ impl Memory {
 
     /// The newest stretch, at most so long, of which both signals are known, with room for the filter; to be given to
     /// [`Memory::take_back`].
-    pub fn newest(&mut self, given: &Given, memory_s: f64) -> Option<Stretch> {
+    pub fn newest(&mut self, given: &MatchRequest, memory_s: f64) -> Option<Stretch> {
         let (margin, hop) = (self.margin, self.sizes.hop() as i64);
         let (mut begin, mut end) = (self.mix.begin().max(given.from), self.mix.end());
         if given.moving {
@@ -151,7 +156,7 @@ impl Memory {
     }
 
     /// Takes back what [`Memory::newest`] gave out.
-    pub fn take_back(&mut self, heard: Stretch, given: &Given) {
+    pub fn take_back(&mut self, heard: Stretch, given: &MatchRequest) {
         self.mix = heard.mix.ring;
         let backing = heard.backing.part.ring;
         if given.moving {

@@ -25,12 +25,17 @@ pub struct JobRequest {
 pub enum Task {
     /// Find where the backing lies.
     GlobalSearch(GlobalSearch),
-    /// Look whether it still lies at this delay, samples; before the position it may have been elsewhere.
-    LocalSearch(i64, i64),
+    /// Search about the current alignment.
+    LocalSearch {
+        /// Current delay, samples.
+        delay_samples: i64,
+        /// Position before which another alignment may hold.
+        from: i64,
+    },
     /// Learn the match.
-    Match(Given),
+    Match(MatchRequest),
     /// Find out what limits the null as it is, and learn nothing.
-    Study(Given),
+    Study(MatchRequest),
 }
 
 /// What a global search starts from.
@@ -40,7 +45,7 @@ pub struct GlobalSearch {
     pub before: Option<i64>,
     /// Whether that still holds.
     pub is_locked: bool,
-    /// Position before which mix and backing may belong together otherwise.
+    /// Position before which another alignment may hold.
     pub from: i64,
     /// Alignments known.
     pub sections: SongMap,
@@ -48,12 +53,12 @@ pub struct GlobalSearch {
 
 /// What a match is learned under.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Given {
+pub struct MatchRequest {
     /// Current delay, samples.
     pub delay_samples: i64,
     /// Whether it moves: then the backing is read at the delays at which it was heard.
     pub moving: bool,
-    /// Position before which mix and backing may belong together otherwise.
+    /// Position before which another alignment may hold.
     pub from: i64,
     /// How the level moves.
     pub movement: Movement,

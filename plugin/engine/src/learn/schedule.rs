@@ -80,6 +80,11 @@ impl Schedule {
         schedule
     }
 
+    /// Whether nobody hears what is played.
+    pub fn is_analysis_only(&self) -> bool {
+        self.is_analysis_only
+    }
+
     /// Starts over at hop `now`.
     pub fn reset(&mut self, now: u64) {
         self.next_search = now + self.sizes.hops(FIRST_SEARCH_S);

@@ -37,11 +37,13 @@ impl LevelStage {
         self.follower.latency_samples()
     }
 
-    /// Forgets the signals; the first hop will begin at a position of the mix.
-    pub fn reset(&mut self, at: i64) {
+    /// Forgets the signals; the first hop that comes in will begin at a position of the mix. Gives the position of the first that
+    /// goes out.
+    pub fn reset(&mut self, at: i64) -> i64 {
         self.follower.reset();
         self.matched.restart(at);
         self.level = 1.0;
+        at - self.latency_samples() as i64
     }
 
     /// Movement of the level at the end of the last hop, linear.

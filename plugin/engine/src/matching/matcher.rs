@@ -66,12 +66,15 @@ impl Matcher {
         self.latency_samples
     }
 
-    /// Forgets the signal, keeps the filter; the first hop will begin at a position of the mix.
-    pub fn reset(&mut self, at: i64) {
+    /// Forgets the signal, keeps the filter; the first hop that comes in will begin at a position of the mix. Gives the position of
+    /// the first that goes out.
+    pub fn reset(&mut self, at: i64) -> i64 {
         self.convolver.reset();
         self.other.fill(0.0);
         self.freedom = Tone::default();
-        self.passing.restart(at - self.latency_samples as i64);
+        let first = at - self.latency_samples as i64;
+        self.passing.restart(first);
+        first
     }
 
     /// The filter in force.
