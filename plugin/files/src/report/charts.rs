@@ -51,7 +51,7 @@ pub fn over_time(findings: &Findings, sections: &[Section]) -> Vec<Chart> {
     ));
     if rendered.drift_ppm != 0.0 {
         charts.push(chart(
-            "DelayMotion: the delay less its straight course, samples",
+            "Wander: the delay less its straight course, samples",
             &format!("The straight course is a drift of {:+.2} parts in a million.", rendered.drift_ppm),
             motion(findings, sections),
             1.0,

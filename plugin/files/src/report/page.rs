@@ -188,7 +188,7 @@ fn section_table(sections: &[Section], sample_rate_hz: f64) -> String {
         _ = writeln!(rows, "<tr><td>{}</td><td>{}</td><td>{state}</td></tr>", clock(from, 1), clock(to, 1));
     }
     format!(
-        "<h2>SongMap</h2>\n<table class=\"sections\">\n<tr><th>from</th><th>to</th><th>delay</th></tr>\n{rows}</table>\n"
+        "<h2>Sections</h2>\n<table class=\"sections\">\n<tr><th>from</th><th>to</th><th>delay</th></tr>\n{rows}</table>\n"
     )
 }
 
