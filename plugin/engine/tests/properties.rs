@@ -74,8 +74,11 @@ fn known() -> &'static [Match; 3] {
             player.step(&Step::Play { sound, samples, seed: 0, settings, blocks: vec![512] }, false);
             player.engine.learned().clone()
         });
-        let drifts =
-            |learned: &Match| learned.sections.as_slice()[0].model.is_some_and(|model| model.motion.moves());
+        // Where the lock was lost before the drift was found, only the section after it drifts.
+        let drifts = |learned: &Match| {
+            let sections = learned.sections.as_slice();
+            sections.iter().any(|section| section.model.is_some_and(|model| model.motion.moves()))
+        };
         assert!(!drifts(&matches[0]) && !matches[0].movement.moves());
         assert!(matches[1].movement.moves() && matches[1].bands.iter().any(|band| band.is_followed()));
         assert!(
