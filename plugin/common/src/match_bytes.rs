@@ -1,7 +1,7 @@
 //! The learned match as bytes: the same in a session and in a file of its own.
 
 use minuend_engine::{
-    BandMovement, BandResidual, DelayModel, DelayMotion, LoudnessClass, MAX_SAMPLE_RATE_HZ,
+    BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, KNOTS, LoudnessClass, MAX_SAMPLE_RATE_HZ,
     MIN_SAMPLE_RATE_HZ, Match, Movement, ResidualModel, Section, Taps,
 };
 
@@ -14,14 +14,13 @@ const MAX_TAPS: usize = 1 << 16;
 /// them in mid, then each in side, its loudness and lowest cells (2, f32 each), its steps and the loud ones (2, u32
 /// each), of either class floor and loudness (2, f32 each) and steps (u32); of each band its movement and what
 /// following pays (4, f64 each); taps of each response (u32), and of the four responses, side by side, the stretch that
-/// is not silent: where it begins (u32), its length (u32), its taps (f32).
+/// is not silent: where it begins (u32), its length (u32), its taps (f32). Last whether both were bent (u8), and if so of either
+/// side the last knot of its curve (f32), the slopes at all knots (f32 each) and the backing's level (f32).
 pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
-    let Some(Match { sections, sample_rate_hz, taps, learned_s, movement, following_helps, bands, residual }) =
-        learned
-    else {
-        return;
-    };
+    let Some(learned) = learned else { return };
+    let Match { sections, sample_rate_hz, taps, learned_s, movement, following_helps, bands, residual, bend } =
+        learned;
     bytes.extend(sample_rate_hz.to_le_bytes());
     write_movement(movement, bytes);
     bytes.extend((sections.as_slice().len() as u32).to_le_bytes());
@@ -47,10 +46,22 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
         bytes.extend(((end - begin) as u32).to_le_bytes());
         bytes.extend(response[begin..end].iter().flat_map(|tap| tap.to_le_bytes()));
     }
+    write_bend(bend, bytes);
 }
 
 fn write_movement(&Movement { process, tau_s, measurement }: &Movement, bytes: &mut Vec<u8>) {
     bytes.extend([process, tau_s, measurement].into_iter().flat_map(f64::to_le_bytes));
+}
+
+fn write_bend(bend: &Bend, bytes: &mut Vec<u8>) {
+    bytes.push(u8::from(!bend.is_none()));
+    if bend.is_none() {
+        return;
+    }
+    for (curve, level) in bend.curves.iter().zip(bend.backing_levels) {
+        let numbers = [curve.span()].into_iter().chain(*curve.slopes()).chain([level]);
+        bytes.extend(numbers.flat_map(f32::to_le_bytes));
+    }
 }
 
 fn write_leak(residual: &ResidualModel, bytes: &mut Vec<u8>) {
@@ -103,6 +114,9 @@ pub fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
             *tap = f32::from_le_bytes(reader.array()?);
         }
     }
+    if reader.flag()? {
+        learned.bend = reader.bend()?;
+    }
     let rate_is_ours = (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&learned.sample_rate_hz);
     (rate_is_ours && learned.is_known() && learned.is_sound()).then_some(Some(learned))
 }
@@ -146,6 +160,20 @@ impl<'a> Reader<'a> {
 
     fn short_number(&mut self) -> Option<f32> {
         self.array().map(f32::from_le_bytes)
+    }
+
+    fn bend(&mut self) -> Option<Bend> {
+        let mut bend = Bend::NONE;
+        for (curve, level) in bend.curves.iter_mut().zip(&mut bend.backing_levels) {
+            let span = self.short_number()?;
+            let mut slopes = [0.0; KNOTS];
+            for slope in &mut slopes {
+                *slope = self.short_number()?;
+            }
+            *curve = Curve::new(span, slopes)?;
+            *level = self.short_number()?;
+        }
+        Some(bend)
     }
 
     fn count(&mut self) -> Option<u32> {

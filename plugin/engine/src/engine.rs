@@ -33,6 +33,9 @@ use crate::matching::movement::Movement;
 use crate::matching::tone_stage::ToneStage;
 use crate::metering::Metering;
 use crate::output::OutputStage;
+use crate::saturation::bend::Bend;
+use crate::saturation::bend_fit;
+use crate::saturation::frame_pairs::FramePairs;
 use crate::settings::{BackingKind, Tone};
 use crate::spectra::Spectra;
 use crate::subtractor::Subtractor;
@@ -56,6 +59,8 @@ pub struct Engine {
     metering: Metering,
     learning: LearningController,
     learned: Match,
+    /// What a curve is learned from, where nobody hears the output.
+    pairs: Option<Box<FramePairs>>,
     latency_samples: usize,
 }
 
@@ -85,6 +90,7 @@ impl Engine {
             metering: Metering::new(sizes),
             learning: LearningController::new(sizes, num_taps),
             learned: Match::unknown(sample_rate_hz, num_taps),
+            pairs: None,
             latency_samples: latency_samples + hop,
             aligner,
             level,
@@ -102,9 +108,10 @@ impl Engine {
     }
 
     /// Promises that nobody hears the output, which is silence from now on. Jobs may then be out for longer, so that the audio
-    /// path and they are worked on at the same time.
+    /// path and they are worked on at the same time; and what [`Engine::find_bend`] needs is kept. Allocates.
     pub fn analyse_only(&mut self) {
         self.learning.schedule().analyse_only();
+        self.pairs = Some(Box::new(FramePairs::new(self.sizes)));
         self.framing.out.iter_mut().for_each(|side| side.fill(0.0));
     }
 
@@ -122,6 +129,9 @@ impl Engine {
         self.output.reset();
         self.metering.reset();
         self.learning.reset();
+        if let Some(pairs) = &mut self.pairs {
+            pairs.reset();
+        }
         self.take_up();
     }
 
@@ -162,6 +172,9 @@ impl Engine {
         let steady = !self.aligner.moves();
         let aligned = self.aligner.read(&self.input); // the backing at its delay
         let matched = self.matcher.process(aligned); // level, tone, width
+        if let Some(pairs) = &mut self.pairs {
+            pairs.hear(matched, &self.input, self.aligner.was_aligned(matched.at));
+        }
         let levelled = self.level.process(matched, &self.input, steady, self.learned.following_helps);
         let followed = self.tone.process(levelled, &self.input); // tone as it moves
         let &LockState { delay_samples, inverted, .. } = self.aligner.lock();
@@ -197,10 +210,10 @@ impl Engine {
 
     /// Remembers the new hop.
     fn take_in(&mut self) {
-        let new: &InputHop = &self.framing.hop;
+        let new: &mut InputHop = &mut self.framing.hop;
+        self.metering.hear_input(new);
         self.input.push(new);
         self.subtractor.hear(&new.mix);
-        self.metering.hear_input(new);
     }
 
     /// Holds the filter to the freedom that is set for what it works on.
@@ -227,6 +240,7 @@ impl Engine {
 
     /// Puts the learned match in force as if from the start.
     fn take_up(&mut self) {
+        self.input.set_bend(&self.learned.bend);
         self.aligner.forget(&self.input);
         self.put_in_force();
         self.recall_alignment(self.input.song_position());
@@ -255,6 +269,14 @@ impl Engine {
         &self.learned
     }
 
+    /// How mix and backing were bent, if they clearly were, by all that was heard since [`Engine::analyse_only`]; the same again
+    /// with a curve in force, seen through a better match. To be recalled in a match that is learned anew. Allocates, and takes
+    /// long.
+    pub fn find_bend(&self) -> Option<Bend> {
+        let pairs = self.pairs.as_ref().filter(|_| self.learned.is_known())?;
+        bend_fit::find(pairs, self.learned.taps.level(), self.sizes.sample_rate_hz)
+    }
+
     /// Puts a match in force, as one that was learned; one learned at another rate keeps its delay and its levels.
     /// Returns false, and changes nothing, if it holds unusable values. Real-time safe.
     pub fn recall(&mut self, learned: &Match) -> bool {
@@ -281,6 +303,7 @@ impl Engine {
         self.learned.bands = [BandMovement::STILL; NUM_TONE_BANDS];
         self.learned.learned_s = 0.0;
         self.learned.residual = ResidualModel::UNKNOWN;
+        self.learned.bend = Bend::NONE;
         self.level.follower.forget_statistics();
         self.metering.forget_null_depth();
         self.forget_causes();

@@ -8,6 +8,7 @@ use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
 use crate::dsp::units::mean_square;
 use crate::framing::InputHop;
+use crate::saturation::bend::Bend;
 use crate::settings::Settings;
 
 /// A backing quieter than this (mean square; -70 dB re full scale) counts as none.
@@ -22,6 +23,11 @@ pub struct InputHistory {
     pub mix: Ring,
     /// The backing; as far back as it may be early, and a second more for jobs.
     pub backing: Ring,
+    /// The mix as it came, as far back as the output reaches.
+    mix_as_it_came: Ring,
+    /// How both were bent.
+    bend: Bend,
+    is_bent: bool,
     /// Targets of trim and output level, sample by sample.
     levels: Ring,
     settings: Timeline<Settings>,
@@ -43,6 +49,9 @@ impl InputHistory {
             now: 0,
             mix: Ring::new(sizes.samples(LATE_S)),
             backing: Ring::new(sizes.samples(EARLY_S + 1.0)),
+            mix_as_it_came: Ring::new(latency_samples + hop),
+            bend: Bend::NONE,
+            is_bent: false,
             levels: Ring::new(latency_samples + hop),
             settings: Timeline::new(latency_samples / hop + 1, hop),
             discontinuities: Discontinuities::NONE,
@@ -52,9 +61,9 @@ impl InputHistory {
         }
     }
 
-    /// Forgets everything.
+    /// Forgets everything but how both were bent.
     pub fn reset(&mut self) {
-        for ring in [&mut self.mix, &mut self.backing, &mut self.levels] {
+        for ring in [&mut self.mix, &mut self.backing, &mut self.mix_as_it_came, &mut self.levels] {
             ring.restart(0);
         }
         self.now = 0;
@@ -64,8 +73,23 @@ impl InputHistory {
         self.silent_hops = u64::MAX;
     }
 
-    /// Takes in the next hop.
-    pub fn push(&mut self, new: &InputHop) {
+    /// From the next hop on both are made straight that were bent so.
+    pub fn set_bend(&mut self, bend: &Bend) {
+        (self.bend, self.is_bent) = (*bend, !bend.is_none());
+    }
+
+    /// How both were bent, and whether they were.
+    pub fn bend(&self) -> (&Bend, bool) {
+        (&self.bend, self.is_bent)
+    }
+
+    /// Takes in the next hop, and makes it straight.
+    pub fn push(&mut self, new: &mut InputHop) {
+        self.mix_as_it_came.push([&new.mix[0], &new.mix[1]]);
+        if self.is_bent {
+            self.bend.undo_mix(&mut new.mix);
+            self.bend.undo_backing(&mut new.backing);
+        }
         self.mix.push([&new.mix[0], &new.mix[1]]);
         self.backing.push([&new.backing[0], &new.backing[1]]);
         self.levels.push([&new.trim, &new.output]);
@@ -103,6 +127,11 @@ impl InputHistory {
     /// The settings that came with a position. What was set first has always been so.
     pub fn settings_at(&self, position: i64) -> Settings {
         self.settings.at(position)
+    }
+
+    /// Reads the mix as it came, bent or not, from a position on.
+    pub fn read_mix_as_it_came(&self, at: i64, out: &mut Stereo) {
+        self.mix_as_it_came.read_stereo(at, out);
     }
 
     /// Reads the mix from a position on.
@@ -153,12 +182,12 @@ mod tests {
     fn positions_before_a_jump_are_not_placed_in_the_song() {
         let sizes = Sizes::new(16_000.0);
         let (hop, mut input) = (sizes.hop(), InputHistory::new(sizes, 0));
-        let framing = Framing::new(hop);
-        (0..10).for_each(|_| input.push(&framing.hop));
+        let mut framing = Framing::new(hop);
+        (0..10).for_each(|_| input.push(&mut framing.hop));
         assert_eq!((input.song_position(), input.in_song(100)), (10 * hop as i64, 100));
         input.set_song_position(5, 1_000_000);
         let jump = 10 * hop as i64 + 5;
-        (0..10).for_each(|_| input.push(&framing.hop));
+        (0..10).for_each(|_| input.push(&mut framing.hop));
         assert_eq!([0, jump, jump + 7].map(|at| input.in_song(at)), [1_000_000, 1_000_000, 1_000_007]);
         assert_eq!(input.song_position(), 1_000_000 + 10 * hop as i64 - 5);
     }

@@ -6,6 +6,7 @@ use crate::dsp::sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
 use crate::matching::movement::Movement;
 use crate::matching::taps::Taps;
+use crate::saturation::bend::Bend;
 
 /// What has been learned.
 #[derive(Debug, PartialEq)]
@@ -26,6 +27,8 @@ pub struct Match {
     pub bands: [BandMovement; NUM_TONE_BANDS],
     /// What it leaves behind.
     pub residual: ResidualModel,
+    /// How mix and backing were bent; everything else is between what they were before.
+    pub bend: Bend,
 }
 
 // By hand, for a `clone_from` that allocates nothing when the filters are of one length.
@@ -53,6 +56,7 @@ impl Match {
             following_helps: true,
             bands: [BandMovement::STILL; NUM_TONE_BANDS],
             residual: ResidualModel::UNKNOWN,
+            bend: Bend::NONE,
         }
     }
 
@@ -75,6 +79,7 @@ impl Match {
         self.following_helps = other.following_helps;
         self.bands = other.bands;
         self.learned_s = if same_rate { other.learned_s } else { 0.0 };
+        self.bend = other.bend;
         self.residual = if same_rate { other.residual } else { ResidualModel::UNKNOWN };
     }
 
@@ -93,5 +98,6 @@ impl Match {
             && self.movement.is_sound(1e-2)
             && self.bands.iter().all(|band| band.movement.is_sound(0.1) && band.pays.abs() <= 100.0)
             && self.residual.is_sound()
+            && self.bend.is_sound()
     }
 }

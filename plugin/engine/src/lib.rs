@@ -20,6 +20,7 @@ mod metering;
 mod null_depth;
 mod output;
 mod readings;
+mod saturation;
 pub mod settings;
 pub mod spectra;
 mod spectral;
@@ -44,6 +45,7 @@ pub use null_depth::{
     NULL_DEPTH_S,
     rests::{Heard, heard},
 };
+pub use saturation::{bend::Bend, curve::{Curve, KNOTS}};
 pub use readings::{Lock, Readings, Withheld};
 pub use settings::Settings;
 pub use spectra::Spectra;

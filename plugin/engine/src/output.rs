@@ -32,6 +32,7 @@ pub struct OutputStage {
     listen: [Glide; 3],
     bypass: Glide,
     removed: Stereo,
+    as_it_came: Stereo,
     cut: Stereo,
     levels: Stereo,
     output: Output,
@@ -41,7 +42,7 @@ pub struct OutputStage {
 pub struct Output {
     /// Position of the mix.
     pub at: i64,
-    /// The mix.
+    /// The mix, straight if it was bent.
     pub mix: Stereo,
     /// The backing as it is subtracted.
     pub backing: Stereo,
@@ -63,6 +64,7 @@ impl OutputStage {
             listen: [1.0, 0.0, 0.0].map(|weight| Glide::new(weight, SWITCH_MS, rate_hz)),
             bypass: Glide::new(0.0, SWITCH_MS, rate_hz),
             removed: stereo(hop),
+            as_it_came: stereo(hop),
             cut: stereo(hop),
             levels: stereo(hop),
             output: Output { at: 0, mix: stereo(hop), backing: stereo(hop), difference: stereo(hop) },
@@ -132,6 +134,8 @@ impl OutputStage {
         let settings = input.settings_at(*at);
         let engaged = f32::from(is_subtracted);
         input.read_mix(*at, mix);
+        input.read_mix_as_it_came(*at, &mut self.as_it_came);
+        let (_, is_bent) = input.bend();
         input.read_levels(*at, &mut self.levels);
         self.backing.read_stereo(*at, backing);
         self.difference.read_stereo(*at, difference);
@@ -158,8 +162,10 @@ impl OutputStage {
             let level = self.level.next(self.levels[1][n]);
             let bypass = self.bypass.next(f32::from(settings.bypass));
             for side in 0..2 {
-                let x = mix[side][n];
-                let d = difference[side][n] + engaged * (self.cut[side][n] - difference[side][n]);
+                let x = self.as_it_came[side][n];
+                // Where nothing is taken away the difference is the mix; one that was made straight passes as it came.
+                let passing = if is_bent { x } else { difference[side][n] };
+                let d = passing + engaged * (self.cut[side][n] - passing);
                 let heard = weights[0] * d + weights[1] * backing[side][n] + weights[2] * x;
                 let y = level * heard;
                 // Exact at the end of the glide; nothing so small that it slows a host down.

@@ -7,7 +7,7 @@ use std::{
 };
 
 use anyhow::{Result, bail};
-use minuend_engine::Lock;
+use minuend_engine::{Lock, Match};
 
 use super::{
     far::far_offset_samples,
@@ -20,6 +20,10 @@ use crate::progress::{Progress, tell};
 /// How often the backing may be moved before its place is given up: once brings it inside the engine's latency, unless
 /// the reading was still settling.
 const MAX_MOVES: usize = 3;
+
+/// How often a pair that was bent is learned again: with the curve that was found beneath a filter that cannot follow it, and
+/// with the one that is found then.
+const STRAIGHTENED: usize = 2;
 
 /// Learns over the whole song, moving the backing until it lies within reach of the engine's latency. `None` if the
 /// backing was never found.
@@ -54,9 +58,13 @@ fn learn_from(
     progress: &mut Progress,
 ) -> Result<Option<Pass>> {
     let mut moves = 0;
+    // How the pair was bent, and how often it was learned from the beginning with that taken back.
+    let (mut bent, mut straightened) = (None, 0);
     loop {
         let mut late_samples = 0.0;
-        let start = Start { advance_samples, is_heard: false, ..Start::default() };
+        let learned = bent.as_ref();
+        let seeks_bend = straightened < STRAIGHTENED;
+        let start = Start { advance_samples, learned, seeks_bend, ..Start::default() };
         let pass = play(pair, start, 0..u64::MAX, &mut |block| {
             if elsewhere.load(Relaxed) != 0 {
                 return Ok(ControlFlow::Break(()));
@@ -65,9 +73,15 @@ fn learn_from(
                 late_samples = block.readings.late_samples;
                 return Ok(ControlFlow::Break(()));
             }
-            tell(progress, block.done)
+            // What is learned again is not done twice.
+            tell(progress, if straightened > 0 { 1.0 } else { block.done })
         })?;
         if late_samples <= 0.0 {
+            if let Some(bend) = pass.bend.filter(|_| elsewhere.load(Relaxed) == 0) {
+                bent = Some(Match { bend, ..Match::unknown(pass.learned.found.sample_rate_hz, 0) });
+                straightened += 1;
+                continue;
+            }
             return Ok((pass.locked > 0.0).then_some(pass));
         }
         advance_samples += late_samples.ceil() as i64;

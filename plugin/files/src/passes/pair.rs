@@ -34,4 +34,6 @@ pub struct Start<'a> {
     pub causes: Option<&'a Causes>,
     /// Whether its output is of use.
     pub is_heard: bool,
+    /// Whether it is to be found out how the pair was bent; only where the output is of no use.
+    pub seeks_bend: bool,
 }

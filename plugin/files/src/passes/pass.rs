@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use minuend_engine::{
-    Lock, Match, Readings,
+    Bend, Lock, Match, Readings,
     causes::{Cause, Causes, Kind},
 };
 
@@ -25,6 +25,8 @@ pub struct Pass {
     pub locked: f64,
     /// The readings over the song.
     pub series: Series,
+    /// How mix and backing were bent, if a pass that is not heard found that they were.
+    pub bend: Option<Bend>,
 }
 
 impl Pass {
@@ -98,6 +100,7 @@ impl Record {
             num_samples,
             locked: self.locked_blocks as f64 / self.backed_blocks.max(1) as f64,
             series: self.series,
+            bend: None,
         }
     }
 }

@@ -31,7 +31,7 @@ pub fn subtract(
 ) -> Result<Pass> {
     let advance_samples = learned.map_or(0, |learned| learned.advance_samples);
     let learned = learned.map(|learned| &learned.found);
-    let start = Start { advance_samples, learned, causes, is_heard: true };
+    let start = Start { advance_samples, learned, causes, is_heard: true, seeks_bend: false };
     match (learned, causes) {
         (Some(learned), Some(_)) => play_in_stretches(pair, start, learned, part, each),
         _ => play(pair, start, part, each),
@@ -88,7 +88,8 @@ pub fn play(pair: &Pair, start: Start, part: Range<u64>, each: &mut Each) -> Res
                 break;
             }
         }
-        Ok(record.end(player.learned()?.clone(), player.num_samples()))
+        let bend = if start.seeks_bend { player.find_bend() } else { None };
+        Ok(Pass { bend, ..record.end(player.learned()?.clone(), player.num_samples()) })
     })
 }
 

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use anyhow::{Context, Result, ensure};
-use minuend_engine::{Engine, Match, Readings, Settings};
+use minuend_engine::{Bend, Engine, Match, Readings, Settings};
 
 use super::{
     ahead::Inputs,
@@ -110,6 +110,11 @@ impl Player {
     /// Length of the mix, samples, as far as it was read.
     pub fn num_samples(&self) -> u64 {
         self.num_samples
+    }
+
+    /// How mix and backing were bent, if they clearly were, of an engine whose output is of no use.
+    pub fn find_bend(&self) -> Option<Bend> {
+        self.engine.find_bend()
     }
 
     /// What is known by now; an error if learning broke off.

@@ -1,0 +1,93 @@
+//! How mix and backing were bent: plain values.
+
+use crate::dsp::ring::Stereo;
+use crate::saturation::curve::Curve;
+
+/// How both sides of mix and backing were bent. The backing went through the same curve as the mix, but may have left it at
+/// another level.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bend {
+    /// The curve of either side, at the level of the mix.
+    pub curves: [Curve; 2],
+    /// Level of the backing in the mix re the backing, of either side, linear, with its sign.
+    pub backing_levels: [f32; 2],
+}
+
+impl Bend {
+    /// Nothing was bent.
+    pub const NONE: Self = Self { curves: [Curve::STRAIGHT; 2], backing_levels: [1.0; 2] };
+
+    /// Whether nothing was bent.
+    pub fn is_none(&self) -> bool {
+        self.curves.iter().all(Curve::is_straight)
+    }
+
+    /// Whether its levels can have been learned; curves cannot be otherwise.
+    pub fn is_sound(&self) -> bool {
+        self.backing_levels.iter().all(|level| (1e-3..=1e3).contains(&level.abs()))
+    }
+
+    /// Makes the mix straight.
+    pub fn undo_mix(&self, mix: &mut Stereo) {
+        for (curve, side) in self.curves.iter().zip(mix) {
+            if !curve.is_straight() {
+                side.iter_mut().for_each(|x| *x = curve.undo(*x));
+            }
+        }
+    }
+
+    /// Makes the backing straight, at its own level.
+    pub fn undo_backing(&self, backing: &mut Stereo) {
+        for ((curve, &level), side) in self.curves.iter().zip(&self.backing_levels).zip(backing) {
+            if !curve.is_straight() {
+                side.iter_mut().for_each(|y| *y = curve.undo(*y * level) / level);
+            }
+        }
+    }
+
+    /// Bends what lies at the level of the mix.
+    pub fn apply(&self, straight: &mut Stereo) {
+        for (curve, side) in self.curves.iter().zip(straight) {
+            if !curve.is_straight() {
+                side.iter_mut().for_each(|x| *x = curve.apply(*x));
+            }
+        }
+    }
+
+    /// By how much more the loudest samples were held down than the quietest, dB: the range of the slope, of the side where it is
+    /// larger.
+    pub fn range_db(&self) -> f32 {
+        let range = |curve: &Curve| {
+            let slopes = curve.slopes().iter();
+            let (least, most) = slopes.fold((f32::MAX, 0.0f32), |(a, b), &s| (a.min(s), b.max(s)));
+            20.0 * (most / least).log10()
+        };
+        self.curves.iter().map(range).fold(0.0, f32::max)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::saturation::curve::{INTERVALS, KNOTS};
+
+    /// A backing at half the level and upside down, bent by the curve of the mix, comes out straight in proportion.
+    #[test]
+    fn the_backing_is_straightened_at_the_level_of_the_mix() {
+        let slopes: [f32; KNOTS] = std::array::from_fn(|k| 1.0 + 0.1 * (k as f32 - INTERVALS as f32 + 1.0).powi(2));
+        let curve = Curve::new(1.0, slopes).unwrap();
+        let bend = Bend { curves: [curve, Curve::STRAIGHT], backing_levels: [-2.0, 3.0] };
+        let straight = [-0.7, -0.1, 0.0, 0.3, 0.9];
+        let mut mix = [straight.to_vec(), straight.to_vec()];
+        bend.apply(&mut mix);
+        let mut backing = [mix[0].iter().map(|x| x / -2.0).collect::<Vec<_>>(), straight.to_vec()];
+        bend.undo_backing(&mut backing);
+        bend.undo_mix(&mut mix);
+        assert_eq!((&mix[1], &backing[1]), (&straight.to_vec(), &straight.to_vec()), "a straight side is left alone");
+        for ((x, y), expected) in mix[0].iter().zip(&backing[0]).zip(straight) {
+            assert!((x - expected).abs() < 1e-6 && (y * -2.0 - expected).abs() < 1e-6, "{x} {y}");
+        }
+        assert!(Bend::NONE.is_none() && Bend::NONE.range_db() == 0.0 && !bend.is_none());
+        assert!((bend.range_db() - 20.0 * (1.0f32 + 44.1).log10()).abs() < 0.01, "{}", bend.range_db());
+    }
+}
