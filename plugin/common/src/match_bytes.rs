@@ -1,8 +1,8 @@
 //! The learned match as bytes: the same in a session and in a file of its own.
 
 use minuend_engine::{
-    BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, KNOTS, LoudnessClass, MAX_SAMPLE_RATE_HZ,
-    MIN_SAMPLE_RATE_HZ, Match, Movement, ResidualModel, Section, Taps,
+    BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, KNOTS, LoudnessClass,
+    MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, ResidualModel, Section, Taps,
 };
 
 /// More taps than any filter of ours has: a session that claims more is refused before room is made for them.

@@ -1,7 +1,7 @@
 //! What limits the null, in words: one place for window, report and command line.
 
-use minuend_engine::Withheld;
 use minuend_engine::causes::{Cause, Kind, Signal};
+use minuend_engine::{Bend, Withheld};
 
 /// A cause as a sentence without a full stop, e.g. "the clocks differ by 23 ppm".
 pub fn sentence(cause: &Cause) -> String {
@@ -46,6 +46,12 @@ pub fn sentence(cause: &Cause) -> String {
         Kind::Clipping => "loud moments are bent: clipping or saturation".to_owned(),
         Kind::Bleed { level_db } => format!("the backing contains the voice at about {level_db:.0} dB"),
     }
+}
+
+/// How mix and backing were bent, as a sentence without a full stop, if they were.
+pub fn bend_sentence(bend: &Bend) -> Option<String> {
+    let words = "the sum was bent, as by tape, a tube or a clipper";
+    (!bend.is_none()).then(|| format!("{words}: its peaks were held down by {:.1} dB", bend.peaks_db()))
 }
 
 /// What a null depth is at least, rounded so that it is.
@@ -97,6 +103,7 @@ fn trimmed(value: f64, decimals: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use minuend_engine::{Curve, KNOTS};
 
     #[test]
     fn the_true_reason_is_told_for_a_depth_that_is_not() {
@@ -116,6 +123,16 @@ mod tests {
             let reason = format!("cannot tell: {by} leaves more beneath the voice than where it rests");
             assert_eq!(why_withheld(Withheld::Forbidden(kind)), reason);
         }
+    }
+
+    #[test]
+    fn a_bend_is_told_where_there_is_one() {
+        let curve = Curve::new(1.0, [1.0; KNOTS].map(|slope: f32| 0.5 * slope)).unwrap();
+        assert_eq!(bend_sentence(&Bend::NONE), None);
+        assert_eq!(
+            bend_sentence(&Bend { curves: [curve; 2], ..Bend::NONE }).unwrap(),
+            "the sum was bent, as by tape, a tube or a clipper: its peaks were held down by 0.0 dB"
+        );
     }
 
     #[test]

@@ -45,7 +45,10 @@ pub use null_depth::{
     NULL_DEPTH_S,
     rests::{Heard, heard},
 };
-pub use saturation::{bend::Bend, curve::{Curve, KNOTS}};
 pub use readings::{Lock, Readings, Withheld};
+pub use saturation::{
+    bend::Bend,
+    curve::{Curve, KNOTS},
+};
 pub use settings::Settings;
 pub use spectra::Spectra;

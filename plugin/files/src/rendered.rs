@@ -1,6 +1,6 @@
 //! What came of it.
 
-use minuend_common::words::{at_least, why_withheld};
+use minuend_common::words::{at_least, bend_sentence, why_withheld};
 use minuend_engine::{Withheld, causes::Cause};
 
 use crate::passes::Learned;
@@ -57,6 +57,9 @@ impl Rendered {
         );
         if self.drift_ppm != 0.0 {
             line += &format!(", drift {:.1} ppm", self.drift_ppm);
+        }
+        if let Some(bend) = bend_sentence(&self.learned.found.bend) {
+            line += &format!("; {bend}, which was taken back");
         }
         if self.late_s > 0.0 {
             line += &format!(

@@ -1,7 +1,8 @@
 //! A match for the tests.
 
 use minuend_engine::{
-    BandMovement, BandResidual, DelayModel, DelayMotion, LoudnessClass, Match, Movement, Section, Taps,
+    BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, KNOTS, LoudnessClass, Match, Movement,
+    Section, Taps,
 };
 
 /// Everything in it differs from what nothing has been learned of.
@@ -35,6 +36,10 @@ pub fn learned_with(num_taps: usize) -> Match {
         loud_steps: 1_000,
         classes: [class(-6.0), class(-3.0)],
     };
+    let curve = |steep: f32| {
+        Curve::new(0.75, std::array::from_fn(|knot| 0.5 + steep * (knot % KNOTS) as f32)).unwrap()
+    };
+    learned.bend = Bend { curves: [curve(0.25), curve(0.125)], backing_levels: [1.5, -0.5] };
     learned.bands[3] =
         BandMovement { movement: Movement { process: 1e-2, tau_s: 8.0, measurement: 1.5 }, pays: 0.5 };
     learned

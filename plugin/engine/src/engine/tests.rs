@@ -690,3 +690,45 @@ fn what_is_still_heard_of_a_wrong_match_does_not_speak_against_the_right_one() {
     assert!(engine.recall(&right));
     assert_eq!(play(&mut engine, at, mix.len()), mix.len());
 }
+
+/// A sum bent by a tanh, as tape bends, comes apart into what was sung; it passes as it came wherever nothing is taken away.
+#[test]
+fn what_was_bent_is_made_straight_where_it_is_subtracted_from() {
+    let len = 14 * 8_000;
+    let song = noise(len, 1);
+    let swell = |n: usize| (0.5 - 0.5 * (n as f32 * 1e-3).cos()) * 0.15;
+    let voice: Vec<f32> =
+        (0..len).map(|n| swell(n) * ((n as f32 * 0.3).sin() + (n as f32 * 0.71).sin())).collect();
+    let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| (1.4 * b + v).tanh()).collect();
+    let backing: Vec<f32> = song.iter().map(|b| (1.4 * b).tanh()).collect();
+    let learn = |bend: Bend| {
+        let mut engine = Engine::new(8_000.0, 1).unwrap();
+        assert!(engine.recall(&Match { bend, ..Match::unknown(8_000.0, 0) }));
+        engine.analyse_only();
+        play(&mut engine, &mix, &backing, &mut Inline::default());
+        (engine.find_bend(), engine.learned().clone())
+    };
+    let (found, as_it_came) = learn(Bend::NONE);
+    let (_, straight) = learn(found.expect("it was bent"));
+    let played = |learned: &Match, backing: &[f32], listen: Listen| {
+        let mut engine = Engine::new(8_000.0, 1).unwrap();
+        assert!(engine.recall(learned));
+        let mut out = [&mix[..], &vec![0.0; engine.latency_samples()]].concat();
+        let settings = Settings { hold: true, slope: Slope::Off, listen, ..Settings::default() };
+        engine.process(&mut [&mut out], &[backing], &settings, &mut Inline::default());
+        out.split_off(engine.latency_samples())
+    };
+    let off_db = |learned: &Match| {
+        let out = played(learned, &backing, Listen::Difference);
+        let inner =
+            |a: &[f32], b: &[f32]| a.iter().zip(b).skip(16_000).map(|(a, b)| f64::from(a * b)).sum::<f64>();
+        let level = (inner(&out, &voice) / inner(&voice, &voice)) as f32;
+        let off: Vec<f32> = out.iter().zip(&voice).map(|(out, v)| out - level * v).collect();
+        10.0 * (inner(&off, &off) / inner(&out, &out)).log10()
+    };
+    let off_db = [&as_it_came, &straight].map(off_db);
+    assert!(off_db[1] < -25.0 && off_db[1] < off_db[0] - 10.0, "{off_db:?} dB");
+    assert!(straight.bend != Bend::NONE && as_it_came.bend == Bend::NONE);
+    assert!(played(&straight, &backing, Listen::Mix) == mix, "the mix is heard as it came");
+    assert!(played(&straight, &vec![0.0; len], Listen::Difference) == mix, "there is no backing");
+}

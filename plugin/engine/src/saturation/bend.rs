@@ -54,15 +54,14 @@ impl Bend {
         }
     }
 
-    /// By how much more the loudest samples were held down than the quietest, dB: the range of the slope, of the side where it is
-    /// larger.
-    pub fn range_db(&self) -> f32 {
-        let range = |curve: &Curve| {
-            let slopes = curve.slopes().iter();
-            let (least, most) = slopes.fold((f32::MAX, 0.0f32), |(a, b), &s| (a.min(s), b.max(s)));
-            20.0 * (most / least).log10()
+    /// By how much the largest samples were held down re soft ones, dB, on the side and at the sign where that is most.
+    pub fn peaks_db(&self) -> f32 {
+        let held_down = |curve: &Curve| {
+            let soft = curve.undo(1e-3 * curve.span()).abs().min(curve.undo(-1e-3 * curve.span()).abs());
+            let peak = curve.undo(curve.span()).abs().max(curve.undo(-curve.span()).abs());
+            20.0 * (peak / (1e3 * soft)).log10()
         };
-        self.curves.iter().map(range).fold(0.0, f32::max)
+        self.curves.iter().map(held_down).fold(0.0, f32::max)
     }
 }
 
@@ -74,7 +73,8 @@ mod tests {
     /// A backing at half the level and upside down, bent by the curve of the mix, comes out straight in proportion.
     #[test]
     fn the_backing_is_straightened_at_the_level_of_the_mix() {
-        let slopes: [f32; KNOTS] = std::array::from_fn(|k| 1.0 + 0.1 * (k as f32 - INTERVALS as f32 + 1.0).powi(2));
+        let slopes: [f32; KNOTS] =
+            std::array::from_fn(|k| 1.0 + 0.1 * (k as f32 - INTERVALS as f32 + 1.0).powi(2));
         let curve = Curve::new(1.0, slopes).unwrap();
         let bend = Bend { curves: [curve, Curve::STRAIGHT], backing_levels: [-2.0, 3.0] };
         let straight = [-0.7, -0.1, 0.0, 0.3, 0.9];
@@ -83,11 +83,25 @@ mod tests {
         let mut backing = [mix[0].iter().map(|x| x / -2.0).collect::<Vec<_>>(), straight.to_vec()];
         bend.undo_backing(&mut backing);
         bend.undo_mix(&mut mix);
-        assert_eq!((&mix[1], &backing[1]), (&straight.to_vec(), &straight.to_vec()), "a straight side is left alone");
+        assert_eq!(
+            (&mix[1], &backing[1]),
+            (&straight.to_vec(), &straight.to_vec()),
+            "a straight side is left alone"
+        );
         for ((x, y), expected) in mix[0].iter().zip(&backing[0]).zip(straight) {
             assert!((x - expected).abs() < 1e-6 && (y * -2.0 - expected).abs() < 1e-6, "{x} {y}");
         }
-        assert!(Bend::NONE.is_none() && Bend::NONE.range_db() == 0.0 && !bend.is_none());
-        assert!((bend.range_db() - 20.0 * (1.0f32 + 44.1).log10()).abs() < 0.01, "{}", bend.range_db());
+        assert!(Bend::NONE.is_none() && Bend::NONE.peaks_db().abs() < 1e-3 && !bend.is_none());
+    }
+
+    /// A slope of 1 + |u| reaches 1.5 at the end where a straight line reaches 1: 3.5 dB, at any level.
+    #[test]
+    fn how_far_peaks_were_held_down_is_told() {
+        for gain in [0.1, 1.0] {
+            let slope = |knot: usize| gain * (1.0 + (knot as f32 / INTERVALS as f32 - 1.0).abs());
+            let curve = Curve::new(0.5, std::array::from_fn(slope)).unwrap();
+            let bend = Bend { curves: [Curve::STRAIGHT, curve], ..Bend::NONE };
+            assert!((bend.peaks_db() - 3.52).abs() < 0.02, "{}", bend.peaks_db());
+        }
     }
 }

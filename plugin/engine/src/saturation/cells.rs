@@ -214,6 +214,11 @@ impl Cells {
         self.left(&self.frames[frame], log_slopes).0
     }
 
+    /// Mean cost of frames, nats.
+    pub fn mean_cost(&self, frames: &[usize], log_slopes: &[f64]) -> f64 {
+        frames.iter().map(|&frame| self.cost(frame, log_slopes)).sum::<f64>() / frames.len().max(1) as f64
+    }
+
     /// Mean cost of frames, and how it changes.
     pub fn slant(&self, frames: &[usize], log_slopes: &[f64]) -> Slant {
         let num = self.symmetry.num_slopes();

@@ -131,7 +131,11 @@ mod tests {
         for x in noise(2000, 1).into_iter().map(|x| 3.0 * x) {
             let straight = curve.undo(x);
             let tolerance = 2.5e-7 * straight.abs().max(0.1);
-            assert!((curve.apply(straight) - x).abs() < tolerance, "{x}: {straight}, {}", curve.apply(straight));
+            assert!(
+                (curve.apply(straight) - x).abs() < tolerance,
+                "{x}: {straight}, {}",
+                curve.apply(straight)
+            );
             assert!((curve.undo(curve.apply(x)) - x).abs() < 20.0 * 2.5e-7 * x.abs().max(0.1), "{x}");
         }
     }

@@ -89,6 +89,17 @@ impl FramePairs {
         self.take(matched.at, counts);
     }
 
+    /// Takes whole signals.
+    #[cfg(test)]
+    pub fn fill(&mut self, mix: &Stereo, backing: &Stereo) {
+        let hop = self.mix[0].len();
+        for at in (0..mix[0].len() - hop).step_by(hop) {
+            let part = |signal: &Stereo| signal.each_ref().map(|side| side[at..at + hop].to_vec());
+            (self.mix, self.backing) = (part(mix), part(backing));
+            self.take(at as i64, true);
+        }
+    }
+
     /// Takes a hop of both.
     fn take(&mut self, at: i64, counts: bool) {
         let (hop, len) = (self.mix[0].len(), self.len);

@@ -11,31 +11,32 @@ const STRAIGHTNESS: f64 = 1e-6;
 const STEEPEST: f64 = 3.4;
 /// Most steps, and a gain, nats, after which no further step is taken.
 const MOST_STEPS: usize = 15;
-const SETTLED: f64 = 1e-5;
+const SETTLED: f64 = 1e-4;
+/// Tries to find a step that gains anything, each more cautious than the last.
+const MOST_TRIES: usize = 4;
 
-/// Logarithms of the slopes that leave least of some frames (Levenberg-Marquardt: Marquardt 1963, "An algorithm for
+/// Logarithms of the slopes that leave least of some frames, sought from `start` on (Levenberg-Marquardt: Marquardt 1963, "An algorithm for
 /// least-squares estimation of nonlinear parameters", from memory). Allocates.
-pub fn fit(cells: &Cells, frames: &[usize]) -> Vec<f64> {
-    let num = cells.symmetry().num_slopes();
-    let mut best = vec![0.0; num];
+pub fn fit(cells: &Cells, frames: &[usize], start: &[f64]) -> Vec<f64> {
+    let mut best = start.to_vec();
     let mut slant = cells.slant(frames, &best);
     let mut damping = 1e-3;
     for _ in 0..MOST_STEPS {
         let before = slant.cost + roughness(&best);
         let mut gain = 0.0;
-        for _ in 0..6 {
+        for _ in 0..MOST_TRIES {
             let tried = step(&slant, &best, damping);
-            let there = cells.slant(frames, &tried);
-            gain = before - there.cost - roughness(&tried);
+            gain = before - cells.mean_cost(frames, &tried) - roughness(&tried);
             if gain > 0.0 {
-                (best, slant, damping) = (tried, there, damping / 4.0);
+                (best, damping) = (tried, damping / 4.0);
                 break;
             }
-            damping *= 5.0;
+            damping *= 10.0;
         }
         if gain < SETTLED {
             break;
         }
+        slant = cells.slant(frames, &best);
     }
     best
 }

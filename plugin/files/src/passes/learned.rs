@@ -21,7 +21,7 @@ pub struct Learned {
 const BEGINNING: &[u8] = b"Minuend match\n";
 /// Layout of what follows: this number (u16), by how many samples the backing is moved earlier (i64), the match as in a
 /// session, and the CRC-32 of everything before; numbers in little-endian. A layout that was released stays readable.
-const LAYOUT: u16 = 1;
+const LAYOUT: u16 = 2;
 /// More than any match takes, bytes.
 const LARGEST: u64 = 8 << 20;
 

@@ -1,6 +1,7 @@
 //! `--report`: one page about one song, with pictures.
 
 mod advice;
+mod bend;
 mod chart;
 mod charts;
 mod findings;

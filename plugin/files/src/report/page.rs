@@ -2,7 +2,7 @@
 
 use std::{fmt::Write, path::Path};
 
-use minuend_common::words::sentence;
+use minuend_common::words::{bend_sentence, sentence};
 use minuend_engine::{
     Lock,
     causes::{Cause, Kind},
@@ -12,6 +12,7 @@ use minuend_engine::{
 
 use super::{
     advice::{Facts, advice},
+    bend::bend_chart,
     chart::clock,
     charts::{over_frequency, over_time},
     findings::Findings,
@@ -67,6 +68,9 @@ pub fn page(findings: &Findings) -> String {
     }
     if sections.len() > 1 {
         body += &section_table(&sections, findings.sample_rate_hz());
+    }
+    if let Some(chart) = bend_chart(&rendered.learned.found.bend) {
+        body += &format!("<h2>How the sum was bent</h2>\n{}", chart.to_html());
     }
     body += "<h2>Over frequency</h2>\n";
     for chart in over_frequency(findings) {
@@ -142,10 +146,17 @@ fn causes(rendered: &Rendered) -> String {
         Kind::Bleed { .. } => "As much of the voice goes with the backing.".to_owned(),
         _ => format!("Alone it limits the null to {:.0} dB.", cause.depth_db),
     });
+    let bend = bend_sentence(&rendered.learned.found.bend).map_or_else(String::new, |words| {
+        let what = "Both files were made straight again before they were subtracted, and so is what is left.";
+        format!(
+            "<h2>What was straightened</h2>\n<ul>\n<li>{}. <span class=\"note\">{what}</span></li>\n</ul>\n",
+            capitalised(words)
+        )
+    });
     let righted = list("What was corrected", false, &|cause| {
         format!("Left as it is, it would cost {:.0} dB of the null.", cause.worth_db)
     });
-    limits + &righted
+    limits + &bend + &righted
 }
 
 /// What advice goes by.
