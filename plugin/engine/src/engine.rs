@@ -31,7 +31,7 @@ use crate::matching::level_stage::LevelStage;
 use crate::matching::matcher::Matcher;
 use crate::matching::movement::Movement;
 use crate::matching::tone_stage::ToneStage;
-use crate::metering::Metering;
+use crate::metering::{GONE_S, Metering};
 use crate::output::OutputStage;
 use crate::saturation::bend::Bend;
 use crate::saturation::bend_fit;
@@ -181,7 +181,10 @@ impl Engine {
         let is_absent = self.supervisor.is_absent(levelled, delay_samples, &self.input);
         let hold = self.input.settings_at(followed.at).hold;
         if let Some(subtracted) = self.subtractor.process(followed, &self.input, inverted) {
-            let is_subtracted = |at| self.aligner.was_aligned(at) && self.matcher.was_passing(at);
+            // What was bent passes as it came where the backing is gone; without a curve nothing is taken away from it anyway.
+            let (_, is_bent) = self.input.bend();
+            let is_gone = is_bent && self.input.silent_hops() > self.sizes.hops(GONE_S);
+            let is_subtracted = |at| !is_gone && self.aligner.was_aligned(at) && self.matcher.was_passing(at);
             let out = &mut self.framing.out;
             let output = self.output.process(
                 subtracted,

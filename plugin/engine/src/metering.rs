@@ -14,7 +14,7 @@ use crate::readings::{Lock, Readings, Withheld};
 use crate::spectra::{Spectra, Spectrometer};
 
 /// Silence after which the backing counts as gone, seconds.
-const GONE_S: f64 = 2.0;
+pub const GONE_S: f64 = 2.0;
 /// What is reported of the null depth is held back for so much longer than it remembers, seconds: the filter rings, and what
 /// follows level and tone settles. Chosen by hand; not measured.
 const MARGIN_S: f64 = 1.0;

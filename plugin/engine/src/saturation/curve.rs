@@ -1,9 +1,9 @@
 //! A curve without memory that only rises, and its inverse.
 
-/// Intervals on either side of zero, and the knots that bound all of them. Found on a tape simulator's curve, whose slope
-/// falls by 26 dB: 10 intervals leave 23 dB of SDR, 20 leave 38.
+/// Intervals on either side of zero. Found on a tape simulator's curve, whose slope falls by 32 dB: with 10 of them the voice
+/// comes out at 23 dB of SDR, with 20 at 38.
 pub const INTERVALS: usize = 20;
-/// See [`INTERVALS`].
+/// The knots of a curve: where all intervals begin and end.
 pub const KNOTS: usize = 2 * INTERVALS + 1;
 /// Range of the slope between two knots of a curve, as a ratio (60 dB): what fell deeper than that is noise.
 pub const MOST_STEEPNESS: f32 = 1000.0;
@@ -120,7 +120,8 @@ mod tests {
         for x in noise(1000, 1).into_iter().chain([0.0, 1.0, -1.0]) {
             assert_eq!([Curve::STRAIGHT.undo(x), Curve::STRAIGHT.apply(x)], [x, x]);
         }
-        assert_eq!(Curve::new(1.0, [1.0; KNOTS]).unwrap().heights, Curve::STRAIGHT.heights);
+        let heights = Curve::new(1.0, [1.0; KNOTS]).unwrap().heights;
+        assert!(heights.iter().zip(Curve::STRAIGHT.heights).all(|(a, b)| (a - b).abs() < 1e-12));
     }
 
     /// Half a bit of 32 is 6e-8 of the straight sample; the flattest part of the curve's inverse makes no more of it, the
