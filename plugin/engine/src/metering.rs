@@ -2,9 +2,10 @@
 
 use crate::align::aligner::Aligner;
 use crate::causes::diagnosis::Causes;
-use crate::dsp::ring::Stereo;
+use crate::dsp::ring::{Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::{mean_square, power_to_db};
+use crate::energies::Energies;
 use crate::framing::InputHop;
 use crate::input::InputHistory;
 use crate::learn::request::CausesReport;
@@ -12,6 +13,7 @@ use crate::null_depth::{NULL_DEPTH_S, NullDepth};
 use crate::output::Output;
 use crate::readings::{Lock, Readings, Withheld};
 use crate::spectra::{Spectra, Spectrometer};
+use crate::subtractor::Subtracted;
 
 /// Silence after which the backing counts as gone, seconds.
 const GONE_S: f64 = 2.0;
@@ -26,6 +28,7 @@ pub struct Metering {
     pub readings: Readings,
     null_depth: NullDepth,
     spectrometer: Spectrometer,
+    mix: Stereo,
 }
 
 impl Metering {
@@ -35,6 +38,7 @@ impl Metering {
             readings: Readings::default(),
             null_depth: NullDepth::new(sizes),
             spectrometer: Spectrometer::new(sizes),
+            mix: stereo(sizes.hop()),
             sizes,
         }
     }
@@ -72,6 +76,13 @@ impl Metering {
         let level_db = |[left, right]: &Stereo| power_to_db(mean_square([left, right])) as f32;
         self.readings.mix_db = level_db(&new.mix);
         self.readings.backing_db = level_db(&new.backing);
+    }
+
+    /// Hears what was subtracted.
+    pub fn hear_subtracted(&mut self, subtracted: &Subtracted, input: &InputHistory) {
+        input.read_mix(subtracted.at, &mut self.mix);
+        let [mix, matched] = [&self.mix, &subtracted.matched].map(|[left, right]| [&left[..], &right[..]]);
+        self.readings.energies += Energies::of(mix, matched);
     }
 
     /// Hears one hop of the output; the alignment was another one before a position of the mix.

@@ -1,6 +1,7 @@
 //! What the engine reports: raw numbers, to be scaled and worded by whoever shows them.
 
 use crate::causes::diagnosis::{Cause, Causes, Kind};
+use crate::energies::Energies;
 use crate::null_depth::rests::Heard;
 
 /// Where the search for the backing stands.
@@ -80,6 +81,8 @@ pub struct Readings {
     pub causes: Causes,
     /// Whether that has been looked for beneath enough of a voice.
     pub knows_causes: bool,
+    /// What the match takes out of the mix, over all music since `reset` from which anything is subtracted.
+    pub energies: Energies,
     /// Samples processed since `reset`, in whole hops.
     pub heard_samples: u64,
     /// Samples that were not finite and counted as silence, since `reset`.
