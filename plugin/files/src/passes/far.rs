@@ -28,6 +28,8 @@ const SIGNIFICANT: f32 = 8.0;
 /// Two peaks are of one height if they differ by less than so many standard deviations, and a share of the height: a song that
 /// repeats to the sample is then at home in both places. Chosen by hand; not measured.
 const ALIKE: (f32, f32) = (6.0, 0.02);
+/// Width over which the whitening is even, Hz: many teeth of the comb of a bar, and narrower than what makes up a tone.
+const EVEN_HZ: f64 = 20.0;
 /// What lies within so much of a peak belongs to it, s: its width, and a delay that drifts.
 const WIDTH_S: f64 = 0.05;
 /// Places told of at most.
@@ -35,7 +37,9 @@ const MOST_PLACES: usize = 3;
 
 /// A mix against its backing, over the whole of both files.
 pub struct WholeSong {
-    /// By lag of the mix, in steps, circular; magnitudes.
+    /// By lag of the mix, in steps, circular; magnitudes. All but phase removed, so that one place stands out most; and evenly
+    /// whitened, so that a peak is as high as the music is long that agrees.
+    phases: Vec<f32>,
     correlation: Vec<f32>,
     /// Samples of the mix a step, and their rate, Hz.
     step: u32,
@@ -45,7 +49,9 @@ pub struct WholeSong {
 impl WholeSong {
     /// Compares the files; `None` if either is silent, or `wanted` no longer.
     ///
-    /// Generalised cross-correlation with phase transform (Knapp and Carter 1976) of the sums of the channels.
+    /// Generalised cross-correlation (Knapp and Carter 1976) of the sums of the channels, with phase transform and with a whitening
+    /// that is even over [`EVEN_HZ`]: a song of bars that are alike has a comb for a spectrum, of which phases alone prefer the
+    /// first and the last place.
     pub fn compare(mix: &Path, backing: &Path, wanted: &AtomicBool) -> Result<Option<Self>> {
         let mix = AudioReader::open(mix)?;
         let rate_hz = mix.sample_rate_hz();
@@ -69,26 +75,31 @@ impl WholeSong {
         for (mix, backing) in cross.iter_mut().zip(spectrum(backing)) {
             *mix *= backing.conj();
         }
+        let mut even = cross.clone();
         whiten(&mut cross);
-        let mut correlation = inverse.make_output_vec();
-        inverse.process(&mut cross, &mut correlation).expect("lengths are the plan's");
-        correlation.iter_mut().for_each(|x| *x = x.abs());
-        let is_silent = correlation.iter().all(|x| *x == 0.0);
-        Ok((!is_silent).then_some(Self { correlation, step, rate_hz }))
+        whiten_evenly(&mut even, (EVEN_HZ * length as f64 * f64::from(step) / f64::from(rate_hz)) as usize);
+        let [phases, correlation] = [cross, even].map(|mut cross| {
+            let mut correlation = inverse.make_output_vec();
+            inverse.process(&mut cross, &mut correlation).expect("lengths are the plan's");
+            correlation.iter_mut().for_each(|x| *x = x.abs());
+            correlation
+        });
+        let is_silent = phases.iter().all(|x| *x == 0.0);
+        Ok((!is_silent).then_some(Self { phases, correlation, step, rate_hz }))
     }
 
     /// By how many samples the backing must be moved earlier (later, if negative) to bring it to about its place, if that is
     /// beyond the engine's reach and clear; 0 otherwise. For a backing that the engine did not find.
     pub fn far_samples(&self) -> i64 {
-        let Some((lag, peak)) = self.highest(&[]) else { return 0 };
-        let second = self.highest(&[lag]).map_or(0.0, |(_, height)| height);
+        let Some((lag, peak)) = self.highest(&self.phases, &[]) else { return 0 };
+        let second = self.highest(&self.phases, &[lag]).map_or(0.0, |(_, height)| height);
         let far = self.samples(lag).unsigned_abs() as f64 > ENGINE_REACH_S * f64::from(self.rate_hz);
         if far && peak > CLEAR * second { -self.samples(lag) } else { 0 }
     }
 
     /// The same where the engine has found it at these delays, samples: if it is at home elsewhere with more of the song.
     pub fn better_samples(&self, delays: &[f64]) -> i64 {
-        let Some((lag, peak)) = self.highest(&[]) else { return 0 };
+        let Some((lag, peak)) = self.highest(&self.correlation, &[]) else { return 0 };
         let found = delays.iter().map(|&delay| self.height_near(delay)).fold(0.0, f32::max);
         let is_better = self.is_significant(peak) && peak - found > self.alike(peak);
         if is_better { -self.samples(lag) } else { 0 }
@@ -100,7 +111,7 @@ impl WholeSong {
         let mut lags: Vec<usize> = delays.iter().map(|&delay| self.lag_of(delay)).collect();
         let mut also = Vec::new();
         while also.len() < MOST_PLACES
-            && let Some((lag, height)) = self.highest(&lags)
+            && let Some((lag, height)) = self.highest(&self.correlation, &lags)
             && self.is_significant(height)
             && found - height <= self.alike(found)
         {
@@ -110,13 +121,13 @@ impl WholeSong {
         also
     }
 
-    /// The highest peak that does not belong to these.
-    fn highest(&self, without: &[usize]) -> Option<(usize, f32)> {
+    /// The highest peak of a correlation that does not belong to these.
+    fn highest(&self, correlation: &[f32], without: &[usize]) -> Option<(usize, f32)> {
         let length = self.correlation.len();
         let width = (WIDTH_S * f64::from(self.rate_hz / self.step)) as usize;
         let apart = |a: usize, b: usize| a.abs_diff(b).min(length - a.abs_diff(b)) > width;
         let lags = (0..length).filter(|&lag| without.iter().all(|&other| apart(lag, other)));
-        lags.map(|lag| (lag, self.correlation[lag])).max_by(|a, b| a.1.total_cmp(&b.1))
+        lags.map(|lag| (lag, correlation[lag])).max_by(|a, b| a.1.total_cmp(&b.1))
     }
 
     fn height_near(&self, delay_samples: f64) -> f32 {
@@ -175,6 +186,21 @@ fn whiten(cross: &mut [Complex<f32>]) {
     let mean = cross.iter().map(|bin| bin.norm()).sum::<f32>() / cross.len() as f32;
     for bin in cross {
         *bin /= bin.norm() + 1e-3 * mean + f32::MIN_POSITIVE;
+    }
+}
+
+/// The same by the mean magnitude over so many neighbours.
+fn whiten_evenly(cross: &mut [Complex<f32>], width: usize) {
+    let mut up_to = vec![0.0; cross.len() + 1];
+    for (bin, value) in cross.iter().enumerate() {
+        up_to[bin + 1] = up_to[bin] + f64::from(value.norm());
+    }
+    let floor = 1e-3 * up_to[cross.len()] / cross.len() as f64 + f64::from(f32::MIN_POSITIVE);
+    let last = cross.len();
+    for (bin, value) in cross.iter_mut().enumerate() {
+        let (from, to) = (bin.saturating_sub(width / 2), (bin + width / 2 + 1).min(last));
+        let mean = (up_to[to] - up_to[from]) / (to - from) as f64;
+        *value = *value * (1.0 / (mean + floor)) as f32;
     }
 }
 
