@@ -348,15 +348,16 @@ mod inside {
     #[ignore = "needs a display: on_a_virtual_display runs it"]
     fn the_page_is_of_the_look_that_is_chosen() {
         let mut stage = open(Situation::Silence, 1.0);
-        let has_page = |stage: &mut Stage, colour: [u8; 3]| {
-            let pixels = stage.screen().pixels().unwrap();
-            pixels[..3] == colour && pixels[pixels.len() - 3..] == colour
-        };
         until(&mut stage, "the page is of paper", |stage| has_page(stage, PAPER));
         // The look is the second stop after the parameters.
         tab_to(&mut stage, CONTROLS.len() + 1);
         key(&["Right"]);
         until(&mut stage, "the page darkens", |stage| has_page(stage, SLATE));
+    }
+
+    fn has_page(stage: &mut Stage, colour: [u8; 3]) -> bool {
+        let pixels = stage.screen().pixels().unwrap();
+        pixels[..3] == colour && pixels[pixels.len() - 3..] == colour
     }
 
     /// What the host automates is seen at once.
@@ -371,24 +372,28 @@ mod inside {
         assert!(stage.take_moves().is_empty(), "automation is not the user's doing");
     }
 
+    /// In both looks.
     #[test]
     #[ignore = "needs a display: on_a_virtual_display runs it"]
     fn it_is_drawn_in_every_situation_and_scale() {
         for scale in [1.0, 2.0] {
-            for situation in [
-                Situation::Silence,
-                Situation::NothingRouted,
-                Situation::Searching,
-                Situation::Demo,
-                Situation::Late,
-                Situation::Lossy,
-            ] {
-                let mut stage = open(situation, scale);
+            for situation in Situation::all() {
+                let mut stage = open(*situation, scale);
                 assert_eq!(stage.screen().size(), SIZE.map(|n| (f64::from(n) * scale) as u32));
                 stage.play_fast(situation.telling_s()).unwrap();
-                let file = super::pictures().join(format!("{}@{scale}x.png", situation.name()));
-                stage.picture(&file).unwrap();
-                assert!(colours(&mut stage) > 30, "{}: text and curves", file.display());
+                let mut picture = |look: &str| {
+                    let name = format!("{}{look}@{scale}x.png", situation.name());
+                    stage.picture(&super::pictures().join(name)).unwrap();
+                    assert!(colours(&mut stage) > 30, "{situation:?}{look}: text and curves");
+                };
+                picture("");
+                // The look is the last stop; from nowhere the way back leads to it.
+                click([5, 5]);
+                key(&["shift+Tab"]);
+                key(&["Right"]);
+                key(&["Escape"]);
+                until(&mut stage, "the page darkens", |stage| has_page(stage, SLATE));
+                picture("-slate");
             }
         }
     }
