@@ -381,19 +381,19 @@ mod inside {
                 let mut stage = open(*situation, scale);
                 assert_eq!(stage.screen().size(), SIZE.map(|n| (f64::from(n) * scale) as u32));
                 stage.play_fast(situation.telling_s()).unwrap();
-                let mut picture = |look: &str| {
+                let picture = |stage: &mut Stage, look: &str| {
                     let name = format!("{}{look}@{scale}x.png", situation.name());
                     stage.picture(&super::pictures().join(name)).unwrap();
-                    assert!(colours(&mut stage) > 30, "{situation:?}{look}: text and curves");
+                    assert!(colours(stage) > 30, "{situation:?}{look}: text and curves");
                 };
-                picture("");
+                picture(&mut stage, "");
                 // The look is the last stop; from nowhere the way back leads to it.
                 click([5, 5]);
                 key(&["shift+Tab"]);
                 key(&["Right"]);
                 key(&["Escape"]);
                 until(&mut stage, "the page darkens", |stage| has_page(stage, SLATE));
-                picture("-slate");
+                picture(&mut stage, "-slate");
             }
         }
     }

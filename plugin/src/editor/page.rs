@@ -19,14 +19,13 @@ use crate::params::Controls;
 const TWO_PICTURES: f32 = 560.0;
 /// Room for the levels, points.
 const LEVELS_WIDTH: f32 = 170.0;
-/// Room for the line of a level, points.
+/// Room for the line of a level, points. Three of them leave room beside them for a state and two lines on it, so that nothing
+/// below moves with the state.
 const LEVEL_HEIGHT: f32 = 23.0;
 /// Level at which the bar of a level begins, dB re full scale.
 const LEAST_LEVEL_DB: f32 = -60.0;
 /// Space at the window's edges, points.
 const MARGIN: f32 = 14.0;
-/// Least room for the state and what to do, points: for a name and two lines, so that nothing below moves with the state.
-const STATE_HEIGHT: f32 = 66.0;
 /// Room for a warning, points: always there, so that nothing below moves when there is one.
 const WARNING_HEIGHT: f32 = 15.0;
 /// Room for what is said of the null before there is any, points.
@@ -92,9 +91,9 @@ impl Page<'_> {
     fn lock(&self, ui: &mut Ui) {
         let state = State::of(self.meters);
         ui.horizontal_top(|ui| {
-            let room = vec2(ui.available_width() - LEVELS_WIDTH - theme::SECTION, STATE_HEIGHT);
-            ui.allocate_ui_with_layout(room, Layout::top_down(Align::Min), |ui| {
-                ui.set_min_size(room);
+            let room = ui.available_width() - LEVELS_WIDTH - theme::SECTION;
+            ui.allocate_ui_with_layout(vec2(room, 0.0), Layout::top_down(Align::Min), |ui| {
+                ui.set_min_width(room);
                 ui.spacing_mut().item_spacing.y = 2.0;
                 ui.horizontal(|ui| {
                     self.state_mark(ui, state);
