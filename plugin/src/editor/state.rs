@@ -101,7 +101,7 @@ impl State {
             Self::NoMix => "No mix heard",
             Self::Searching => "Searching",
             Self::Locked => "Locked",
-            Self::Lost => "Lost",
+            Self::Lost => "Backing lost",
             Self::TooLate(_) => "Backing too late",
         }
     }
