@@ -181,7 +181,7 @@ impl Engine {
                 out,
             );
             if let Some(output) = output {
-                self.metering.hear_output(output, self.aligner.changed_at());
+                self.metering.hear_output(output, &self.input, self.aligner.changed_at());
             }
         }
         if is_absent && self.aligner.is_locked() && !hold {

@@ -15,8 +15,12 @@ use crate::readings::{Lock, Readings, Withheld};
 use crate::spectra::{Spectra, Spectrometer};
 use crate::subtractor::Subtracted;
 
-/// Silence after which the backing counts as gone, seconds.
+/// Silence after which mix or backing count as gone, seconds.
 const GONE_S: f64 = 2.0;
+/// A mix quieter than this (mean square; -80 dB re full scale) counts as none, as for the search.
+const SILENT_MIX: f64 = 1e-8;
+/// Level of silence, dB re full scale.
+const SILENT_DB: f32 = -200.0;
 /// What is reported of the null depth is held back for so much longer than it remembers, seconds: the filter rings, and what
 /// follows level and tone settles. Chosen by hand; not measured.
 const MARGIN_S: f64 = 1.0;
@@ -29,16 +33,22 @@ pub struct Metering {
     null_depth: NullDepth,
     spectrometer: Spectrometer,
     mix: Stereo,
+    /// Hops since a mix was last heard.
+    silent_hops: u64,
+    /// The backing that came in with the mix that is put out.
+    backing: Stereo,
 }
 
 impl Metering {
     /// Nothing heard yet.
     pub fn new(sizes: Sizes) -> Self {
         Self {
-            readings: Readings::default(),
+            readings: nothing_heard(),
             null_depth: NullDepth::new(sizes),
             spectrometer: Spectrometer::new(sizes),
             mix: stereo(sizes.hop()),
+            silent_hops: u64::MAX,
+            backing: stereo(sizes.hop()),
             sizes,
         }
     }
@@ -47,7 +57,8 @@ impl Metering {
     pub fn reset(&mut self) {
         self.null_depth.reset();
         self.spectrometer.reset();
-        self.readings = Readings { match_revision: self.readings.match_revision, ..Readings::default() };
+        self.silent_hops = u64::MAX;
+        self.readings = Readings { match_revision: self.readings.match_revision, ..nothing_heard() };
     }
 
     /// The last spectra.
@@ -73,9 +84,9 @@ impl Metering {
 
     /// Hears the newest hop of the input.
     pub fn hear_input(&mut self, new: &InputHop) {
-        let level_db = |[left, right]: &Stereo| power_to_db(mean_square([left, right])) as f32;
-        self.readings.mix_db = level_db(&new.mix);
-        self.readings.backing_db = level_db(&new.backing);
+        let is_heard = mean_square([&new.mix[0], &new.mix[1]]) > SILENT_MIX;
+        self.silent_hops = if is_heard { 0 } else { self.silent_hops.saturating_add(1) };
+        self.readings.mix_is_heard = self.silent_hops <= self.sizes.hops(GONE_S);
     }
 
     /// Hears what was subtracted.
@@ -86,10 +97,15 @@ impl Metering {
     }
 
     /// Hears one hop of the output; the alignment was another one before a position of the mix.
-    pub fn hear_output(&mut self, output: &Output, changed_at: i64) {
-        let [mix, backing, difference] =
-            [&output.mix, &output.backing, &output.difference].map(|[left, right]| [&left[..], &right[..]]);
-        let heard = self.null_depth.add(difference, backing);
+    pub fn hear_output(&mut self, output: &Output, input: &InputHistory, changed_at: i64) {
+        input.backing.read_stereo(output.at, &mut self.backing);
+        let [mix, backing, matched, difference] =
+            [&output.mix, &self.backing, &output.backing, &output.difference]
+                .map(|[left, right]| [&left[..], &right[..]]);
+        // What comes in is told when it is put out, so that all levels are of one moment.
+        self.readings.mix_db = level_db(mix);
+        self.readings.backing_db = level_db(backing);
+        let heard = self.null_depth.add(difference, matched);
         let reaches_back = self.sizes.samples(NULL_DEPTH_S + MARGIN_S) as i64;
         let told = if output.at < changed_at.saturating_add(reaches_back) {
             Err(Withheld::AlignmentChanged)
@@ -100,7 +116,7 @@ impl Metering {
             Ok(depth_db) => (Some(depth_db), Withheld::default()),
             Err(withheld) => (None, withheld),
         };
-        self.spectrometer.add([mix, backing, difference]);
+        self.spectrometer.add([mix, backing, matched, difference]);
     }
 
     /// Puts the rest of the readings together at the end of a hop.
@@ -118,6 +134,7 @@ impl Metering {
         let sounding_s = lock.delay_samples.max(0) as f64 / self.sizes.sample_rate_hz + GONE_S;
         let gone = input.silent_hops() > self.sizes.hops(sounding_s);
         readings.lock = if gone { Lock::NoBacking } else { lock.state };
+        readings.kept = lock.state;
         readings.delay_samples = lock.found_samples;
         readings.late_samples = if lock.state == Lock::TooLate { -lock.found_samples } else { 0.0 };
         readings.drift_ppm = (1e6 * aligner.rate()) as f32;
@@ -125,6 +142,15 @@ impl Metering {
         readings.confidence = lock.confidence;
         readings.level = if aligner.is_locked() { level } else { [0.0; 2] };
         readings.follow_db = 20.0 * follow.max(1e-3).log10();
-        readings.output_db = power_to_db(mean_square([&out[0], &out[1]])) as f32;
+        readings.output_db = level_db([&out[0], &out[1]]);
     }
+}
+
+fn nothing_heard() -> Readings {
+    Readings { mix_db: SILENT_DB, backing_db: SILENT_DB, ..Readings::default() }
+}
+
+/// RMS level of a hop, dB re full scale.
+fn level_db(hop: [&[f32]; 2]) -> f32 {
+    power_to_db(mean_square(hop)) as f32
 }

@@ -173,7 +173,7 @@ mod tests {
             (Facts { null_depth_db: None, ..GOOD }, "Judge by ear"),
             (
                 Facts { null_depth_db: None, withheld: Withheld::Forbidden(Kind::Clipping), ..GOOD },
-                "clipping or saturation leaves more beneath the voice",
+                "clipping or saturation leaves more under the voice",
             ),
             (Facts { null_depth_db: None, withheld: Withheld::AtLeast(33.3), ..GOOD }, "at least 33 dB deep"),
             (
