@@ -75,6 +75,7 @@ impl Metering {
     }
 
     /// Hears one hop of the output; the alignment was another one before a position of the mix.
+    #[inline(never)]
     pub fn hear_output(&mut self, output: &Output, changed_at: i64) {
         let [mix, backing, difference] =
             [&output.mix, &output.backing, &output.difference].map(|[left, right]| [&left[..], &right[..]]);

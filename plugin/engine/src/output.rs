@@ -100,6 +100,7 @@ impl OutputStage {
 
     /// Takes one hop and fills the output. `is_subtracted` tells of a position of the mix whether anything is taken away there:
     /// elsewhere the mix passes untouched. `is_heard` = false makes no output.
+    #[inline(never)]
     pub fn process(
         &mut self,
         subtracted: &Subtracted,
