@@ -26,7 +26,7 @@ const FROM_S: usize = 30;
 
 fn main() {
     let num_samples = MUSIC_S * RATE_HZ as usize / FRAME * FRAME;
-    println!("Stereo, {TAPS} taps, {RATE_HZ} Hz, from {FROM_S} s on; jobs count.\n");
+    println!("Stereo, {TAPS} taps, {RATE_HZ} Hz; jobs count. What is left is measured from {FROM_S} s on.\n");
     println!(
         "{:8} {:18} {:>12} {:>16} {:>20}",
         "", "", "of one core", "null in rests", "SI-SDR of the voice"
