@@ -41,10 +41,10 @@ const STAGES: [Stage; 11] = [
     stage("tone", "ToneStage::process", 621_151),
     stage("supervision", "LockSupervisor::is_absent", 4_413),
     stage("subtraction", "Subtractor::process", 43_856),
-    stage("output", "OutputStage::process", 506_564),
+    stage("output", "OutputStage::process", 506_589),
     stage("metering", "Metering::hear_output", 191_279),
 ];
-const WHOLE: Stage = stage("whole hop", "Engine::hop", 2_317_178);
+const WHOLE: Stage = stage("whole hop", "Engine::hop", 2_317_204);
 const FLOOR: &str = "Floor::hop";
 
 const fn stage(name: &'static str, function: &'static str, worst: u64) -> Stage {
