@@ -151,7 +151,8 @@ impl Engine {
         self.metering.readings.bad_samples = self.framing.bad_samples;
     }
 
-    /// The path of the samples.
+    /// The path of the samples. Every stage is never inlined, so that `benches/count` can count it by its name.
+    #[inline(never)]
     fn hop(&mut self, worker: &mut impl Worker) {
         self.take_in();
         self.enter_section();
@@ -199,6 +200,7 @@ impl Engine {
     }
 
     /// Remembers the new hop.
+    #[inline(never)]
     fn take_in(&mut self) {
         let new: &InputHop = &self.framing.hop;
         self.input.push(new);

@@ -97,6 +97,7 @@ impl Metering {
     }
 
     /// Hears one hop of the output; the alignment was another one before a position of the mix.
+    #[inline(never)]
     pub fn hear_output(&mut self, output: &Output, input: &InputHistory, changed_at: i64) {
         input.backing.read_stereo(output.at, &mut self.backing);
         let [mix, backing, matched, difference] =

@@ -57,6 +57,7 @@ impl Engine {
     }
 
     /// Acts on the job that is back, and hands out the next.
+    #[inline(never)]
     pub(super) fn learn(&mut self, worker: &mut impl Worker) {
         if let Some(report) = self.learning.collect(self.input.now(), worker) {
             self.adopt(&report);
@@ -263,6 +264,7 @@ impl Engine {
     }
 
     /// Tracks the delay as it moves.
+    #[inline(never)]
     pub(super) fn track(&mut self) {
         let before = self.learning.learn_from();
         let learning = !self.input.newest_settings().hold;
