@@ -9,7 +9,7 @@ use crate::sound::learned;
 /// `MINUEND_BUNDLE`, or the bundle as `cargo xtask bundle minuend --release` makes it of the present sources.
 pub fn bundle() -> PathBuf {
     std::env::var_os("MINUEND_BUNDLE").map_or_else(
-        || xtask::bundle::bundle_release().expect("the plug-in can be bundled").clap,
+        || xtask::bundle::Bundles::ship().expect("the plug-in can be bundled").clap,
         PathBuf::from,
     )
 }

@@ -4,6 +4,7 @@ mod bundle;
 mod contract;
 mod formats;
 mod host;
+mod judged;
 mod odd_hosts;
 mod realtime;
 mod reference;

@@ -348,15 +348,16 @@ mod inside {
     #[ignore = "needs a display: on_a_virtual_display runs it"]
     fn the_page_is_of_the_look_that_is_chosen() {
         let mut stage = open(Situation::Silence, 1.0);
-        let has_page = |stage: &mut Stage, colour: [u8; 3]| {
-            let pixels = stage.screen().pixels().unwrap();
-            pixels[..3] == colour && pixels[pixels.len() - 3..] == colour
-        };
         until(&mut stage, "the page is of paper", |stage| has_page(stage, PAPER));
         // The look is the second stop after the parameters.
         tab_to(&mut stage, CONTROLS.len() + 1);
         key(&["Right"]);
         until(&mut stage, "the page darkens", |stage| has_page(stage, SLATE));
+    }
+
+    fn has_page(stage: &mut Stage, colour: [u8; 3]) -> bool {
+        let pixels = stage.screen().pixels().unwrap();
+        pixels[..3] == colour && pixels[pixels.len() - 3..] == colour
     }
 
     /// What the host automates is seen at once.
@@ -373,24 +374,39 @@ mod inside {
 
     #[test]
     #[ignore = "needs a display: on_a_virtual_display runs it"]
-    fn it_is_drawn_in_every_situation_and_scale() {
+    fn it_is_drawn_in_every_situation_scale_and_look() {
         for scale in [1.0, 2.0] {
-            for situation in [
-                Situation::Silence,
-                Situation::NothingRouted,
-                Situation::Searching,
-                Situation::Demo,
-                Situation::Late,
-                Situation::Lossy,
-            ] {
-                let mut stage = open(situation, scale);
+            for situation in Situation::all() {
+                let mut stage = open(*situation, scale);
                 assert_eq!(stage.screen().size(), SIZE.map(|n| (f64::from(n) * scale) as u32));
+                let picture = |stage: &mut Stage, look: &str| {
+                    let name = format!("{}{look}@{scale}x.png", situation.name());
+                    stage.picture(&super::pictures().join(&name)).unwrap();
+                    assert!(colours(stage) > 30, "{name}: text and curves");
+                };
                 stage.play_fast(situation.telling_s()).unwrap();
-                let file = super::pictures().join(format!("{}@{scale}x.png", situation.name()));
-                stage.picture(&file).unwrap();
-                assert!(colours(&mut stage) > 30, "{}: text and curves", file.display());
+                picture(&mut stage, "");
+                darken(&mut stage);
+                picture(&mut stage, "-slate");
             }
         }
+    }
+
+    /// Chooses the dark look: from nowhere the way back leads to it, the last stop.
+    fn darken(stage: &mut Stage) {
+        click([5, 5]);
+        // Keys that arrive before the window has the keyboard are lost, and so is one that arrives with that before it.
+        for _ in 0..20 {
+            for name in ["Escape", "shift+Tab", "Right"] {
+                key(&[name]);
+                play(stage, 20);
+            }
+            if has_page(stage, SLATE) {
+                key(&["Escape"]);
+                return play(stage, 20);
+            }
+        }
+        panic!("in vain: the page darkens");
     }
 
     fn colours(stage: &mut Stage) -> usize {

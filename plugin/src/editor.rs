@@ -23,9 +23,11 @@ mod curves;
 mod foot;
 mod gui_thread;
 mod history;
+mod lateness;
 mod page;
 mod plot;
 mod shown;
+mod state;
 #[cfg(test)]
 mod tests;
 mod theme;

@@ -202,6 +202,7 @@ impl Plugin for Minuend {
             engine.relearn();
         }
         let transport = context.transport();
+        let stands = transport::stands(transport);
         let first = self.transport.is_fresh();
         let jumped = self.transport.jumped(transport, mix.samples());
         if let Some(position) = transport.pos_samples().filter(|_| transport.playing && (first || jumped)) {
@@ -230,6 +231,7 @@ impl Plugin for Minuend {
             spectra: *engine.spectra(),
             sample_rate_hz,
             latency_samples,
+            stands,
         };
         self.tell(meters);
         ProcessStatus::Tail(latency_samples)

@@ -14,6 +14,8 @@ pub struct Meters {
     pub sample_rate_hz: f64,
     /// How much later than the mix the output is, samples.
     pub latency_samples: u32,
+    /// Whether the host's transport stands.
+    pub stands: bool,
 }
 
 impl Meters {

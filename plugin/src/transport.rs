@@ -52,6 +52,12 @@ impl TransportWatch {
     }
 }
 
+/// Whether the host says that its transport stands. One that tells no position says nothing. Real-time safe.
+pub fn stands(transport: &Transport) -> bool {
+    let Transport { pos_samples, pos_seconds, pos_beats, .. } = transport;
+    !transport.playing && (pos_samples.is_some() || pos_seconds.is_some() || pos_beats.is_some())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -85,5 +91,14 @@ mod tests {
         assert!(!watch.jumped(&at(None), 64));
         assert!(!watch.jumped(&at(Some(9.0)), 64));
         assert!(watch.jumped(&at(Some(5.0)), 64));
+    }
+
+    #[test]
+    fn a_transport_stands_where_the_host_says_so() {
+        let mut transport = at(Some(1.0));
+        assert!(!stands(&transport), "it plays");
+        transport.playing = false;
+        assert!(stands(&transport));
+        assert!(!stands(&Transport::new(RATE_HZ)), "nothing is told");
     }
 }

@@ -21,12 +21,17 @@ pub fn target_folder() -> Result<PathBuf> {
     Ok(metadata.target_directory.into())
 }
 
-/// Runs the bundler: a package and the arguments of `cargo build` for it.
+/// Runs the bundler for what is shipped: a package and the arguments of `cargo build` for it.
 pub fn bundle(args: &[String]) -> Result<()> {
-    let mut args = [&["bundle".to_owned()], args].concat();
+    let mut args = args.to_vec();
     if args.iter().any(|arg| arg == "--release") {
         args.extend(placeless()?);
     }
+    run_bundler(&args)
+}
+
+fn run_bundler(args: &[String]) -> Result<()> {
+    let args = [&["bundle".to_owned()], args].concat();
     // The bundler works from the workspace's root and leaves the process there.
     let here = env::current_dir().context("the present folder is gone")?;
     env::set_current_dir(workspace_root()).context("the checkout is gone")?;
@@ -80,11 +85,28 @@ pub struct Bundles {
     pub vst3: PathBuf,
 }
 
-/// Builds and bundles the plug-in as it is shipped.
-pub fn bundle_release() -> Result<Bundles> {
-    bundle(&["minuend".to_owned(), "--release".to_owned()])?;
-    let folder = target_folder()?.join("bundled");
-    Ok(Bundles { clap: folder.join("minuend.clap"), vst3: folder.join("minuend.vst3") })
+impl Bundles {
+    /// Builds and bundles the plug-in for this machine, of the packages that were compiled for the commands. It may name
+    /// folders of this machine, and otherwise is what is shipped.
+    pub fn build() -> Result<Self> {
+        run_bundler(&Self::arguments())?;
+        Self::built()
+    }
+
+    /// Builds and bundles the plug-in as it is shipped. Compiles all packages anew, since their flags are others.
+    pub fn ship() -> Result<Self> {
+        bundle(&Self::arguments())?;
+        Self::built()
+    }
+
+    fn arguments() -> [String; 2] {
+        ["minuend".to_owned(), "--release".to_owned()]
+    }
+
+    fn built() -> Result<Self> {
+        let folder = target_folder()?.join("bundled");
+        Ok(Self { clap: folder.join("minuend.clap"), vst3: folder.join("minuend.vst3") })
+    }
 }
 
 #[cfg(test)]

@@ -19,7 +19,7 @@ use minuend_files::{
 };
 
 use crate::{
-    bundle::{bundle_release, target_folder},
+    bundle::{Bundles, target_folder},
     host::{Event, Host, RenderMode},
     si_sdr::si_sdr_db,
 };
@@ -68,7 +68,7 @@ impl DemoArguments {
         write_all(&vocal, rate, &files.vocal_in_mix)?;
 
         eprintln!("Bundling the plug-in");
-        let plugin = bundle_release()?.clap;
+        let plugin = Bundles::build()?.clap;
         eprintln!("Playing the song through {}", plugin.display());
         let played = play(&plugin, &files)?;
         write_all(&difference, rate, &played)?;

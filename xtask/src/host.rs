@@ -38,6 +38,8 @@ pub struct Host {
     outputs: Vec<Port>,
     sample_rate_hz: f64,
     played_samples: u64,
+    /// Whether the transport stands.
+    stands: bool,
     moves: Vec<Move>,
 }
 
@@ -121,6 +123,7 @@ impl Host {
             outputs,
             sample_rate_hz: 0.0,
             played_samples: 0,
+            stands: false,
             moves: Vec::new(),
         })
     }
@@ -244,6 +247,11 @@ impl Host {
             processor.reset();
         }
         self.played_samples = 0;
+    }
+
+    /// Stops the transport, for good: what is processed from now on is what a host sends that stands still.
+    pub fn stand(&mut self) {
+        self.stands = true;
     }
 
     /// How much later the output is than the input, samples; known once active.

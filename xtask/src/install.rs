@@ -8,7 +8,7 @@ use std::{
 use anyhow::{Context, Result, ensure};
 use clap::Args;
 
-use crate::bundle::bundle_release;
+use crate::bundle::Bundles;
 
 /// Found in every build of the plug-in, and in no one else's file.
 const PLUGIN_ID: &[u8] = b"audio.minuend.minuend";
@@ -28,7 +28,7 @@ impl InstallArguments {
             Some(folder) => [folder.clone(), folder],
             None => user_folders()?,
         };
-        let bundles = bundle_release()?;
+        let bundles = Bundles::build()?;
         for (bundle, folder) in [(bundles.clap, clap_folder), (bundles.vst3, vst3_folder)] {
             println!("{}", install(&bundle, &folder)?.display());
         }

@@ -220,7 +220,7 @@ impl Copy {
             .current_dir(&self.tree)
             .env("CARGO_TARGET_DIR", &self.target)
             // Sooner built than scored.
-            .envs([("CARGO_PROFILE_RELEASE_LTO", "off"), ("CARGO_INCREMENTAL", "1")])
+            .env("CARGO_INCREMENTAL", "1")
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .status()

@@ -6,7 +6,7 @@ use anyhow::{Context, Result};
 use clap::Args;
 
 use crate::{
-    bundle::{bundle_release, target_folder, workspace_root},
+    bundle::{Bundles, target_folder, workspace_root},
     setup::{self, DISPLAY, PYTHON_VENV},
 };
 
@@ -24,7 +24,7 @@ impl TestArguments {
         let display = if cfg!(target_os = "linux") { &DISPLAY[..] } else { &[] };
         setup::ensure_all(&display.iter().chain([&PYTHON_VENV]).collect::<Vec<_>>())?;
         let python = python()?;
-        let bundles = bundle_release()?;
+        let bundles = Bundles::ship()?;
         let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
         let status = Command::new(cargo)
             .args(["test", "--workspace"])

@@ -67,7 +67,7 @@ impl WindowArguments {
         ensure!((0.5..=4.0).contains(&self.scale), "a scale of {}: choose from 1 to 3", self.scale);
         let bundle = match self.bundle {
             Some(bundle) => bundle,
-            None => crate::bundle::bundle_release()?.clap,
+            None => crate::bundle::Bundles::build()?.clap,
         };
         if self.figures {
             println!("{}", Figures::measure(&bundle, self.scale, Lengths::default())?);

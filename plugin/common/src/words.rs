@@ -80,7 +80,7 @@ pub fn why_withheld(withheld: Withheld) -> String {
             _ => "what limits the null",
         },
     };
-    format!("cannot tell: {by} leaves more beneath the voice than where it rests")
+    format!("cannot tell: {by} leaves more under the voice than in its rests")
 }
 
 fn name(signal: Signal) -> &'static str {
@@ -120,7 +120,7 @@ mod tests {
             (Kind::Noise { level_db: -90.0 }, "the noise"),
             (Kind::Polarity, "what limits the null"),
         ] {
-            let reason = format!("cannot tell: {by} leaves more beneath the voice than where it rests");
+            let reason = format!("cannot tell: {by} leaves more under the voice than in its rests");
             assert_eq!(why_withheld(Withheld::Forbidden(kind)), reason);
         }
     }

@@ -126,6 +126,18 @@ impl Cleanup {
         residue: Residue,
         removed: &mut Stereo,
     ) {
+        if self.hear(difference, matched) {
+            self.remove(amount, residue);
+        }
+        let at = self.hops * self.hop;
+        for (removed, sum) in removed.iter_mut().zip(self.wiener.removed()) {
+            removed.copy_from_slice(&sum[at..at + self.hop]);
+        }
+    }
+
+    /// Takes one hop and learns from it, which is all that is to be done where nobody hears the output. True once a step is
+    /// whole.
+    pub fn hear(&mut self, difference: &Stereo, matched: &Stereo) -> bool {
         let hop = self.hop;
         for (history, new) in
             self.difference.iter_mut().zip(difference).chain(self.matched.iter_mut().zip(matched))
@@ -137,16 +149,15 @@ impl Cleanup {
             history[at..at + hop].copy_from_slice(new);
         }
         self.hops += 1;
-        if self.hops * hop == self.step {
+        let is_whole = self.hops * hop == self.step;
+        if is_whole {
             self.hops = 0;
             self.analyse();
             self.average_backing();
-            self.remove(amount, residue);
+            // From the frame before the newest.
+            self.estimator.learn(&self.frames[0], &self.backing);
         }
-        let at = self.hops * hop;
-        for (removed, sum) in removed.iter_mut().zip(self.wiener.removed()) {
-            removed.copy_from_slice(&sum[at..at + hop]);
-        }
+        is_whole
     }
 
     /// Spectra of the newest frame, in mid and side.
@@ -190,10 +201,9 @@ impl Cleanup {
         side.iter_mut().zip(mid).for_each(|(s, m)| *s += MID_IN_SIDE * *m);
     }
 
-    /// Learns from the frame before the newest, and takes the residue out of it.
+    /// Takes the residue out of the frame before the newest.
     fn remove(&mut self, amount: f32, residue: Residue) {
         let (frame, backing) = (&self.frames[0], &self.backing);
-        self.estimator.learn(frame, backing);
         if let Residue::Share(share) = residue {
             self.estimator.assume_share(share);
         }

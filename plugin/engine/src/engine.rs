@@ -31,7 +31,7 @@ use crate::matching::level_stage::LevelStage;
 use crate::matching::matcher::Matcher;
 use crate::matching::movement::Movement;
 use crate::matching::tone_stage::ToneStage;
-use crate::metering::{GONE_S, Metering};
+use crate::metering::{Metering, backing_is_gone};
 use crate::output::OutputStage;
 use crate::saturation::bend::Bend;
 use crate::saturation::bend_fit;
@@ -161,7 +161,8 @@ impl Engine {
         self.metering.readings.bad_samples = self.framing.bad_samples;
     }
 
-    /// The path of the samples.
+    /// The path of the samples. Every stage is never inlined, so that `benches/count` can count it by its name.
+    #[inline(never)]
     fn hop(&mut self, worker: &mut impl Worker) {
         self.take_in();
         self.enter_section();
@@ -183,8 +184,11 @@ impl Engine {
         if let Some(subtracted) = self.subtractor.process(followed, &self.input, inverted) {
             // What was bent passes as it came where the backing is gone; without a curve nothing is taken away from it anyway.
             let (_, is_bent) = self.input.bend();
-            let is_gone = is_bent && self.input.silent_hops() > self.sizes.hops(GONE_S);
-            let is_subtracted = |at| !is_gone && self.aligner.was_aligned(at) && self.matcher.was_passing(at);
+            let passes = is_bent && backing_is_gone(&self.input, self.aligner.lock(), self.sizes);
+            let is_subtracted = |at| !passes && self.aligner.was_aligned(at) && self.matcher.was_passing(at);
+            if is_subtracted(subtracted.at) {
+                self.metering.hear_matched(followed, &self.input);
+            }
             let out = &mut self.framing.out;
             let output = self.output.process(
                 subtracted,
@@ -194,7 +198,7 @@ impl Engine {
                 out,
             );
             if let Some(output) = output {
-                self.metering.hear_output(output, self.aligner.changed_at());
+                self.metering.hear_output(output, &self.input, self.aligner.changed_at());
             }
         }
         if is_absent && self.aligner.is_locked() && !hold {
@@ -212,6 +216,7 @@ impl Engine {
     }
 
     /// Remembers the new hop.
+    #[inline(never)]
     fn take_in(&mut self) {
         let new: &mut InputHop = &mut self.framing.hop;
         self.metering.hear_input(new);

@@ -2,9 +2,11 @@
 
 mod align;
 pub mod causes;
+mod claims;
 mod cleanup;
 mod discontinuities;
 mod dsp;
+mod energies;
 pub mod engine;
 mod error;
 mod framing;
@@ -31,11 +33,13 @@ pub use align::{
     song_map::{DelayModel, Section, SongMap},
 };
 pub use causes::{Cause, Causes};
+pub use claims::Claims;
 pub use cleanup::residual_model::{BandResidual, LoudnessClass, ResidualModel};
 pub use dsp::{
     sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ},
     units::range_of_nine_tenths,
 };
+pub use energies::{Energies, Misfit};
 pub use engine::Engine;
 pub use error::PrepareError;
 pub use job::{Inline, Job, Worker};

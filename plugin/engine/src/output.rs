@@ -101,7 +101,8 @@ impl OutputStage {
     }
 
     /// Takes one hop and fills the output. `is_subtracted` tells of a position of the mix whether anything is taken away there:
-    /// elsewhere the mix passes untouched. `is_heard` = false makes no output.
+    /// elsewhere the mix passes untouched. `is_heard` = false makes no output, from now on.
+    #[inline(never)]
     pub fn process(
         &mut self,
         subtracted: &Subtracted,
@@ -110,6 +111,10 @@ impl OutputStage {
         is_heard: bool,
         out: &mut Stereo,
     ) -> Option<&Output> {
+        if !is_heard {
+            self.cleanup.hear(&subtracted.residual, &subtracted.matched);
+            return None;
+        }
         let settings = input.settings_at(subtracted.at);
         let residue = match settings.backing_kind {
             BackingKind::Recorded => Residue::AsHeard,
@@ -121,7 +126,7 @@ impl OutputStage {
         self.backing.push([&subtracted.backing[0], &subtracted.backing[1]]);
         self.difference.push([&subtracted.difference[0], &subtracted.difference[1]]);
         let at = subtracted.at - self.cleanup.latency_samples() as i64;
-        if at < 0 || !is_heard {
+        if at < 0 {
             return None;
         }
         self.output.at = at;

@@ -1,6 +1,7 @@
 //! What the engine reports: raw numbers, to be scaled and worded by whoever shows them.
 
 use crate::causes::diagnosis::{Cause, Causes, Kind};
+use crate::energies::Energies;
 use crate::null_depth::rests::Heard;
 
 /// Where the search for the backing stands.
@@ -50,6 +51,8 @@ impl Withheld {
 pub struct Readings {
     /// State of the search.
     pub lock: Lock,
+    /// The same, the backing heard or not: what was found is kept while the backing is silent.
+    pub kept: Lock,
     /// How much later than the backing the mix plays the same music, samples; negative = the backing is late.
     pub delay_samples: f64,
     /// How far the backing must be moved earlier before it can be subtracted, samples; 0 unless [`Lock::TooLate`].
@@ -65,11 +68,13 @@ pub struct Readings {
     pub level: [f32; 2],
     /// The level follower's present movement, dB.
     pub follow_db: f32,
-    /// Level of the mix over the last hop, RMS, dB re full scale.
+    /// Whether the mix was heard within the last seconds; its level is told later than that.
+    pub mix_is_heard: bool,
+    /// Level of the mix that is put out, as it came in, RMS, dB re full scale.
     pub mix_db: f32,
-    /// Level of the backing over the last hop, RMS, dB re full scale.
+    /// Level of the backing that came in with that mix, RMS, dB re full scale.
     pub backing_db: f32,
-    /// Level of the output over the last hop, RMS, dB re full scale.
+    /// Level of the output over the last hop, RMS, dB re full scale. That of a mix that passes is [`Self::mix_db`].
     pub output_db: f32,
     /// How far the backing is down in the difference, dB: over the last 10 s, power of the matched backing re that of
     /// what is left of it, where the voice rests; `None` while that cannot be told to 3 dB.
@@ -80,6 +85,8 @@ pub struct Readings {
     pub causes: Causes,
     /// Whether that has been looked for beneath enough of a voice.
     pub knows_causes: bool,
+    /// What the match takes out of the mix, over all music since `reset` from which anything is subtracted.
+    pub energies: Energies,
     /// Samples processed since `reset`, in whole hops.
     pub heard_samples: u64,
     /// Samples that were not finite and counted as silence, since `reset`.

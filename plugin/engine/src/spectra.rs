@@ -1,6 +1,6 @@
-//! Spectra of mix, matched backing and difference in quarter octaves, for whoever draws them.
+//! Spectra of mix, backing, matched backing and difference in quarter octaves, for whoever draws them.
 //!
-//! Two sides of three signals are six transforms a frame. They are done one a hop, so that no hop has more to do than
+//! Two sides of four signals are eight transforms a frame. They are done one a hop, so that no hop has more to do than
 //! one of them.
 
 use realfft::num_complex::Complex32;
@@ -18,20 +18,22 @@ const LOWEST_EDGE_HZ: f64 = 32.0;
 const BANDS_PER_OCTAVE: f64 = 4.0;
 /// A frame at 44.1 and 48 kHz, samples. Chosen by hand; not measured.
 const FRAME: usize = 4096;
-/// Mix, matched backing and difference.
-const NUM_SIGNALS: usize = 3;
+/// Mix, backing, matched backing and difference.
+const NUM_SIGNALS: usize = 4;
 
 /// Lower edge of a band, Hz; that of band [`NUM_BANDS`] is the upper edge of the highest.
 pub fn band_edge_hz(band_idx: usize) -> f64 {
     LOWEST_EDGE_HZ * (band_idx as f64 / BANDS_PER_OCTAVE).exp2()
 }
 
-/// What each band held in one frame of about 0.09 s: the mean square over both sides, linear. The three belong to the
-/// same moment. Bands above half the sample rate are 0.
+/// What each band held in one frame of about 0.09 s: the mean square over both sides, linear. They belong to the same
+/// moment. Bands above half the sample rate are 0.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Spectra {
     /// The mix.
     pub mix: [f32; NUM_BANDS],
+    /// The backing as it came in.
+    pub backing: [f32; NUM_BANDS],
     /// The backing as it was subtracted.
     pub matched: [f32; NUM_BANDS],
     /// What was left, before the low-cut.
@@ -43,7 +45,7 @@ pub struct Spectra {
 impl Default for Spectra {
     fn default() -> Self {
         let none = [0.0; NUM_BANDS];
-        Self { mix: none, matched: none, difference: none, num_frames: 0 }
+        Self { mix: none, backing: none, matched: none, difference: none, num_frames: 0 }
     }
 }
 
@@ -95,7 +97,7 @@ impl Spectrometer {
         &self.latest
     }
 
-    /// Hears one hop of mix, matched backing and difference.
+    /// Hears one hop of mix, backing, matched backing and difference.
     pub fn add(&mut self, hop: [[&[f32]; 2]; NUM_SIGNALS]) {
         for (ring, block) in self.signals.iter_mut().zip(hop) {
             ring.push(block);
@@ -107,9 +109,10 @@ impl Spectrometer {
         self.measure(self.done / 2, self.done % 2);
         self.done += 1;
         if self.done == 2 * NUM_SIGNALS {
-            let [mix, matched, difference] =
+            let [mix, backing, matched, difference] =
                 std::mem::replace(&mut self.powers, [[0.0; NUM_BANDS]; NUM_SIGNALS]);
-            self.latest = Spectra { mix, matched, difference, num_frames: self.latest.num_frames + 1 };
+            let num_frames = self.latest.num_frames + 1;
+            self.latest = Spectra { mix, backing, matched, difference, num_frames };
             self.done = 0;
             self.begin += len;
         }
@@ -156,7 +159,7 @@ mod tests {
     use super::*;
     use crate::dsp::noise::noise;
 
-    fn heard(meter: &mut Spectrometer, sizes: Sizes, signal: &[f32], gains: [f32; 3]) -> Spectra {
+    fn heard(meter: &mut Spectrometer, sizes: Sizes, signal: &[f32], gains: [f32; 4]) -> Spectra {
         for hop in signal.chunks_exact(sizes.hop()) {
             let scaled = gains.map(|gain| hop.iter().map(|x| gain * x).collect::<Vec<f32>>());
             meter.add(scaled.each_ref().map(|x| [&x[..], &x[..]]));
@@ -171,10 +174,11 @@ mod tests {
             let tone: Vec<f32> = (0..sizes.scaled(3 * FRAME))
                 .map(|n| (std::f64::consts::TAU * 1_000.0 * n as f64 / rate_hz).sin() as f32)
                 .collect();
-            let spectra = heard(&mut Spectrometer::new(sizes), sizes, &tone, [1.0, 0.5, 0.0]);
+            let spectra = heard(&mut Spectrometer::new(sizes), sizes, &tone, [1.0, 2.0, 0.5, 0.0]);
             let band = (0..NUM_BANDS).find(|&i| band_edge_hz(i + 1) > 1_000.0).unwrap();
             // The mean square of a sine is 1/2.
             assert!((spectra.mix[band] - 0.5).abs() < 0.01, "{}", spectra.mix[band]);
+            assert!((spectra.backing[band] - 2.0).abs() < 0.04);
             assert!((spectra.matched[band] - 0.125).abs() < 0.0025);
             assert_eq!(spectra.difference, [0.0; NUM_BANDS]);
             assert!(spectra.mix[band + 3] < 1e-4, "{}", spectra.mix[band + 3]);
@@ -188,7 +192,7 @@ mod tests {
         let sine = |hz: f64, n: usize| (std::f64::consts::TAU * hz * n as f64 / 48_000.0).sin();
         let tones: Vec<f32> =
             (0..3 * FRAME).map(|n| (sine(100.0, n) + 1e-4 * sine(10_000.0, n)) as f32).collect();
-        let spectra = heard(&mut Spectrometer::new(sizes), sizes, &tones, [1.0; 3]);
+        let spectra = heard(&mut Spectrometer::new(sizes), sizes, &tones, [1.0; 4]);
         let band = (0..NUM_BANDS).find(|&i| band_edge_hz(i + 1) > 10_000.0).unwrap();
         assert!((spectra.mix[band] / 0.5e-8 - 1.0).abs() < 0.05, "{}", spectra.mix[band]);
     }
@@ -201,7 +205,7 @@ mod tests {
         let signal = noise(FRAME + 6 * 128, 3);
         for round in 0..60u32 {
             let signal = if round == 0 { signal.clone() } else { noise(FRAME + 6 * 128, 3 + round) };
-            let spectra = heard(&mut meter, sizes, &signal, [1.0; 3]);
+            let spectra = heard(&mut meter, sizes, &signal, [1.0; 4]);
             sum.iter_mut().zip(spectra.mix).for_each(|(sum, x)| *sum += x / 60.0);
         }
         // Uniform noise between -1 and 1 has a mean square of 1/3, spread evenly up to half the rate.
@@ -217,11 +221,11 @@ mod tests {
         let sizes = Sizes::new(8_000.0);
         let mut meter = Spectrometer::new(sizes);
         let signal = noise(2 * FRAME, 1);
-        let spectra = heard(&mut meter, sizes, &signal, [1.0; 3]);
+        let spectra = heard(&mut meter, sizes, &signal, [1.0; 4]);
         assert!(spectra.mix.iter().sum::<f32>() > 0.2);
         assert!((0..NUM_BANDS).all(|i| band_edge_hz(i) < 4_010.0 || spectra.mix[i] == 0.0));
         meter.reset();
         assert_eq!(*meter.latest(), Spectra::default());
-        assert_eq!(heard(&mut meter, sizes, &signal, [1.0; 3]), spectra);
+        assert_eq!(heard(&mut meter, sizes, &signal, [1.0; 4]), spectra);
     }
 }

@@ -66,6 +66,7 @@ impl Subtractor {
     }
 
     /// Subtracts one hop of the backing, which was found with its polarity flipped or not. Nothing comes before the mix does.
+    #[inline(never)]
     pub fn process(&mut self, followed: &Hop, input: &InputHistory, inverted: bool) -> Option<&Subtracted> {
         if followed.at < 0 {
             return None;

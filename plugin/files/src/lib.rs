@@ -1,6 +1,7 @@
 //! Mix minus backing, from files to files: what the program `minuend` does, as a library.
 
 pub mod command;
+mod covered;
 mod done;
 pub mod ending;
 pub mod noise;

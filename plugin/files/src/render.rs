@@ -3,12 +3,21 @@
 use std::{fs, ops::Range, path::Path};
 
 use anyhow::{Result, ensure};
-use minuend_engine::{Lock, Settings, settings::Listen};
+use minuend_engine::{
+    Lock, Misfit, Settings,
+    settings::{Listen, Polarity},
+};
 
 use crate::{
     ending::{Ending, NOT_FOUND},
     origin::origin,
-    passes::{Block, Pair, Pass, depth::Depth, learn, subtract},
+    passes::{
+        Block, Pair, Pass,
+        depth::Depth,
+        learn,
+        sections::{Section, State, sections},
+        subtract,
+    },
     progress::{Progress, tell},
     read::{AudioReader, is_silent},
     rendered::Rendered,
@@ -16,6 +25,9 @@ use crate::{
     request::{Passes, Render},
     write::{AudioWriter, Container, NewFolders, Place, folder_of, write_file},
 };
+
+/// Further apart than this no two clocks are, parts in a million: crystals keep to 100 either way (common practice, no source).
+const CLOCKS_PPM: f64 = 300.0;
 
 /// Renders one song. `progress` is told how much is done, 0 to 1, and can break off.
 ///
@@ -87,6 +99,12 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         learning.num_samples as f64 / f64::from(rate_hz),
         request.part_s.start
     );
+    let sections = sections(&pass.series, (from + num_samples) as f64 / f64::from(rate_hz), rate_hz.into());
+    if settings.listen != Listen::Mix
+        && let Some(misfit) = misfit(&pass, &sections, &settings)
+    {
+        return Err(no_match(request, misfit, pass.drift_ppm));
+    }
     let also = match &request.matched_backing {
         Some(out) => Some(write(out, Listen::Backing, &mut |_| ())?.1),
         None => None,
@@ -100,7 +118,8 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         inverted: pass.readings.inverted,
         null_depth_db: depth.told_db().map(|db| db as f32),
         withheld: depth.withheld(),
-        locked: pass.locked,
+        sections,
+        also_at: learning.also_at.clone(),
         late_s: match pass.readings.lock {
             Lock::TooLate => pass.readings.late_samples / f64::from(rate_hz),
             _ => 0.0,
@@ -138,6 +157,39 @@ fn not_found(request: &Render) -> anyhow::Error {
         request.backing.display(),
         request.mix.display()
     );
+    Ending::new(NOT_FOUND, message).into()
+}
+
+/// Why what was subtracted is no match: by its energies, or since the mix does not hold what the backing claims of it, over more
+/// of the song than it does. Bars that come again share their drums, and nothing else.
+fn misfit(pass: &Pass, sections: &[Section], settings: &Settings) -> Option<Misfit> {
+    let false_s: f64 = sections.iter().filter(|s| s.state == State::HoldsMore).map(Section::length_s).sum();
+    let true_s: f64 = sections.iter().map(|section| section.confirmed_s).sum();
+    // What the user adds by hand is no fault of the match.
+    let by_hand = settings.polarity != Polarity::Follow
+        || settings.trim_db.abs() > 3.0
+        || settings.nudge_samples != 0.0;
+    let is_false = !by_hand && false_s > true_s;
+    pass.series.energies().misfit().or(is_false.then_some(Misfit::Foreign))
+}
+
+/// The error of a match that is none.
+fn no_match(request: &Render, misfit: Misfit, drift_ppm: f64) -> anyhow::Error {
+    let (mix, backing) = (request.mix.display(), request.backing.display());
+    let message = match misfit {
+        Misfit::Swapped => format!(
+            "{mix} and {backing} look swapped: what is called the backing holds more than the mix; name the full mix first"
+        ),
+        _ if matches!(request.passes, Passes::Held(_)) => format!(
+            "the match that was kept does not fit {mix} and {backing}: what it takes away is not in the mix; \
+             leave out --match, or choose the match of this song"
+        ),
+        _ if drift_ppm.abs() > CLOCKS_PPM => format!(
+            "{backing}: is not the recording that {mix} was made with: its speed is another one, by {drift_ppm:.0} parts \
+             in a million or more, and clocks differ by less than {CLOCKS_PPM:.0}; look for one that was neither stretched nor tuned"
+        ),
+        _ => return not_found(request),
+    };
     Ending::new(NOT_FOUND, message).into()
 }
 

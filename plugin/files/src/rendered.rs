@@ -3,7 +3,10 @@
 use minuend_common::words::{at_least, bend_sentence, why_withheld};
 use minuend_engine::{Withheld, causes::Cause};
 
-use crate::passes::Learned;
+use crate::{
+    covered,
+    passes::{Learned, sections::Section},
+};
 
 /// What was found on the way.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,8 +25,10 @@ pub struct Rendered {
     pub null_depth_db: Option<f32>,
     /// Why there is no null depth.
     pub withheld: Withheld,
-    /// Part of the song with a backing over which the lock held, 0 to 1.
-    pub locked: f64,
+    /// The sections of what was written.
+    pub sections: Vec<Section>,
+    /// Other delays, samples, at which a song that repeats would agree with the backing as well.
+    pub also_at: Vec<f64>,
     /// By how much the backing comes too late for the plug-in, s: only of [`Passes::One`](crate::Passes::One), which moves nothing.
     pub late_s: f64,
     /// Samples of either file that were not finite and counted as silence.
@@ -42,6 +47,11 @@ impl Rendered {
         self.delay_samples / f64::from(self.sample_rate_hz) * 1000.0
     }
 
+    /// Part of what was written from which the backing is subtracted, 0 to 1.
+    pub fn subtracted(&self) -> f64 {
+        covered::share(&self.sections)
+    }
+
     /// What was found, in one line.
     pub fn describe(&self) -> String {
         let polarity = if self.inverted { "inverted" } else { "kept" };
@@ -51,10 +61,18 @@ impl Rendered {
             (None, withheld) => format!("null depth unknown ({})", why_withheld(withheld)),
         };
         let mut line = format!(
-            "delay {}, polarity {polarity}, {depth}, locked over {:.0} % of the song",
+            "delay {}, polarity {polarity}, {depth}, subtracted over {:.0} % of the song",
             delay_words(self.delay_samples, f64::from(self.sample_rate_hz)),
-            self.locked * 100.0
+            100.0 * self.subtracted()
         );
+        if !self.also_at.is_empty() {
+            let ms = |samples: &f64| format!("{:.0} ms", samples / f64::from(self.sample_rate_hz) * 1000.0);
+            let places: Vec<String> = self.also_at.iter().map(ms).collect();
+            line += &format!(", the song repeats: the delay could also be {}", places.join(" or "));
+        }
+        for words in covered::words(&self.sections) {
+            line += &format!(", {words}");
+        }
         if self.drift_ppm != 0.0 {
             line += &format!(", drift {:.1} ppm", self.drift_ppm);
         }

@@ -27,8 +27,24 @@ pub struct Panel<'a> {
 }
 
 impl Panel<'_> {
+    /// All controls: in two columns where there is room, in the order in which they are read.
+    pub fn show(&self, ui: &mut Ui) {
+        if ui.available_width() < TWO_COLUMNS {
+            self.actions(ui);
+            self.heard(ui);
+            self.matched(ui);
+            return;
+        }
+        ui.spacing_mut().item_spacing.x = 26.0;
+        ui.columns_const(|[left, right]| {
+            self.actions(left);
+            self.heard(left);
+            self.matched(right);
+        });
+    }
+
     /// What is done in one press.
-    pub fn actions(&self, ui: &mut Ui) {
+    fn actions(&self, ui: &mut Ui) {
         let Controls { relearn, hold, bypass, .. } = self.controls;
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing.x = 18.0;
@@ -51,20 +67,6 @@ impl Panel<'_> {
                  level follower and clean-up go on.",
             );
             self.switch(ui, bypass, "Passes the mix as it came, delayed by the plug-in's latency.");
-        });
-    }
-
-    /// Everything that is set.
-    pub fn settings(&self, ui: &mut Ui) {
-        if ui.available_width() < TWO_COLUMNS {
-            self.heard(ui);
-            self.matched(ui);
-            return;
-        }
-        ui.spacing_mut().item_spacing.x = 26.0;
-        ui.columns_const(|[left, right]| {
-            self.heard(left);
-            self.matched(right);
         });
     }
 

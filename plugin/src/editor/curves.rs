@@ -16,23 +16,26 @@ const MOVEMENTS_DB: [f32; 4] = [1.0, 3.0, 6.0, 12.0];
 pub fn depth(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meters: &Meters) {
     let (figure, meaning) = words::null_depth(meters);
     let mut plot = Plot::new(ui, theme, size, "Null depth over time, dB", format!("now {figure}, {meaning}"));
-    let depths = history.points().flat_map(|point| [point.depth_db, point.at_least_db]).flatten();
-    plot.depth_scale(depths.fold(0.0, f32::max));
-    marks(&plot);
     let measured = Pen { width: 2.0, colour: theme.accent, dashed: false };
     let at_least = Pen { dashed: true, ..measured };
-    plot.curve(over_time(history, |point| point.depth_db), measured);
-    plot.curve(over_time(history, |point| point.at_least_db), at_least);
     let is_told = [
         history.points().any(|point| point.depth_db.is_some()),
         history.points().any(|point| point.at_least_db.is_some()),
     ];
+    if is_told == [false; 2] {
+        plot.say(&words::no_depth_yet(meters.readings.withheld));
+    } else {
+        let depths = history.points().flat_map(|point| [point.depth_db, point.at_least_db]).flatten();
+        plot.depth_scale(depths.fold(0.0, f32::max));
+        marks(&plot);
+    }
     match is_told {
-        [false, false] => plot.say(&words::no_depth_yet(meters, meters.readings.withheld)),
-        [true, false] => {}
+        [_, false] => {}
         [false, true] => plot.legend(&[("at least", at_least)]),
         [true, true] => plot.legend(&[("measured", measured), ("at least", at_least)]),
     }
+    plot.curve(over_time(history, |point| point.depth_db), measured);
+    plot.curve(over_time(history, |point| point.at_least_db), at_least);
     plot.response.on_hover_text(
         "How far the backing is down in the difference, over the last 30 s of music. Deeper is better. It is \
          measured in the rests of the voice only. A broken line: it is at least so deep, but what is left there may be \
@@ -51,9 +54,6 @@ pub fn movement(ui: &mut Ui, theme: &Theme, size: Vec2, history: &History, meter
     marks(&plot);
     let pen = Pen { width: 1.5, colour: theme.mix, dashed: false };
     plot.curve(over_time(history, |point| point.follow_db), pen);
-    if history.points().all(|point| point.follow_db.is_none()) {
-        plot.say(words::no_movement_yet(meters));
-    }
     plot.response.on_hover_text(
         "By how much the level of the backing in the mix moves, as a bus compressor or limiter does when the voice \
          works it, and as it is followed. A straight line at 0: the level stands still.",

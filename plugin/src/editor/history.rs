@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use minuend_engine::spectra::NUM_BANDS;
 use minuend_engine::{Lock, Readings, Spectra, Withheld, heard};
 
+use super::state::State;
 use crate::meters::Meters;
 
 /// Length of the curves, seconds of music.
@@ -55,6 +56,12 @@ impl History {
             *self = Self::default();
             return;
         }
+        if State::of(meters).rests() {
+            // What was drawn of the song stays. Levels are taken as they are, since no picture may follow.
+            self.levels = powers(&meters.readings);
+            self.searching_since_s = None;
+            return;
+        }
         let heard_s = meters.readings.heard_samples as f64 / meters.sample_rate_hz;
         let passed_s = heard_s - self.heard_s;
         if !(0.0..GAP_S).contains(&passed_s) {
@@ -70,10 +77,8 @@ impl History {
 
     fn take_levels(&mut self, meters: &Meters, passed_s: f64) {
         let weight = 1.0 - (-passed_s.clamp(0.0, GAP_S) / LEVEL_S).exp();
-        let readings = &meters.readings;
-        let now = [readings.mix_db, readings.backing_db, readings.output_db];
-        for (level, now) in self.levels.iter_mut().zip(now) {
-            *level += weight * (10f64.powf(f64::from(now) / 10.0) - *level);
+        for (level, now) in self.levels.iter_mut().zip(powers(&meters.readings)) {
+            *level += weight * (now - *level);
         }
     }
 
@@ -115,6 +120,7 @@ impl History {
         let weight = if first { 1.0 } else { FRAME_WEIGHT };
         for (average, new) in [
             (&mut self.average.mix, &spectra.mix),
+            (&mut self.average.backing, &spectra.backing),
             (&mut self.average.matched, &spectra.matched),
             (&mut self.average.difference, &spectra.difference),
         ] {
@@ -144,6 +150,11 @@ impl History {
         self.points.iter()
     }
 
+    /// Whether anything was subtracted in the time of the curves.
+    pub fn has_null(&self) -> bool {
+        self.points.iter().any(|point| point.follow_db.is_some())
+    }
+
     /// How far back a point lies, seconds; `age` counts from the newest.
     pub fn age_s(age: usize) -> f64 {
         age as f64 * STEP_S
@@ -168,6 +179,11 @@ impl History {
     pub fn levels_db(&self) -> [f32; 3] {
         self.levels.map(|power| (10.0 * power.max(1e-20).log10()) as f32)
     }
+}
+
+/// Powers of mix, backing and output.
+fn powers(readings: &Readings) -> [f64; 3] {
+    [readings.mix_db, readings.backing_db, readings.output_db].map(|db| 10f64.powf(f64::from(db) / 10.0))
 }
 
 #[cfg(test)]
@@ -216,10 +232,26 @@ mod tests {
         assert_eq!(history.points().len(), 0);
     }
 
+    /// When the host stops, and for however long.
+    #[test]
+    fn what_was_drawn_of_the_song_stays_while_nothing_plays() {
+        let mut history = History::default();
+        for i in 0..40 {
+            history.take(&at(0.1 * f64::from(i), Readings { mix_is_heard: true, ..locked(40.0) }));
+        }
+        let (num_points, newest) = (history.points().len(), history.points().next_back().copied());
+        let rests = Readings { lock: Lock::NoBacking, kept: Lock::Locked, mix_db: -200.0, ..locked(40.0) };
+        for seconds in [4.0, 4.1, 90.0, 0.0] {
+            history.take(&at(seconds, rests));
+            assert_eq!((history.points().len(), history.points().next_back().copied()), (num_points, newest));
+            assert!(history.has_null() && history.levels_db()[0] <= -199.0);
+        }
+    }
+
     #[test]
     fn a_search_is_timed_until_it_ends() {
         let mut history = History::default();
-        let searching = Readings { lock: Lock::Searching, ..Readings::default() };
+        let searching = Readings { lock: Lock::Searching, mix_is_heard: true, ..Readings::default() };
         for i in 0..=40 {
             history.take(&at(2.0 + 0.5 * f64::from(i), searching));
         }

@@ -1,15 +1,16 @@
 //! What stands where: is it locked, how deep is the null and what limits it, what can be done.
 
 use egui::{
-    Align, Align2, Layout, Rect, RichText, Role, ScrollArea, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, vec2,
+    Align, Align2, Label, Layout, Rangef, Rect, RichText, Role, ScrollArea, Sense, Shape, Stroke, Ui, Vec2,
+    WidgetInfo, pos2, vec2,
 };
-use minuend_engine::Lock;
 use nice_plug::prelude::ParamSetter;
 
 use super::controls::Panel;
 use super::history::History;
+use super::state::State;
 use super::theme::{self, Theme};
-use super::words::Finding;
+use super::words::{Finding, Warning};
 use super::{bands, curves, words};
 use crate::meters::Meters;
 use crate::params::Controls;
@@ -17,9 +18,18 @@ use crate::params::Controls;
 /// Narrower than this the pictures stand one below the other.
 const TWO_PICTURES: f32 = 560.0;
 /// Room for the levels, points.
-const SUM_WIDTH: f32 = 170.0;
+const LEVELS_WIDTH: f32 = 170.0;
+/// Room for the line of a level, points. Three of them leave room beside them for a state and two lines on it, so that nothing
+/// below moves with the state.
+const LEVEL_HEIGHT: f32 = 23.0;
+/// Level at which the bar of a level begins, dB re full scale.
+const LEAST_LEVEL_DB: f32 = -60.0;
 /// Space at the window's edges, points.
 const MARGIN: f32 = 14.0;
+/// Room for a warning, points: always there, so that nothing below moves when there is one.
+const WARNING_HEIGHT: f32 = 15.0;
+/// Room for what is said of the null before there is any, points.
+const NO_NULL_HEIGHT: f32 = 34.0;
 /// Least room for the null depth and what limits it, points: for a reason of two lines or three limits, so that the pictures
 /// below stand still while these come and go.
 const NULL_HEIGHT: f32 = 52.0;
@@ -50,7 +60,7 @@ impl Page<'_> {
         let margin = egui::Margin::same(MARGIN as i8);
         // The window is cleared to the page's colour: to fill it once more would be half the work of a picture where no
         // graphics card draws.
-        let frame = egui::Frame::NONE.inner_margin(margin);
+        let frame = egui::Frame::NONE.inner_margin(egui::Margin { bottom: theme::GAP as i8, ..margin });
         egui::Panel::top("lock").frame(frame).show_separator_line(false).show(ui, |ui| self.lock(ui));
         let scrolled = egui::CentralPanel::no_frame().show(ui, |ui| {
             ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
@@ -59,9 +69,7 @@ impl Page<'_> {
                     let panel = Panel { theme: self.theme, controls: self.controls, host: self.host };
                     let rows = self.null(ui);
                     self.section(ui);
-                    panel.actions(ui);
-                    ui.add_space(theme::GAP);
-                    panel.settings(ui);
+                    panel.show(ui);
                     self.section(ui);
                     foot(ui);
                     rows
@@ -81,27 +89,40 @@ impl Page<'_> {
 
     /// Is it locked?
     fn lock(&self, ui: &mut Ui) {
+        let state = State::of(self.meters);
         ui.horizontal_top(|ui| {
-            let room = ui.available_width() - SUM_WIDTH - theme::SECTION;
+            let room = ui.available_width() - LEVELS_WIDTH - theme::SECTION;
             ui.allocate_ui_with_layout(vec2(room, 0.0), Layout::top_down(Align::Min), |ui| {
                 ui.set_min_width(room);
+                ui.spacing_mut().item_spacing.y = 2.0;
                 ui.horizontal(|ui| {
-                    self.state_mark(ui);
-                    ui.heading(words::state(self.meters));
+                    self.state_mark(ui, state);
+                    ui.heading(state.name());
                 });
-                ui.label(words::advice(self.meters, self.history.searching_s()));
-                if let Some(warning) = words::warning(&self.meters.readings) {
-                    ui.label(RichText::new(format!("! {warning}")).color(self.theme.accent));
-                }
+                ui.label(state.advice(self.meters, self.history.searching_s()));
             });
-            self.sum(ui);
+            self.levels(ui);
         });
         self.findings(ui);
+        self.warning(ui);
+    }
+
+    /// What else is to be known, in a line that is always there.
+    fn warning(&self, ui: &mut Ui) {
+        let room = vec2(ui.available_width(), WARNING_HEIGHT);
+        ui.allocate_ui_with_layout(room, Layout::top_down(Align::Min), |ui| {
+            ui.set_min_size(room);
+            let Some(Warning { text, is_alarm }) = words::warning(&self.meters.readings) else { return };
+            let (text, colour) = match is_alarm {
+                true => (format!("! {text}"), self.theme.accent),
+                false => (text, self.theme.pale_ink),
+            };
+            ui.add(Label::new(RichText::new(text).small().color(colour)).truncate());
+        });
     }
 
     /// What was found, as a table of one line.
     fn findings(&self, ui: &mut Ui) {
-        ui.add_space(2.0);
         ui.horizontal_wrapped(|ui| {
             ui.set_min_height(FINDINGS_HEIGHT);
             ui.spacing_mut().item_spacing = vec2(20.0, 4.0);
@@ -121,28 +142,36 @@ impl Page<'_> {
         });
     }
 
-    /// A shape for each state, beside its word.
-    fn state_mark(&self, ui: &mut Ui) {
+    /// A shape for each state, beside its name; in ink while nothing is wrong.
+    fn state_mark(&self, ui: &mut Ui, state: State) {
         let (rect, _) = ui.allocate_exact_size(Vec2::splat(20.0), Sense::empty());
         let painter = ui.painter();
-        let (centre, line) = (rect.center() + vec2(0.0, 2.0), Stroke::new(2.0, self.theme.accent));
-        let colour = self.theme.accent;
-        match self.meters.readings.lock {
-            _ if !self.meters.engine_works() => {
-                painter.hline(rect.x_range().shrink(4.0), centre.y, line);
+        let colour = if state.is_alarm() { self.theme.accent } else { self.theme.ink };
+        let (centre, line) = (rect.center() + vec2(0.0, 2.0), Stroke::new(2.0, colour));
+        let ring = || painter.circle_stroke(centre, 7.0, line);
+        match state {
+            State::NotRunning | State::WrongRate => {
+                _ = painter.hline(rect.x_range().shrink(4.0), centre.y, line)
             }
-            Lock::Locked => _ = painter.circle_filled(centre, 8.0, self.theme.ink),
-            Lock::NoBacking => _ = painter.circle_stroke(centre, 7.0, line),
-            Lock::Searching => {
-                painter.circle_stroke(centre, 7.0, line);
+            State::Locked => _ = painter.circle_filled(centre, 8.0, colour),
+            State::Silent | State::NoBacking | State::NoMix => _ = ring(),
+            State::Searching => {
+                ring();
                 painter.circle_filled(centre, 3.0, colour);
             }
-            Lock::Lost => {
-                painter.circle_stroke(centre, 7.0, line);
+            // As when it is locked, but at rest.
+            State::Kept | State::BackingSilent => {
+                for x in [-4.0, 4.0] {
+                    let bar = Rect::from_center_size(centre + vec2(x, 0.0), vec2(4.0, 15.0));
+                    painter.rect_filled(bar, 0.0, colour);
+                }
+            }
+            State::Lost => {
+                ring();
                 let reach = vec2(6.0, 6.0);
                 painter.line_segment([centre - reach, centre + reach], line);
             }
-            Lock::TooLate => {
+            State::TooLate(_) => {
                 let tip = centre - vec2(8.0, 0.0);
                 let points = vec![tip, tip + vec2(15.0, -8.0), tip + vec2(15.0, 8.0)];
                 painter.add(Shape::convex_polygon(points, colour, Stroke::NONE));
@@ -150,30 +179,45 @@ impl Page<'_> {
         }
     }
 
-    /// The levels as a sum written out: mix, minus backing, output.
-    fn sum(&self, ui: &mut Ui) {
-        let line_height = 18.0;
-        let (rect, response) = ui.allocate_exact_size(vec2(SUM_WIDTH, 3.0 * line_height + 8.0), Sense::HOVER);
-        let is_working = self.meters.engine_works();
-        let shown = |db| if is_working { words::level_db(db) } else { "\u{2013}".into() };
-        let levels = self.history.levels_db().map(shown);
+    /// Three levels, each with a bar of its own: what came in, and what goes out of it now.
+    fn levels(&self, ui: &mut Ui) {
+        let (rect, response) = ui.allocate_exact_size(vec2(LEVELS_WIDTH, 3.0 * LEVEL_HEIGHT), Sense::HOVER);
+        let levels_db = self.meters.engine_works().then(|| self.history.levels_db());
         let painter = ui.painter();
-        for (idx, (name, level)) in ["mix", "\u{2212} backing", "output"].into_iter().zip(&levels).enumerate()
-        {
-            let y = rect.top() + line_height * (idx as f32 + 0.5) + if idx == 2 { 6.0 } else { 0.0 };
-            let row = Rect::from_x_y_ranges(rect.x_range(), y..=y);
-            painter.text(row.left_center(), Align2::LEFT_CENTER, name, theme::figures(), self.theme.pale_ink);
-            painter.text(row.right_center(), Align2::RIGHT_CENTER, level, theme::figures(), self.theme.ink);
-        }
-        let y = rect.top() + 2.0 * line_height + 3.0;
-        painter.hline(rect.x_range(), y, Stroke::new(1.5, self.theme.ink));
-        response.widget_info(|| {
-            let [mix, backing, output] = &levels;
-            let told = format!("Levels: mix {mix}, backing {backing}, output {output}");
-            WidgetInfo::labeled(Role::Label, true, told)
+        let rows = ["mix in", "backing in", "output"].into_iter().enumerate().map(|(idx, name)| {
+            let level_db = levels_db.map(|levels_db| levels_db[idx]);
+            let level = level_db.map_or("\u{2013}".into(), words::level_db);
+            let row = rect.split_top_bottom_at_y(rect.top() + LEVEL_HEIGHT * (idx as f32 + 1.0)).0;
+            let y = row.bottom() - 14.0;
+            painter.text(
+                pos2(row.left(), y),
+                Align2::LEFT_CENTER,
+                name,
+                theme::figures(),
+                self.theme.pale_ink,
+            );
+            painter.text(
+                pos2(row.right(), y),
+                Align2::RIGHT_CENTER,
+                &level,
+                theme::figures(),
+                self.theme.ink,
+            );
+            let y = row.bottom() - 3.0;
+            painter.hline(row.x_range(), y, Stroke::new(1.0, self.theme.rule));
+            let share = level_db.map_or(0.0, |db| (1.0 - db / LEAST_LEVEL_DB).clamp(0.0, 1.0));
+            let bar = Rect::from_x_y_ranges(
+                Rangef::new(row.left(), row.left() + share * row.width()),
+                Rangef::point(y).expand(1.5),
+            );
+            painter.rect_filled(bar, 0.0, self.theme.ink);
+            format!("{name} {level}")
         });
+        let told = format!("Levels: {}", rows.collect::<Vec<_>>().join(", "));
+        response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &told));
         response.on_hover_text(
-            "Levels of what comes in and goes out (RMS). The output also holds the voice, so its level is not the null.",
+            "Three levels (RMS) of one moment: what came in, and what goes out of it now. The bars reach from \u{2212}60 to \
+             0 dB. Levels in dB do not add up. The output also holds the voice, so its level is not the null.",
         );
     }
 
@@ -194,10 +238,14 @@ impl Page<'_> {
             self.depth(ui);
             ui.vertical(|ui| self.limits(ui));
         }
+        ui.label(RichText::new(words::NULL_LEGEND).small().color(self.theme.pale_ink));
+        let rows = if two { 2 } else { 4 };
         let width = if two { 0.5 * (ui.available_width() - theme::GAP) } else { ui.available_width() };
         let size = vec2(width, self.picture_height);
         let Self { theme, meters, history, .. } = self;
-        if two {
+        if !history.has_null() {
+            self.no_null(ui, rows);
+        } else if two {
             ui.horizontal(|ui| {
                 curves::depth(ui, theme, size, history, meters);
                 bands::depth(ui, theme, size, history, meters);
@@ -212,7 +260,18 @@ impl Page<'_> {
             bands::spectra(ui, theme, size, history, meters);
             curves::movement(ui, theme, size, history, meters);
         }
-        if two { 2 } else { 4 }
+        rows
+    }
+
+    /// The spectra alone, as high as so many pictures one below the other less a line on what will stand there.
+    fn no_null(&self, ui: &mut Ui, rows: usize) {
+        let height = rows as f32 * (self.picture_height + theme::GAP) - 2.0 * theme::GAP - NO_NULL_HEIGHT;
+        bands::spectra(ui, self.theme, vec2(ui.available_width(), height), self.history, self.meters);
+        let room = vec2(ui.available_width(), NO_NULL_HEIGHT);
+        ui.allocate_ui_with_layout(room, Layout::left_to_right(Align::Center), |ui| {
+            ui.set_min_size(room);
+            ui.add(Label::new(RichText::new(words::NO_NULL_YET).small().color(self.theme.pale_ink)).wrap());
+        });
     }
 
     /// The null depth now.

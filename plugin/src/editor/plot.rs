@@ -71,7 +71,7 @@ impl Plot {
     /// A scale of depths, as of a sounding: 0 at the top, the deepest above the bottom.
     pub fn depth_scale(&mut self, deepest_db: f32) {
         let bottom = depth_scale_end(deepest_db);
-        self.scale(0.0, bottom, 0.0, if bottom > 60.0 { 20.0 } else { 10.0 });
+        self.scale(0.0, bottom, 0.0, if bottom > 40.0 { 20.0 } else { 10.0 });
     }
 
     /// Draws a line and a text below at a place from 0 (left) to 1 (right).
@@ -92,16 +92,13 @@ impl Plot {
         );
     }
 
-    /// Says in the middle why there is nothing to see.
+    /// Says what will stand here, in a field without a scale.
     pub fn say(&self, text: &str) {
-        let galley = self.painter.layout(
-            text.to_owned(),
-            theme::small(),
-            self.theme.pale_ink,
-            (self.area.width() - 12.0).max(20.0),
-        );
-        let rect = Align2::CENTER_CENTER.anchor_size(self.area.center(), galley.size());
-        self.painter.rect_filled(rect.expand(3.0), 0.0, self.theme.field);
+        let left = self.area.left() - SCALE_WIDTH + GUTTER;
+        let room = self.area.right() - left;
+        let galley = self.painter.layout(text.to_owned(), theme::small(), self.theme.pale_ink, room);
+        let place = self.area.with_min_x(left).left_center();
+        let rect = Align2::LEFT_CENTER.anchor_size(place, galley.size());
         self.painter.galley(rect.min, galley, self.theme.pale_ink);
     }
 

@@ -208,6 +208,8 @@ fn locked() -> Meters {
     Meters {
         readings: Readings {
             lock: Lock::Locked,
+            kept: Lock::Locked,
+            mix_is_heard: true,
             delay_samples: 17_640.37,
             inverted: true,
             confidence: 12.0,
@@ -220,8 +222,17 @@ fn locked() -> Meters {
         },
         spectra,
         sample_rate_hz: 44_100.0,
-        latency_samples: 21_504,
+        latency_samples: 25_856,
+        stands: false,
     }
+}
+
+/// The same song in a state in which nothing is subtracted.
+fn unlocked(lock: Lock, kept: Lock, mix_is_heard: bool) -> Meters {
+    let mut meters = locked();
+    let readings = Readings { lock, kept, mix_is_heard, null_depth_db: None, ..meters.readings };
+    meters.spectra.backing = meters.spectra.mix;
+    Meters { readings, ..meters }
 }
 
 /// Tab stops, in order: the order in which they are read.
@@ -615,7 +626,7 @@ fn pictures_and_values_are_told_in_words() {
         "Null depth by frequency, dB: 30 dB where it is shallowest",
         "Level follower, dB: now still",
         "Spectra, dB",
-        "Levels: mix \u{2212}14.0 dB",
+        "Levels: mix in \u{2212}14.0 dB, backing in \u{2212}17.0 dB, output \u{2212}22.0 dB",
     ] {
         desk.harness.get_by_label_contains(told);
     }
@@ -643,10 +654,10 @@ fn a_screen_reader_can_move_every_number() {
 #[test]
 fn empty_states_say_what_to_do() {
     let idle = Meters { sample_rate_hz: 48_000.0, ..Meters::default() };
-    let silent = Meters { readings: Readings { mix_db: -200.0, ..Readings::default() }, ..idle };
-    let desk = Desk::showing(SIZE, 1.0, silent);
-    desk.harness.get_by_label("No backing heard");
-    desk.harness.get_by_label("Play the song, with the backing routed to this plug-in's sidechain.");
+    let desk = Desk::showing(SIZE, 1.0, idle);
+    desk.harness.get_by_label("Nothing plays");
+    desk.harness.get_by_label("Press play, with the backing routed to this plug-in's sidechain.");
+    desk.harness.get_by_label(words::NO_NULL_YET);
     let desk = Desk::showing(SIZE, 1.0, Meters::default());
     desk.harness.get_by_label("Not running");
     let fast = Meters { sample_rate_hz: 384_000.0, ..Meters::default() };
@@ -655,7 +666,7 @@ fn empty_states_say_what_to_do() {
     desk.harness.get_by_label(
         "Minuend works at 8 to 192 kHz: at 384 kHz the mix passes. Set the host to another sample rate.",
     );
-    desk.harness.get_by_label("Levels: mix \u{2013}, backing \u{2013}, output \u{2013}");
+    desk.harness.get_by_label("Levels: mix in \u{2013}, backing in \u{2013}, output \u{2013}");
     let sings = Meters { readings: Readings { null_depth_db: None, ..locked().readings }, ..locked() };
     let desk = Desk::showing(SIZE, 1.0, sings);
     desk.harness.get_by_label("cannot tell: the voice sings, or the null is uneven");
@@ -674,6 +685,51 @@ fn the_pictures_stand_still_while_reasons_come_and_go() {
     for withheld in [Withheld::NoRest, Withheld::AlignmentChanged, Withheld::CausesUnknown, longest] {
         assert_eq!(picture(None, withheld), usual, "{withheld:?}");
     }
+}
+
+/// In no state, and by no warning, is anything moved that can be taken hold of.
+#[test]
+fn the_controls_stand_still_whatever_is_the_matter() {
+    let place = |meters: Meters| Desk::showing(SIZE, 1.0, meters).harness.get_by_label(BUTTON).rect();
+    let late = |late_samples: f64| {
+        let mut meters = unlocked(Lock::TooLate, Lock::TooLate, true);
+        (meters.readings.delay_samples, meters.readings.late_samples) = (-late_samples, late_samples);
+        meters
+    };
+    let warned = |late_jobs, bad_samples| {
+        let readings = Readings { late_jobs, bad_samples, ..locked().readings };
+        Meters { readings, ..locked() }
+    };
+    let usual = place(locked());
+    let unknown = Lock::Searching;
+    for meters in [
+        warned(12, 0),
+        warned(0, 123_456),
+        late(25_856.0),
+        late(8_216.0),
+        late(123_456.0),
+        unlocked(Lock::NoBacking, unknown, false),
+        unlocked(Lock::NoBacking, unknown, true),
+        unlocked(Lock::NoBacking, Lock::Locked, false),
+        unlocked(Lock::NoBacking, Lock::Locked, true),
+        unlocked(unknown, unknown, true),
+        unlocked(unknown, unknown, false),
+        unlocked(Lock::Lost, Lock::Lost, true),
+        Meters::default(),
+        Meters { sample_rate_hz: 384_000.0, ..locked() },
+    ] {
+        assert_eq!(place(meters), usual, "{:?}", meters.readings);
+    }
+}
+
+/// Before anything was subtracted one picture stands for four: that of what is heard, the backing too.
+#[test]
+fn while_it_searches_mix_and_backing_are_drawn() {
+    let desk = Desk::showing(SIZE, 1.0, unlocked(Lock::Searching, Lock::Searching, true));
+    assert_eq!(desk.harness.get_all_by_role(Role::Image).count(), 1);
+    desk.harness.get_by_label("Spectra, dB: mix and backing");
+    desk.harness.get_by_label(words::NO_NULL_YET);
+    assert_eq!(Desk::new().harness.get_all_by_role(Role::Image).count(), 4);
 }
 
 #[test]

@@ -1,4 +1,4 @@
-//! Colours, sizes and type: a sum written out on paper, or with chalk on slate.
+//! Colours, sizes and type: ink on paper, or chalk on slate.
 
 use egui::epaint::CornerRadius;
 use egui::style::WidgetVisuals;

@@ -2,8 +2,9 @@
 
 use minuend_common::words::{at_least, sentence, why_withheld};
 use minuend_engine::causes::{Cause, Kind};
-use minuend_engine::{Lock, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Readings, Withheld};
+use minuend_engine::{Readings, Withheld};
 
+use super::state::State;
 use crate::meters::Meters;
 
 /// A quieter signal is called silent, dB re full scale.
@@ -11,82 +12,33 @@ const SILENT_DB: f32 = -119.0;
 /// Confidence from which on an alignment is called certain. The right song seldom reads less (median of the search's tests).
 const CERTAIN: f32 = 3.0;
 
-/// A search is seldom this long when the backing is the right one, s.
-const LONG_SEARCH_S: f64 = 20.0;
-
 /// Sentences on what limits the null for which there is room.
 const MOST_LIMITS: usize = 4;
 
-/// State of the lock in one word or two.
-pub fn state(meters: &Meters) -> &'static str {
-    if meters.sample_rate_hz == 0.0 {
-        return "Not running";
-    }
-    if !meters.engine_works() {
-        return "Rate not supported";
-    }
-    match meters.readings.lock {
-        Lock::NoBacking => "No backing heard",
-        Lock::Searching => "Searching",
-        Lock::Locked => "Locked",
-        Lock::Lost => "Lost",
-        Lock::TooLate => "Backing too late",
-    }
+/// What is to be known besides the state.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Warning {
+    /// One sentence or two.
+    pub text: String,
+    /// Whether the sound is touched.
+    pub is_alarm: bool,
 }
 
-/// What the state means for what is heard, and what to do next; `searching_s` is how long it has been searching.
-pub fn advice(meters: &Meters, searching_s: f64) -> String {
-    let Meters { readings, sample_rate_hz, .. } = meters;
-    if *sample_rate_hz == 0.0 {
-        return "Switch the plug-in on in the host.".into();
-    }
-    if !meters.engine_works() {
-        let [lowest, highest] = [MIN_SAMPLE_RATE_HZ, MAX_SAMPLE_RATE_HZ].map(kilohertz);
-        return format!(
-            "Minuend works at {lowest} to {highest} kHz: at {} kHz the mix passes. Set the host to another sample rate.",
-            kilohertz(*sample_rate_hz)
-        );
-    }
-    match readings.lock {
-        Lock::NoBacking if readings.mix_db > SILENT_DB => {
-            "Only the mix arrives, and passes. Send the backing to this plug-in's sidechain, before its fader.".into()
-        }
-        Lock::NoBacking => "Play the song, with the backing routed to this plug-in's sidechain.".into(),
-        Lock::Searching if readings.mix_db <= SILENT_DB => {
-            "The backing is there, the mix is silent: play both.".into()
-        }
-        Lock::Searching if searching_s > LONG_SEARCH_S => format!(
-            "Not found in {searching_s:.0} s of music. Is it the same recording, and does its backing start within 10 s of \
-             it? The mix passes meanwhile."
-        ),
-        Lock::Searching => "Looking for the backing in the mix, which passes meanwhile. Keep playing.".into(),
-        Lock::Locked => "The backing is being subtracted.".into(),
-        Lock::Lost => {
-            "The backing no longer fits. The mix passes, at full level, until it is found again.".into()
-        }
-        Lock::TooLate => {
-            let late_s = readings.late_samples / sample_rate_hz;
-            format!(
-                "Backing {late_s:.3} s late: move its clip {late_s:.3} s earlier ({} samples). Until then the mix \
-                 passes.",
-                thousands(readings.late_samples.round() as i64),
-            )
-        }
-    }
-}
-
-/// What is wrong with the signals, if anything is.
-pub fn warning(readings: &Readings) -> Option<String> {
+/// What is wrong with the signals or the computer, if anything is.
+pub fn warning(readings: &Readings) -> Option<Warning> {
     match (readings.bad_samples, readings.late_jobs) {
         (0, 0) => None,
-        (0, late) => Some(format!(
-            "The computer is busy: {} late. Learning is slower, the sound is not touched.",
-            count(u64::from(late), "learning step came", "learning steps came")
-        )),
-        (bad, _) => Some(format!(
-            "{} not a number and counted as silence: look for a faulty plug-in before this one.",
-            count(bad, "sample was", "samples were")
-        )),
+        (0, late) => {
+            let steps = count(u64::from(late), "learning step came", "learning steps came");
+            let text =
+                format!("The computer is busy: {steps} late. Learning is slower, the sound is the same.");
+            Some(Warning { text, is_alarm: false })
+        }
+        (bad, _) => {
+            let samples = count(bad, "sample was no number and counts", "samples were no numbers and count");
+            let text = format!("{samples} as silence: a plug-in before this one is faulty.");
+            Some(Warning { text, is_alarm: true })
+        }
     }
 }
 
@@ -104,10 +56,8 @@ pub struct Finding {
 /// What has been found; empty until something has.
 pub fn findings(meters: &Meters) -> Vec<Finding> {
     let Meters { readings, sample_rate_hz, .. } = meters;
-    if !meters.engine_works() || readings.confidence == 0.0 {
-        return Vec::new();
-    }
-    if !matches!(readings.lock, Lock::Locked | Lock::TooLate) {
+    let state = State::of(meters);
+    if !state.is_matched() && !matches!(state, State::TooLate(_)) {
         return Vec::new();
     }
     let mut findings = vec![
@@ -126,14 +76,17 @@ pub fn findings(meters: &Meters) -> Vec<Finding> {
             value: if readings.inverted { "inverted" } else { "as it came" }.into(),
             meaning: "Inverted: where the mix goes up, the backing goes down.",
         },
-        Finding {
+    ];
+    // What a session kept has not been looked at again yet.
+    if readings.confidence > 0.0 {
+        findings.push(Finding {
             name: "Confidence",
             value: confidence(readings.confidence),
             meaning: "How far the delay found stands out from the next best one. The right song seldom reads less than \
                       3 : 1.",
-        },
-    ];
-    if readings.lock == Lock::Locked {
+        });
+    }
+    if state.is_matched() {
         findings.push(Finding {
             name: "Matched level",
             value: level(readings.level),
@@ -169,10 +122,14 @@ fn level(level: [f32; 2]) -> String {
     }
 }
 
+/// What a null sounds like: common practice, no source.
+pub const NULL_LEGEND: &str =
+    "A null of 20 dB leaves the backing soft, one of 40 dB hardly heard; at 60 dB it is gone.";
+
 /// The null depth: a figure if there is one, and what it means.
 pub fn null_depth(meters: &Meters) -> (String, String) {
-    if !meters.engine_works() || meters.readings.lock != Lock::Locked {
-        return ("\u{2013}".into(), "nothing is subtracted yet".into());
+    if State::of(meters) != State::Locked {
+        return ("\u{2013}".into(), "nothing is subtracted now".into());
     }
     match (meters.readings.null_depth_db, meters.readings.withheld) {
         (Some(depth_db), _) => (format!("{depth_db:.1} dB"), "where the voice rests, last 10 s".into()),
@@ -186,7 +143,7 @@ pub fn null_depth(meters: &Meters) -> (String, String) {
 /// What limits the null and what is corrected, one sentence each, the most important first. Delay and polarity are told
 /// among the [`findings`].
 pub fn limits(meters: &Meters) -> Vec<String> {
-    if !meters.engine_works() || meters.readings.lock != Lock::Locked {
+    if !State::of(meters).is_matched() {
         return Vec::new();
     }
     let causes = meters.readings.causes.iter();
@@ -199,40 +156,34 @@ fn limit(cause: &Cause) -> String {
     if cause.kind.stands() {
         format!("Limit: {sentence}. It holds the null at {:.0} dB.", cause.depth_db)
     } else {
-        format!("Corrected: {sentence} ({:.0} dB).", cause.worth_db)
+        format!("Corrected, worth {:.0} dB: {sentence}.", cause.worth_db)
     }
 }
 
-/// Why there is no null depth to draw.
-pub fn no_depth_yet(meters: &Meters, withheld: Withheld) -> String {
-    if meters.readings.lock != Lock::Locked || !meters.engine_works() {
-        return "Drawn once the backing is subtracted.".into();
-    }
+/// What stands where the null will be drawn, until anything was subtracted.
+pub const NO_NULL_YET: &str = "Null depth, over time and by frequency, and the level follower: drawn here once the backing is subtracted.";
+
+/// What stands where the null depth will be drawn, until there is any.
+pub fn no_depth_yet(withheld: Withheld) -> String {
     match withheld {
         // A bound is of the whole.
         Withheld::NoRest | Withheld::AtLeast(_) => {
-            "Cannot tell yet: it takes a moment in which the voice rests and the null is even.".into()
+            "Drawn here once the voice rests and the null holds still.".into()
         }
         withheld => capital(why_withheld(withheld)) + ".",
     }
 }
 
-/// Why there is no movement to draw.
-pub fn no_movement_yet(meters: &Meters) -> &'static str {
-    match meters.readings.lock {
-        Lock::Locked if meters.engine_works() => "Nothing heard yet.",
-        _ => "Drawn once the backing is subtracted.",
-    }
-}
-
-/// Why there are no spectra to draw.
+/// What stands where the spectra will be drawn.
 pub fn no_spectra_yet(meters: &Meters) -> &'static str {
-    if meters.engine_works() {
-        "Drawn while the song plays."
-    } else if meters.sample_rate_hz == 0.0 {
-        "Not running."
-    } else {
-        "Not drawn at this sample rate."
+    match State::of(meters) {
+        State::NotRunning | State::Silent => {
+            "1. Put this plug-in on the mix's track, before all others.\n\
+             2. Send the backing's track to this plug-in's sidechain, before its fader, and take it out of the main output.\n\
+             3. Play. The spectra of mix, backing and difference are then drawn here."
+        }
+        State::WrongRate => "At this sample rate no spectra are drawn.",
+        _ => "The spectra of mix, backing and difference are drawn here while the song plays.",
     }
 }
 
@@ -247,7 +198,7 @@ pub fn movement(follow_db: f32) -> String {
 }
 
 /// A sample rate in kHz, with no more decimals than it has.
-fn kilohertz(hz: f64) -> String {
+pub fn kilohertz(hz: f64) -> String {
     let text = format!("{:.3}", hz / 1e3);
     text.trim_end_matches('0').trim_end_matches('.').into()
 }
@@ -285,7 +236,7 @@ fn count(number: u64, one: &str, many: &str) -> String {
 }
 
 /// A whole number with its thousands apart.
-fn thousands(number: i64) -> String {
+pub fn thousands(number: i64) -> String {
     let digits = number.unsigned_abs().to_string();
     let mut text = String::from(if number < 0 { "\u{2212}" } else { "" });
     for (idx, digit) in digits.chars().enumerate() {
@@ -298,7 +249,7 @@ fn thousands(number: i64) -> String {
 }
 
 /// A number with its thousands apart and some decimals.
-fn grouped(number: f64, decimals: usize) -> String {
+pub fn grouped(number: f64, decimals: usize) -> String {
     let text = format!("{:.decimals$}", number.abs());
     let (whole, part) = text.split_once('.').unwrap_or((&text, ""));
     let sign =
@@ -308,6 +259,8 @@ fn grouped(number: f64, decimals: usize) -> String {
 
 #[cfg(test)]
 mod tests {
+    use minuend_engine::Lock;
+
     use super::*;
 
     fn shown(readings: Readings) -> Meters {
@@ -317,69 +270,23 @@ mod tests {
     fn locked() -> Readings {
         Readings {
             lock: Lock::Locked,
+            kept: Lock::Locked,
             confidence: 6.4,
+            mix_is_heard: true,
             mix_db: -14.0,
             level: [1.0; 2],
             ..Readings::default()
         }
     }
 
-    #[test]
-    fn a_late_backing_is_told_how_far_to_move() {
-        let late = Readings {
-            lock: Lock::TooLate,
-            delay_samples: -107_964.0,
-            late_samples: 102_050.0,
-            confidence: 5.0,
-            ..Readings::default()
-        };
-        assert_eq!(state(&shown(late)), "Backing too late");
-        assert_eq!(
-            advice(&shown(late), 0.0),
-            "Backing 2.314 s late: move its clip 2.314 s earlier (102,050 samples). Until then the mix passes."
-        );
-    }
-
-    #[test]
-    fn every_state_says_what_to_do_or_what_is_done() {
-        assert_eq!(state(&Meters::default()), "Not running");
-        assert_eq!(advice(&Meters::default(), 0.0), "Switch the plug-in on in the host.");
-        let silent = Readings { mix_db: -200.0, ..Readings::default() };
-        assert_eq!(
-            advice(&shown(silent), 0.0),
-            "Play the song, with the backing routed to this plug-in's sidechain."
-        );
-        assert!(
-            advice(&shown(Readings { mix_db: -14.0, ..silent }), 0.0).starts_with("Only the mix arrives")
-        );
-        let searching = Readings { lock: Lock::Searching, mix_db: -14.0, ..Readings::default() };
-        assert!(advice(&shown(searching), 3.0).contains("Keep playing"));
-        assert!(advice(&shown(searching), 31.2).starts_with("Not found in 31 s of music."));
-        assert!(advice(&shown(Readings { mix_db: -200.0, ..searching }), 0.0).contains("play both"));
-        assert!(advice(&shown(Readings { lock: Lock::Lost, ..searching }), 0.0).contains("at full level"));
-        assert_eq!(advice(&shown(locked()), 0.0), "The backing is being subtracted.");
-    }
-
     /// What the engine would say of such a rate does not count.
     #[test]
-    fn a_rate_at_which_the_mix_passes_is_told_and_nothing_else() {
-        let at = |sample_rate_hz| Meters { sample_rate_hz, ..shown(locked()) };
-        let told = |hz: f64| [state(&at(hz)).into(), advice(&at(hz), 0.0)];
-        for hz in [8_000.0, 192_000.0] {
-            assert_eq!(told(hz)[0], "Locked");
-        }
-        for (hz, khz) in
-            [(384_000.0, "384"), (1_234.567_8, "1.235"), (7_999.0, "7.999"), (192_001.0, "192.001")]
-        {
-            let why = format!(
-                "Minuend works at 8 to 192 kHz: at {khz} kHz the mix passes. Set the host to another sample rate."
-            );
-            assert_eq!(told(hz), ["Rate not supported".into(), why]);
-            assert!(findings(&at(hz)).is_empty() && limits(&at(hz)).is_empty());
-            assert_eq!(null_depth(&at(hz)).0, "\u{2013}");
-            assert_eq!(no_spectra_yet(&at(hz)), "Not drawn at this sample rate.");
-            assert_eq!(latency(&at(hz)), "latency 0 ms, 0 samples");
-        }
+    fn at_a_rate_at_which_the_mix_passes_nothing_is_found() {
+        let at = Meters { sample_rate_hz: 384_000.0, ..shown(locked()) };
+        assert!(findings(&at).is_empty() && limits(&at).is_empty());
+        assert_eq!(null_depth(&at).0, "\u{2013}");
+        assert_eq!(no_spectra_yet(&at), "At this sample rate no spectra are drawn.");
+        assert_eq!(latency(&at), "latency 0 ms, 0 samples");
     }
 
     #[test]
@@ -407,7 +314,14 @@ mod tests {
         for Finding { name, meaning, .. } in findings(&shown(found)) {
             assert!(meaning.ends_with('.') && !meaning.contains("  "), "{name} is explained");
         }
-        assert!(findings(&shown(Readings { lock: Lock::Searching, ..found })).is_empty());
+        assert!(
+            findings(&shown(Readings { lock: Lock::Searching, kept: Lock::Searching, ..found })).is_empty()
+        );
+        // While nothing plays it stays in sight; of what a session kept it is not known yet how far it stands out.
+        let kept = Readings { lock: Lock::NoBacking, mix_is_heard: false, ..found };
+        assert_eq!(findings(&shown(kept)), findings(&shown(found)));
+        let recalled = told(Readings { confidence: 0.0, ..kept }).map(|(name, _)| name);
+        assert!(recalled.eq(["Delay", "Drift", "Polarity", "Matched level"]));
         assert!(findings(&Meters::default()).is_empty());
         let early = Readings { delay_samples: -1.0, level: [1.0, 0.5], confidence: 2.2, ..locked() };
         let values: Vec<_> = told(early).map(|(_, value)| value).collect();
@@ -422,10 +336,7 @@ mod tests {
         let deep = Readings { null_depth_db: Some(61.26), ..locked() };
         assert_eq!(null_depth(&shown(deep)).0, "61.3 dB");
         assert_eq!(null_depth(&shown(locked())).1, "cannot tell: the voice sings, or the null is uneven");
-        assert!(no_depth_yet(&shown(locked()), Withheld::NoRest).contains("in which the voice rests"));
-        assert!(
-            no_depth_yet(&Meters::default(), Withheld::NoRest).contains("once the backing is subtracted")
-        );
+        assert!(no_depth_yet(Withheld::NoRest).contains("once the voice rests"));
         let bounded = Readings { withheld: Withheld::AtLeast(87.6), ..locked() };
         let told = (
             "at least 87 dB".into(),
@@ -433,13 +344,13 @@ mod tests {
         );
         assert_eq!(null_depth(&shown(bounded)), told);
         let forbidden = Readings { withheld: Withheld::Forbidden(Kind::Clipping), ..locked() };
-        let reason = "cannot tell: clipping or saturation leaves more beneath the voice than where it rests";
+        let reason = "cannot tell: clipping or saturation leaves more under the voice than in its rests";
         assert_eq!(null_depth(&shown(forbidden)).1, reason);
-        let drawn = no_depth_yet(&shown(forbidden), forbidden.withheld);
+        let drawn = no_depth_yet(forbidden.withheld);
         assert_eq!(drawn[1..], format!("{reason}.")[1..]);
         assert_eq!(
             null_depth(&shown(Readings { lock: Lock::Searching, ..deep })).1,
-            "nothing is subtracted yet"
+            "nothing is subtracted now"
         );
     }
 
@@ -452,7 +363,7 @@ mod tests {
         );
         assert_eq!(
             limit(&cause(Kind::Level { sides_db: [-0.8, 1.1] })),
-            "Corrected: the backing's level differs by \u{2212}0.8 dB on the left and +1.1 dB on the right (12 dB)."
+            "Corrected, worth 12 dB: the backing's level differs by \u{2212}0.8 dB on the left and +1.1 dB on the right."
         );
         assert!(limits(&Meters::default()).is_empty());
     }
@@ -460,14 +371,15 @@ mod tests {
     #[test]
     fn faults_are_told_with_a_remedy() {
         assert_eq!(warning(&locked()), None);
-        let bad = Readings { bad_samples: 1_200, late_jobs: 3, ..locked() };
+        let bad = warning(&Readings { bad_samples: 1_200, late_jobs: 3, ..locked() }).unwrap();
+        assert!(bad.is_alarm, "samples are lost");
         assert_eq!(
-            warning(&bad).unwrap(),
-            "1,200 samples were not a number and counted as silence: look for a faulty plug-in before this one."
+            bad.text,
+            "1,200 samples were no numbers and count as silence: a plug-in before this one is faulty."
         );
-        assert!(
-            warning(&Readings { late_jobs: 1, ..locked() }).unwrap().contains("1 learning step came late")
-        );
+        let busy = warning(&Readings { late_jobs: 1, ..locked() }).unwrap();
+        assert!(!busy.is_alarm, "the sound is the same");
+        assert!(busy.text.contains("1 learning step came late"));
     }
 
     #[test]

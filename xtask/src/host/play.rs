@@ -20,7 +20,7 @@ impl Host {
     /// `inputs` is `[port_idx][channel_idx][sample_idx]`; a channel that is missing or too short is silence, and
     /// what is longer than the first channel of the first port is not played. `events` are in order of time.
     /// `block_samples` gives the length of each block in turn and is repeated from its start when it runs out;
-    /// it must not be empty nor hold a zero. The transport runs.
+    /// it must not be empty nor hold a zero. The transport runs, unless [`Host::stand`] stopped it.
     pub fn process(
         &mut self,
         inputs: &[&[&[f32]]],
@@ -120,7 +120,7 @@ impl Host {
             &events.as_input(),
             &mut answers.as_output(),
             Some(self.played_samples),
-            Some(&playing(self.played_samples as f64 / self.sample_rate_hz)),
+            Some(&transport(self.played_samples as f64 / self.sample_rate_hz, !self.stands)),
         )?;
         self.played_samples += length as u64;
         self.hear(&answers);
@@ -139,12 +139,12 @@ impl Host {
     }
 }
 
-/// A running transport at this position, 120 beats a minute.
-fn playing(seconds: f64) -> TransportEvent {
+/// A transport at this position, 120 beats a minute.
+fn transport(seconds: f64, plays: bool) -> TransportEvent {
     const BEATS_PER_MINUTE: f64 = 120.0;
     TransportEvent {
         header: EventHeader::new_core(0, EventFlags::empty()),
-        flags: TransportFlags::IS_PLAYING
+        flags: if plays { TransportFlags::IS_PLAYING } else { TransportFlags::empty() }
             | TransportFlags::HAS_SECONDS_TIMELINE
             | TransportFlags::HAS_BEATS_TIMELINE
             | TransportFlags::HAS_TEMPO,

@@ -3,8 +3,11 @@
 use std::sync::LazyLock;
 
 use clap::ValueEnum;
-use minuend_demo::{Stereo, song};
+use minuend_demo::{SAMPLE_RATE_HZ, Stereo, song};
 use realfft::{RealFftPlanner, num_complex::Complex};
+
+/// How long the song plays in a host that then stops, s.
+const STOPS_S: f64 = 29.0;
 
 /// What plays.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -17,23 +20,34 @@ pub enum Situation {
     Searching,
     /// A backing that starts more than two seconds late
     Late,
+    /// Both clips at the same place, in a host that delays the sidechain by the plug-in's latency
+    HostDelays,
     /// A backing that went through a coarse lossy coder
     Lossy,
+    /// A host that plays too fast for what is learned beside it
+    Busy,
+    /// The demo song, and then the host stops
+    Stopped,
     /// The host stands still
     Silence,
 }
 
 /// A mix and what arrives at the sidechain.
 pub struct Signals {
-    /// Sample rate, Hz.
-    pub sample_rate_hz: u32,
-    /// Main input.
+    /// Main input, at [`SAMPLE_RATE_HZ`].
     pub mix: Stereo,
     /// Sidechain input, as long as the mix.
     pub backing: Stereo,
+    /// After so many samples the host stops, and plays silence.
+    pub stops_at: Option<usize>,
 }
 
 impl Situation {
+    /// Every one.
+    pub fn all() -> &'static [Self] {
+        Self::value_variants()
+    }
+
     /// Its name on the command line.
     pub fn name(self) -> String {
         self.to_possible_value().map(|value| value.get_name().to_owned()).unwrap_or_default()
@@ -45,35 +59,41 @@ impl Situation {
             // While the voice rests.
             Self::Demo => 29.0,
             Self::Lossy => 31.0,
-            Self::NothingRouted | Self::Searching | Self::Late => 8.0,
+            Self::Stopped => STOPS_S + 6.0,
+            Self::Busy => 20.0,
+            Self::NothingRouted | Self::Searching | Self::Late | Self::HostDelays => 8.0,
             Self::Silence => 1.0,
         }
     }
 
-    /// Makes the signals.
-    pub fn signals(self) -> Signals {
+    /// Makes the signals for a plug-in of this latency.
+    pub fn signals(self, latency_samples: usize) -> Signals {
         // The song is the same each time, and takes a moment to make.
         static FILES: LazyLock<minuend_demo::Situation> = LazyLock::new(|| minuend_demo::situation(&song()));
         let (mut mix, mut backing) = (FILES.mix.clone(), FILES.backing.clone());
-        let rate = FILES.sample_rate_hz;
         match self {
-            Self::Demo => {}
+            Self::Demo | Self::Busy | Self::Stopped => {}
             Self::NothingRouted => backing.iter_mut().for_each(|side| side.fill(0.0)),
             Self::Searching => backing.iter_mut().for_each(|side| side.reverse()),
-            Self::Late => {
-                let late = 29 * rate as usize / 10;
-                backing.iter_mut().for_each(|side| {
-                    side.splice(0..0, std::iter::repeat_n(0.0, late));
-                });
+            Self::Late => delay(&mut backing, 29 * SAMPLE_RATE_HZ as usize / 10),
+            Self::HostDelays => {
+                delay(&mut backing, FILES.truth.delay_samples.round() as usize + latency_samples);
             }
-            Self::Lossy => backing.iter_mut().for_each(|side| code(side, rate)),
+            Self::Lossy => backing.iter_mut().for_each(|side| code(side, SAMPLE_RATE_HZ)),
             Self::Silence => {
                 mix.iter_mut().chain(&mut backing).for_each(|side| side.fill(0.0));
             }
         }
         let len = mix[0].len();
         backing.iter_mut().for_each(|side| side.resize(len, 0.0));
-        Signals { sample_rate_hz: rate, mix, backing }
+        let stops_at = (self == Self::Stopped).then_some((STOPS_S * f64::from(SAMPLE_RATE_HZ)) as usize);
+        Signals { mix, backing, stops_at }
+    }
+}
+
+fn delay(signal: &mut Stereo, num_samples: usize) {
+    for side in signal {
+        side.splice(0..0, std::iter::repeat_n(0.0, num_samples));
     }
 }
 
@@ -128,9 +148,9 @@ mod tests {
 
     /// What the engine tells once a situation has been heard.
     fn told(situation: Situation) -> Readings {
-        let Signals { sample_rate_hz, mut mix, backing } = situation.signals();
-        let mut engine = Engine::new(f64::from(sample_rate_hz), mix.len()).unwrap();
-        let num_samples = (situation.telling_s() * f64::from(sample_rate_hz)) as usize;
+        let mut engine = Engine::new(f64::from(SAMPLE_RATE_HZ), 2).unwrap();
+        let Signals { mut mix, backing, .. } = situation.signals(engine.latency_samples());
+        let num_samples = (situation.telling_s() * f64::from(SAMPLE_RATE_HZ)) as usize;
         let mut in_and_out: Vec<_> = mix.iter_mut().map(|side| &mut side[..num_samples]).collect();
         let backing: Vec<_> = backing.iter().map(|side| &side[..num_samples]).collect();
         engine.process(&mut in_and_out, &backing, &Settings::default(), &mut Inline::default());
@@ -145,9 +165,13 @@ mod tests {
             (Situation::NothingRouted, Lock::NoBacking),
             (Situation::Searching, Lock::Searching),
             (Situation::Late, Lock::TooLate),
+            (Situation::HostDelays, Lock::TooLate),
         ] {
             assert_eq!(told(situation).lock, lock, "{situation:?}");
         }
+        let latency_samples = Engine::new(f64::from(SAMPLE_RATE_HZ), 2).unwrap().latency_samples() as f64;
+        let late_samples = told(Situation::HostDelays).late_samples;
+        assert!((late_samples - latency_samples).abs() < 1.0, "{late_samples}, not {latency_samples}");
         let causes = |situation| {
             let readings = told(situation);
             assert_eq!(readings.lock, Lock::Locked, "{situation:?}");

@@ -7,6 +7,7 @@ use std::{
 };
 
 use anyhow::Result;
+use minuend_demo::SAMPLE_RATE_HZ;
 
 use super::{
     screen::{Screen, ScreenEvent},
@@ -18,6 +19,8 @@ use crate::host::{Host, Move, RenderMode};
 const BLOCK_SAMPLES: usize = 512;
 /// How many times faster than the clock [`Stage::play_fast`] is at most: the window must still see what passes.
 const FAST: f64 = 4.0;
+/// The same for a host in which learning comes late.
+const TOO_FAST: f64 = 14.0;
 /// Time the window gets to draw what it was last told.
 const SETTLE: Duration = Duration::from_millis(400);
 /// How often a host that plays nothing serves its windows: common practice, no source.
@@ -27,6 +30,7 @@ const REST: Duration = Duration::from_millis(20);
 pub struct Stage {
     host: Host,
     screen: Screen,
+    situation: Situation,
     signals: Signals,
     at: usize,
 }
@@ -41,11 +45,11 @@ impl Stage {
 
     /// Loads a bundle; its window is closed as yet.
     pub fn load(bundle: &Path, situation: Situation) -> Result<Self> {
-        let signals = situation.signals();
         let mut host = Host::load(bundle)?;
-        host.activate(f64::from(signals.sample_rate_hz), BLOCK_SAMPLES as u32)?;
+        host.activate(f64::from(SAMPLE_RATE_HZ), BLOCK_SAMPLES as u32)?;
+        let signals = situation.signals(host.latency_samples());
         let screen = Screen::open("Minuend")?;
-        Ok(Self { host, screen, signals, at: 0 })
+        Ok(Self { host, screen, situation, signals, at: 0 })
     }
 
     /// Opens the plug-in's window.
@@ -84,6 +88,11 @@ impl Stage {
     /// Plays a block, and does what the windows ask for. False once a window was closed.
     pub fn step(&mut self) -> Result<bool> {
         let len = self.signals.mix[0].len();
+        if self.signals.stops_at.is_some_and(|stop| self.at >= stop) {
+            self.host.stand();
+            self.host.process(&[&[&[0.0; BLOCK_SAMPLES]]], &[], &[BLOCK_SAMPLES])?;
+            return self.serve();
+        }
         if self.at >= len {
             // The song starts again, as in a host that loops.
             self.at = 0;
@@ -119,9 +128,13 @@ impl Stage {
 
     /// Plays so many seconds faster than the clock, and lets the window catch up.
     pub fn play_fast(&mut self, seconds: f64) -> Result<()> {
-        self.host.set_render_mode(RenderMode::Offline)?;
+        let (mode, speed) = match self.situation {
+            Situation::Busy => (RenderMode::Realtime, TOO_FAST),
+            _ => (RenderMode::Offline, FAST),
+        };
+        self.host.set_render_mode(mode)?;
         self.screen.move_mouse_away()?;
-        self.play(Some(seconds), FAST)?;
+        self.play(Some(seconds), speed)?;
         thread::sleep(SETTLE);
         Ok(())
     }
@@ -145,7 +158,7 @@ impl Stage {
         reason = "a song that is watched goes by the clock; no sample depends on it"
     )]
     fn play(&mut self, seconds: Option<f64>, speed: f64) -> Result<()> {
-        let block_s = BLOCK_SAMPLES as f64 / f64::from(self.signals.sample_rate_hz);
+        let block_s = BLOCK_SAMPLES as f64 / f64::from(SAMPLE_RATE_HZ);
         let pause = Duration::from_secs_f64(block_s / speed);
         let mut due = Instant::now();
         let mut blocks = 0;

@@ -1,12 +1,15 @@
 //! What the engine costs: shares of one core in real time, the worst host block against its budget, memory; printed,
-//! never asserted. `cargo bench -p minuend-engine`; words after `--` choose the rows that contain one of them.
+//! never asserted. `cargo bench -p minuend-engine --bench cost`; words after `--` choose the rows that contain one of them.
 //!
-//! Times are the thread's own processor time, so that other load on the machine does not count.
+//! Times are the thread's own processor time, so that other load on the machine does not count. Machines differ, and so do
+//! hours on one machine: what holds on any of them is the ratio to the floor, which is timed in the same run.
 
+mod floor;
 mod music;
 
 use std::time::Duration;
 
+use floor::Floor;
 use minuend_engine::{Engine, Job, Lock, Settings, Worker};
 use music::{Case, Stereo, music};
 use peak_alloc::PeakAlloc;
@@ -25,8 +28,16 @@ const WORST_BLOCK: usize = 64;
 
 fn main() {
     let wanted: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
-    println!("Shares of one core in real time; the worst block as a share of its own duration.\n");
-    println!("{:28} {:>7} {:>7} {:>7} {:>12} {:>8}", "", "audio", "jobs", "both", "worst block", "memory");
+    println!(
+        "Shares of one core in real time; the worst block as a share of its own duration. The floor is plain"
+    );
+    println!(
+        "convolution of both sides with filters of the same length; audio and both are also told as multiples of it.\n"
+    );
+    println!(
+        "{:28} {:>7} {:>7} {:>7} {:>7} {:>7} {:>7} {:>12} {:>8}",
+        "", "audio", "jobs", "both", "floor", "audio", "both", "worst block", "memory"
+    );
     let rows = [Case::Still, Case::Moving]
         .into_iter()
         .flat_map(|case| [64, 256, 1024].map(|block| (case, 48_000, block)))
@@ -40,10 +51,13 @@ fn main() {
         let cost = Cost::measure(case, rate_hz, block);
         let percent = |share: f64| format!("{:.2} %", 100.0 * share);
         println!(
-            "{name:28} {:>7} {:>7} {:>7} {:>12} {:>8}{}",
+            "{name:28} {:>7} {:>7} {:>7} {:>7} {:>7} {:>7} {:>12} {:>8}{}",
             percent(cost.audio),
             percent(cost.jobs),
             percent(cost.audio + cost.jobs),
+            percent(cost.floor),
+            format!("{:.1} x", cost.audio / cost.floor),
+            format!("{:.1} x", (cost.audio + cost.jobs) / cost.floor),
             if block == WORST_BLOCK { percent(cost.worst_block) } else { String::new() },
             format!("{:.1} MiB", cost.memory_bytes as f64 / f64::from(1 << 20)),
             if cost.locked || case == Case::Faint { "" } else { "  NOT LOCKED" },
@@ -55,6 +69,7 @@ fn main() {
 struct Cost {
     audio: f64,
     jobs: f64,
+    floor: f64,
     worst_block: f64,
     /// Most at any time, while jobs run.
     memory_bytes: usize,
@@ -67,12 +82,13 @@ impl Cost {
         let (mix, backing) = music(case, rate_hz, num_samples);
         let first = (WARM_UP_S * f64::from(rate_hz)) as usize / block;
         let mut quickest = vec![Duration::MAX; num_samples / block];
-        let mut jobs = Duration::MAX;
+        let (mut jobs, mut floor) = (Duration::MAX, Duration::MAX);
         let (mut memory_bytes, mut locked) = (0, true);
         for _ in 0..RUNS {
             let run = Run::new(&mix, &backing, rate_hz, block, first);
             quickest.iter_mut().zip(&run.blocks).for_each(|(best, took)| *best = (*best).min(*took));
             jobs = jobs.min(run.jobs);
+            floor = floor.min(time_floor(&backing, rate_hz, first * block));
             memory_bytes = run.memory_bytes;
             locked &= run.locked;
         }
@@ -82,11 +98,25 @@ impl Cost {
         Self {
             audio: quickest.iter().sum::<Duration>().as_secs_f64() / measured_s,
             jobs: jobs.as_secs_f64() / measured_s,
+            floor: floor.as_secs_f64() / measured_s,
             worst_block: worst.as_secs_f64() * f64::from(rate_hz) / block as f64,
             memory_bytes,
             locked,
         }
     }
+}
+
+/// Time that the floor takes for the music from a sample on.
+fn time_floor(backing: &Stereo, rate_hz: u32, first_sample: usize) -> Duration {
+    let mut floor = Floor::new(rate_hz);
+    let hop = floor.hop_samples();
+    let mut out = backing.each_ref().map(|side| side[first_sample..].to_vec());
+    let [left, right] = &mut out;
+    let start = thread_time();
+    for (left, right) in left.chunks_exact_mut(hop).zip(right.chunks_exact_mut(hop)) {
+        floor.hop([left, right]);
+    }
+    thread_time() - start
 }
 
 /// One pass over the music.

@@ -108,7 +108,8 @@ fn song(t: f64) -> [f64; 2] {
     [sum[0] + 0.12 * beat * noise(t, 1), sum[1] + 0.12 * beat * noise(t, 2)]
 }
 
-fn voice(t: f64) -> f64 {
+/// The voice at a moment, the same on both sides.
+pub fn voice(t: f64) -> f64 {
     if t % 4.0 > 2.8 {
         return 0.0;
     }

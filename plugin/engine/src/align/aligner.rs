@@ -318,6 +318,7 @@ impl Aligner {
     }
 
     /// Reads the backing that belongs to the next hop of the mix; silence where it has no alignment.
+    #[inline(never)]
     pub fn read(&mut self, input: &InputHistory) -> &Hop {
         let (start, end) = (self.read_to(input) - self.aligned.len() as i64, self.read_to(input));
         self.aligned.at = start;

@@ -24,6 +24,10 @@ const LOCAL: usize = 2048;
 /// Quieter than this (RMS re full scale) nothing can be told.
 const AUDIBLE: f64 = 1e-4;
 
+/// Highest over second highest correlation peak from which a search counts. Right songs gave 3.1 or more, wrong
+/// songs at most 1.38 (measured on 28 pairs of recordings); this lies between.
+pub const LOCK_CONFIDENCE: f32 = 1.7;
+
 /// An alignment that was found.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Found {
@@ -47,25 +51,36 @@ pub fn search(mix: &Ring, backing: &Ring, from: i64, window_s: f64, most: usize,
     let window = (heard / 2).min(sizes.samples(window_s)) / step * step;
     let rate = sizes.sample_rate_hz / step as f64;
     let peak_width = (PEAK_S * rate).ceil() as usize;
-    let mut peaks = Peaks::default();
     // The newest mix against the older backing, and the newest backing against the older mix.
-    for (newer, older, reach_s, sign) in [(mix, backing, EARLY_S, 1.0), (backing, mix, LATE_S, -1.0)] {
-        let reach = (heard - window).min(sizes.samples(reach_s)) / step * step;
-        let newer = decimated(newer, mix.end() - window as i64, window, step);
-        let older = decimated(older, mix.end() - (window + reach) as i64, window + reach, step);
-        let (Some(newer), Some(older)) = (newer, older) else { continue };
-        let len = (newer[0].len() + older[0].len()).next_power_of_two();
-        let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, 0.4), len);
-        // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
-        let lags = reach / step;
-        let at = |delay: usize| correlation[(correlation.len() + delay - lags) % correlation.len()];
-        for delay in 0..=lags {
-            peaks.add(sign * (delay * step) as f64, at(delay));
+    let directions = [(mix, backing, EARLY_S, 1.0), (backing, mix, LATE_S, -1.0)];
+    let heard: Vec<_> = directions
+        .into_iter()
+        .filter_map(|(newer, older, reach_s, sign)| {
+            let reach = (heard - window).min(sizes.samples(reach_s)) / step * step;
+            let newer = decimated(newer, mix.end() - window as i64, window, step)?;
+            let older = decimated(older, mix.end() - (window + reach) as i64, window + reach, step)?;
+            Some((newer, older, reach / step, sign))
+        })
+        .collect();
+    let highest = |sides| {
+        let mut peaks = Peaks::default();
+        for (newer, older, lags, sign) in &heard {
+            let len = (newer[0].len() + older[0].len()).next_power_of_two();
+            let correlation = phat(newer, older, sides, (BAND_HZ.0 / rate, 0.4), len);
+            // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
+            for delay in 0..=*lags {
+                let at = correlation[(correlation.len() + delay - lags) % correlation.len()];
+                peaks.add(sign * (delay * step) as f64, at);
+            }
         }
+        let peaks = peaks.highest(most.max(2), 2.0 * (peak_width * step) as f64);
+        let &[best, second, ..] = &peaks[..] else { return (peaks, 0.0) };
+        (peaks, best.1 / second.1.max(f32::MIN_POSITIVE))
+    };
+    let (peaks, confidence) = surest(highest, |(_, confidence)| *confidence);
+    if peaks.len() < 2 {
+        return Vec::new();
     }
-    let peaks = peaks.highest(most.max(2), 2.0 * (peak_width * step) as f64);
-    let [best, second, ..] = peaks[..] else { return Vec::new() };
-    let confidence = best.1 / second.1.max(f32::MIN_POSITIVE);
     let found = peaks.iter().enumerate().take(most).filter_map(|(rank, &(delay_samples, _))| {
         let found = look_at(mix, backing, from, delay_samples.round() as i64, 4 * step, sizes)?;
         Some(Found { confidence: if rank == 0 { confidence } else { 1.0 }, ..found })
@@ -96,7 +111,23 @@ pub fn look_at(
     let rate = sizes.sample_rate_hz;
     // Only lags up to the local ones must not wrap round.
     let room = fast_len(len as usize + local as usize);
-    let correlation = phat(&newer, &older, (BAND_HZ.0 / rate, (BAND_HZ.1 / rate).min(0.45)), room);
+    let band = (BAND_HZ.0 / rate, (BAND_HZ.1 / rate).min(0.45));
+    let look = |sides| peak_near(&phat(&newer, &older, sides, band, room), delay_samples, reach, local, rate);
+    surest(look, |found| found.map_or(0.0, |found| found.confidence))
+}
+
+/// What is found with the sides alike, or with one of them upside down if that alone is sure.
+fn surest<T>(find: impl Fn([f32; 2]) -> T, confidence: impl Fn(&T) -> f32) -> T {
+    let alike = find([1.0, 1.0]);
+    if confidence(&alike) >= LOCK_CONFIDENCE {
+        return alike;
+    }
+    let opposed = find([1.0, -1.0]);
+    if confidence(&opposed) >= LOCK_CONFIDENCE { opposed } else { alike }
+}
+
+/// The highest peak of a correlation about a known delay, within `reach` of it; its confidence within `local`, samples.
+fn peak_near(correlation: &[f32], delay_samples: i64, reach: usize, local: i64, rate: f64) -> Option<Found> {
     let at = |lag: i64| correlation[lag.rem_euclid(correlation.len() as i64) as usize];
     let reach = reach as i64;
     let peak = (-reach..=reach).max_by(|&a, &b| at(a).abs().total_cmp(&at(b).abs()))?;
@@ -174,13 +205,13 @@ fn fast_len(len: usize) -> usize {
     [twos / 16 * 9, twos / 8 * 5, twos / 4 * 3].into_iter().find(|&fast| fast >= len).unwrap_or(twos)
 }
 
-/// Circular correlation of length `len` of two stereo signals, summed over the sides, with all but phase removed: peak
-/// at index d if `x[n] = y[n - d]`. `band` as fractions of the sample rate.
-fn phat(x: &Stereo, y: &Stereo, band: (f64, f64), len: usize) -> Vec<f32> {
+/// Circular correlation of length `len` of two stereo signals, summed over the sides with these signs, with all but phase
+/// removed: peak at index d if `x[n] = y[n - d]`. `band` as fractions of the sample rate.
+fn phat(x: &Stereo, y: &Stereo, sides: [f32; 2], band: (f64, f64), len: usize) -> Vec<f32> {
     let mut spectrum = Spectrum::new(len);
     let mut cross = vec![Complex32::default(); spectrum.num_bins()];
     let mut bins = [cross.clone(), cross.clone()];
-    for (x, y) in x.iter().zip(y) {
+    for ((x, y), sign) in x.iter().zip(y).zip(sides) {
         for (bins, signal) in bins.iter_mut().zip([x, y]) {
             let time = spectrum.time();
             time[..signal.len()].copy_from_slice(signal);
@@ -188,7 +219,7 @@ fn phat(x: &Stereo, y: &Stereo, band: (f64, f64), len: usize) -> Vec<f32> {
             spectrum.forward(bins);
         }
         let [x, y] = &bins;
-        cross.iter_mut().zip(x.iter().zip(y)).for_each(|(s, (x, y))| *s += x * y.conj());
+        cross.iter_mut().zip(x.iter().zip(y)).for_each(|(s, (x, y))| *s += x * y.conj() * sign);
     }
     // Bins far under the rest hold nothing but noise (above a codec's edge) and must not vote.
     let level = |s: &Complex32| s.norm_sqr().sqrt();
@@ -242,6 +273,25 @@ mod tests {
                 assert!(found.confidence > 2.0, "{delay}: {found:?}");
             }
         }
+    }
+
+    /// One side upside down cancels the other in the sum of both.
+    #[test]
+    fn a_backing_with_one_side_upside_down_is_found() {
+        let sizes = Sizes::new(16_000.0);
+        let (song, voice) = (music(90_000, 1), music(90_000, 2));
+        let delayed: Vec<f32> = (0..90_000).map(|n| if n < 3_000 { 0.0 } else { song[n - 3_000] }).collect();
+        let mixed = |sign: f32| -> Vec<f32> {
+            delayed.iter().zip(&voice).map(|(song, voice)| sign * song + voice).collect()
+        };
+        let (mut mix, mut backing) = (Ring::new(90_000), Ring::new(90_000));
+        mix.push([&mixed(1.0), &mixed(-1.0)]);
+        backing.push([&song, &song]);
+        let found = search(&mix, &backing, i64::MIN, 4.0, 1, sizes)[0];
+        assert!((found.delay_samples - 3_000.0).abs() < 0.1 && found.confidence > 2.0, "{found:?}");
+        assert!(!found.inverted, "the left side tells the polarity");
+        let found = look_at(&mix, &backing, i64::MIN, 3_005, 64, sizes).unwrap();
+        assert!((found.delay_samples - 3_000.0).abs() < 0.1 && found.confidence > 2.0, "{found:?}");
     }
 
     #[test]

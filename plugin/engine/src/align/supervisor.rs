@@ -90,6 +90,7 @@ impl LockSupervisor {
     }
 
     /// Hears the backing, read at a delay in samples, at its level in the mix: whether it is absent from the mix.
+    #[inline(never)]
     pub fn is_absent(&mut self, levelled: &Hop, delay_samples: i64, input: &InputHistory) -> bool {
         let stretch = levelled.at..levelled.at + levelled.len() as i64;
         if levelled.at < 0 || input.discontinuities.touch(stretch, delay_samples) {

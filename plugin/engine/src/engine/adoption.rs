@@ -14,6 +14,9 @@ use crate::matching::movement::Movement;
 
 /// Music before the moment at which a new alignment was found that is taken to belong to it, seconds.
 const NEW_ALIGNMENT_S: f64 = 1.0;
+/// Silence after which a backing whose match is known is searched for no more until it sounds again, seconds: longer than the
+/// rests between notes. Chosen by hand; not measured.
+const RESTS_S: f64 = 1.0;
 /// An alignment that stood still for longer than this, seconds, was one: a clock error or wow shows sooner.
 const STOOD_S: f64 = 4.0;
 /// Music that was learned from counts as so much of it once the backing was lost. In hours of noise with wrong songs and
@@ -54,12 +57,18 @@ impl Engine {
     }
 
     /// Acts on the job that is back, and hands out the next.
+    #[inline(never)]
     pub(super) fn learn(&mut self, worker: &mut impl Worker) {
         if let Some(report) = self.learning.collect(self.input.now(), worker) {
             self.adopt(&report);
         }
         let doubt = self.supervisor.doubt();
         let Some((due, after)) = self.learning.due(&self.input, &self.aligner, doubt) else { return };
+        // In a backing that is over, or rests, a song that repeats would be found where it was played before.
+        let is_silent = self.input.silent_hops() > self.sizes.hops(RESTS_S);
+        if due == Due::GlobalSearch && is_silent && self.learned.is_known() {
+            return;
+        }
         let (lock, is_locked) = (self.aligner.lock(), self.aligner.is_locked());
         let learn_from = self.learning.learn_from();
         let request = MatchRequest {
@@ -255,6 +264,7 @@ impl Engine {
     }
 
     /// Tracks the delay as it moves.
+    #[inline(never)]
     pub(super) fn track(&mut self) {
         let before = self.learning.learn_from();
         let learning = !self.input.newest_settings().hold;

@@ -7,6 +7,7 @@ use crate::causes::diagnosis::Kind;
 use crate::dsp::delay_line::DelayLine;
 use crate::dsp::noise::noise;
 use crate::dsp::ring::{Ring, stereo};
+use crate::dsp::units::{mean_square, power_to_db};
 use crate::job::Inline;
 use crate::learn::request::{JobReport, LocalSearchReport, Task};
 use crate::readings::Lock;
@@ -731,4 +732,42 @@ fn what_was_bent_is_made_straight_where_it_is_subtracted_from() {
     assert!(straight.bend != Bend::NONE && as_it_came.bend == Bend::NONE);
     assert!(played(&straight, &backing, Listen::Mix) == mix, "the mix is heard as it came");
     assert!(played(&straight, &vec![0.0; len], Listen::Difference) == mix, "there is no backing");
+}
+
+/// A mix that passes reads the same coming in and going out, hop by hop, and beside it stands the backing that came in with it.
+#[test]
+fn levels_are_of_one_moment() {
+    let mut engine = Engine::new(8_000.0, 1).unwrap();
+    let hop = engine.sizes.hop();
+    let lag = engine.latency_samples() / hop - 1;
+    let mut came_in = Vec::new();
+    for n in 0..4 * lag {
+        let [mix, backing] = [1, 2].map(|seed| {
+            let gain = 0.9 - 0.1 * ((seed as usize + n) % 7) as f32;
+            noise(hop, seed + 10 * n as u32).iter().map(|x| gain * x).collect::<Vec<_>>()
+        });
+        came_in.push([&mix, &backing].map(|x| power_to_db(mean_square([x, x])) as f32));
+        play(&mut engine, &mix, &backing, &mut Inline::default());
+        let Readings { mix_db, backing_db, output_db, .. } = *engine.readings();
+        assert_eq!(mix_db, output_db, "hop {n}");
+        let told = n.checked_sub(lag).map_or([-200.0; 2], |idx| came_in[idx]);
+        assert_eq!([mix_db, backing_db], told, "hop {n}");
+    }
+}
+
+/// When both fall silent nothing is heard, and what was found is kept.
+#[test]
+fn what_was_found_is_kept_while_nothing_is_heard() {
+    let rate = 8_000;
+    let (song, voice) = (noise(6 * rate, 1), noise(6 * rate, 2));
+    let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (0.7 * b + v)).collect();
+    let mut engine = Engine::new(rate as f64, 1).unwrap();
+    play_all(&mut engine, &mix, &song);
+    let Readings { lock, kept, mix_is_heard, delay_samples, .. } = *engine.readings();
+    assert_eq!((lock, kept, mix_is_heard), (Lock::Locked, Lock::Locked, true));
+    play_all(&mut engine, &vec![0.0; 3 * rate], &[]);
+    let rests = *engine.readings();
+    assert_eq!((rests.lock, rests.kept, rests.mix_is_heard), (Lock::NoBacking, Lock::Locked, false));
+    // The job that was out when it fell silent may put it right by a fraction.
+    assert!((rests.delay_samples - delay_samples).abs() < 0.1, "{delay_samples}, {}", rests.delay_samples);
 }

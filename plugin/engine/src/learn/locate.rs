@@ -1,8 +1,7 @@
 //! Finds where the backing lies in what was heard, and since when.
 
 use crate::align::edge::{BLOCK, costs, edge};
-use crate::align::lock::LOCK_CONFIDENCE;
-use crate::align::search::{Found, look_at, search};
+use crate::align::search::{Found, LOCK_CONFIDENCE, look_at, search};
 use crate::align::supervisor::HOLDS;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;

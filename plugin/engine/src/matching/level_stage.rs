@@ -53,6 +53,7 @@ impl LevelStage {
 
     /// Takes one hop of the matched backing. `steady` tells that the delay stands still, `pays` that following the level is
     /// worth it.
+    #[inline(never)]
     pub fn process(&mut self, matched: &Hop, input: &InputHistory, steady: bool, pays: bool) -> &Hop {
         let levelled = &mut self.levelled;
         levelled.at = matched.at - self.follower.latency_samples() as i64;

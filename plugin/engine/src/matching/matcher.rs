@@ -149,6 +149,7 @@ impl Matcher {
     }
 
     /// Filters one hop of the aligned backing.
+    #[inline(never)]
     pub fn process(&mut self, aligned: &Hop) -> &Hop {
         let hop = aligned.len();
         self.matched.at = aligned.at - self.latency_samples as i64;

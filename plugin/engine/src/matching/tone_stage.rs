@@ -43,6 +43,7 @@ impl ToneStage {
     }
 
     /// Takes one hop of the backing at its level.
+    #[inline(never)]
     pub fn process(&mut self, levelled: &Hop, input: &InputHistory) -> &Hop {
         let followed = &mut self.followed;
         followed.at = levelled.at - self.bands.latency_samples() as i64;

@@ -9,8 +9,23 @@ use serde_json::{Value, json};
 use super::outcome::Outcome;
 use crate::{
     ending::{Ending, NOT_FOUND},
+    passes::sections::{Section, State},
     request::Render,
 };
+
+/// A section of the song.
+fn section(section: &Section) -> Value {
+    let (from_s, to_s) = section.range_s;
+    let state = match section.state {
+        State::Subtracted => "subtracted",
+        State::HoldsMore => "backing holds more",
+        State::Nothing => "next to nothing",
+        State::Silent => "backing silent",
+        State::NotFound(_) => "not found",
+    };
+    let delay_samples = section.state.is_subtracted().then_some(section.delay_samples);
+    json!({ "from_s": from_s, "to_s": to_s, "state": state, "delay_samples": delay_samples })
+}
 
 /// One line about a song.
 pub fn json_line(request: Option<&Render>, result: &Result<Outcome>) -> Value {
@@ -27,11 +42,13 @@ pub fn json_line(request: Option<&Render>, result: &Result<Outcome>) -> Value {
             "num_samples": rendered.num_samples,
             "delay_samples": rendered.delay_samples,
             "delay_ms": rendered.delay_ms(),
+            "delay_could_also_be_samples": rendered.also_at,
             "drift_ppm": rendered.drift_ppm,
             "inverted": rendered.inverted,
             "null_depth_db": rendered.null_depth_db,
             "null_depth_at_least_db": rendered.withheld.at_least_db(),
-            "locked": rendered.locked,
+            "subtracted": rendered.subtracted(),
+            "sections": rendered.sections.iter().map(section).collect::<Vec<_>>(),
             "late_s": rendered.late_s,
             "bad_samples": rendered.bad_samples,
             "clipped_samples": rendered.clipped_samples,

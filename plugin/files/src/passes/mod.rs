@@ -11,6 +11,7 @@ mod pair;
 mod pass;
 mod play;
 mod player;
+pub mod sections;
 pub mod series;
 mod stretches;
 mod worker;

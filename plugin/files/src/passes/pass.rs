@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use minuend_engine::{
-    Bend, Lock, Match, Readings,
+    Bend, Claims, Energies, Lock, Match, Readings,
     causes::{Cause, Causes, Kind},
 };
 
@@ -21,8 +21,10 @@ pub struct Pass {
     pub causes: Vec<Cause>,
     /// Length of the mix, samples, as far as it was read.
     pub num_samples: u64,
-    /// Part of the song with a backing over which the lock held, 0 to 1.
-    pub locked: f64,
+    /// Whether the backing was ever found.
+    pub was_found: bool,
+    /// Other delays of the mix, samples, at which a song that repeats would agree with the backing as well.
+    pub also_at: Vec<f64>,
     /// The readings over the song.
     pub series: Series,
     /// How mix and backing were bent, if a pass that is not heard found that they were.
@@ -30,6 +32,18 @@ pub struct Pass {
 }
 
 impl Pass {
+    /// The delays of the mix between the files that were found, at the song's start, samples.
+    pub fn delays(&self) -> Vec<f64> {
+        let models = self.learned.found.sections.as_slice().iter().filter_map(|section| section.model);
+        models.map(|model| model.at(0) - self.learned.advance_samples as f64).collect()
+    }
+
+    /// How much of the mix is explained by the backing: energy, linear.
+    pub fn explained(&self) -> f64 {
+        let energies = self.series.energies();
+        energies.mix - energies.difference()
+    }
+
     /// What limits the null, if enough was heard to know.
     pub fn known_causes(&self) -> Option<&Causes> {
         self.readings.knows_causes.then_some(&self.readings.causes)
@@ -45,8 +59,7 @@ pub struct Record {
     readings: Readings,
     course: Course,
     series: Series,
-    backed_blocks: usize,
-    locked_blocks: usize,
+    was_found: bool,
 }
 
 impl Record {
@@ -61,18 +74,23 @@ impl Record {
             readings: Readings::default(),
             course: Course::default(),
             series: Series::default(),
-            backed_blocks: 0,
-            locked_blocks: 0,
+            was_found: false,
         }
     }
 
     /// Takes the readings at the end of a block of which so much belongs to the part; how much of the part is done then, 0
     /// to 1.
-    pub fn take(&mut self, readings: &Readings, at_sample: u64, samples: usize) -> f64 {
+    pub fn take(
+        &mut self,
+        readings: &Readings,
+        energies: Energies,
+        claims: Claims,
+        at_sample: u64,
+        samples: usize,
+    ) -> f64 {
         self.readings = with_causes_of(&self.readings, *readings);
         let locked = readings.lock == Lock::Locked;
-        self.backed_blocks += usize::from(readings.lock != Lock::NoBacking);
-        self.locked_blocks += usize::from(locked);
+        self.was_found |= locked;
         // Where a stretch begins, or a part ends, readings come with less than a block of output, and hold for a moment beside it.
         let is_whole = samples == BLOCK_SAMPLES;
         if is_whole {
@@ -80,7 +98,13 @@ impl Record {
         }
         // Before there is output the engine's latency passes.
         if is_whole || samples > 0 && self.series.points().next().is_none() {
-            self.series.add(at_sample as f64 / self.rate_hz, readings, self.advance_samples);
+            self.series.add(
+                at_sample as f64 / self.rate_hz,
+                readings,
+                energies,
+                claims,
+                self.advance_samples,
+            );
         }
         let end = at_sample + samples as u64;
         let expected = self.promised_samples.unwrap_or(end).max(end).min(self.part.end);
@@ -98,7 +122,8 @@ impl Record {
             drift_ppm: self.course.drift_ppm(),
             learned: Learned { found, advance_samples: self.advance_samples },
             num_samples,
-            locked: self.locked_blocks as f64 / self.backed_blocks.max(1) as f64,
+            was_found: self.was_found,
+            also_at: Vec::new(),
             series: self.series,
             bend: None,
         }

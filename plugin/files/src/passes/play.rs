@@ -81,14 +81,15 @@ pub fn play(pair: &Pair, start: Start, part: Range<u64>, each: &mut Each) -> Res
         let mut player = Player::new(pair, format, &start, from, num_samples, part)?;
         while !player.is_done() {
             let inputs = ahead.next()?;
-            let Output { at_sample, channels, readings } = player.play(&inputs);
-            let done = record.take(readings, at_sample, channels[0].len());
+            let Output { at_sample, channels, readings, energies, claims } = player.play(&inputs);
+            let done = record.take(readings, energies, claims, at_sample, channels[0].len());
             let Inputs { mix, backing, .. } = &inputs;
             if each(Block { output: &channels, mix, backing, readings, at_sample, done })?.is_break() {
                 break;
             }
         }
-        let bend = if start.seeks_bend { player.find_bend() } else { None };
+        // A pass that broke off is not learned from.
+        let bend = if start.seeks_bend && player.is_done() { player.find_bend() } else { None };
         Ok(Pass { bend, ..record.end(player.learned()?.clone(), player.num_samples()) })
     })
 }
@@ -106,9 +107,9 @@ fn play_in_stretches(
         let mut record = opened.record(&start, part.clone());
         let mut num_samples = part.start;
         let mut stretches = Stretches::start(scope, pair, opened.format, start, part, opened.ahead);
-        while let Some(Played { at_sample, output, inputs, readings }) = stretches.next()? {
+        while let Some(Played { at_sample, output, inputs, readings, energies, claims }) = stretches.next()? {
             let output: Vec<_> = output.iter().map(Vec::as_slice).collect();
-            let done = record.take(&readings, at_sample, output[0].len());
+            let done = record.take(&readings, energies, claims, at_sample, output[0].len());
             num_samples = at_sample + output[0].len() as u64;
             let Inputs { mix, backing, .. } = &*inputs;
             let block = Block { output: &output, mix, backing, readings: &readings, at_sample, done };

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use anyhow::{Context, Result, ensure};
-use minuend_engine::{Bend, Engine, Match, Readings, Settings};
+use minuend_engine::{Bend, Claims, Energies, Engine, Match, Readings, Settings};
 
 use super::{
     ahead::Inputs,
@@ -25,6 +25,8 @@ pub struct Player {
     /// Output still to be dropped at the start, and output already handed out.
     left_out: u64,
     written: u64,
+    energies: Energies,
+    num_frames: u64,
 }
 
 /// What came out of a block and belongs to the part.
@@ -35,6 +37,10 @@ pub struct Output<'a> {
     pub channels: Vec<&'a [f32]>,
     /// The engine's readings at the block's end.
     pub readings: &'a Readings,
+    /// What the match took out of the mix since the block before.
+    pub energies: Energies,
+    /// What the backing claimed of the mix in a frame that was heard since.
+    pub claims: Claims,
 }
 
 impl Player {
@@ -71,6 +77,8 @@ impl Player {
             num_samples,
             mix_ended: false,
             written: 0,
+            energies: Energies::default(),
+            num_frames: 0,
         })
     }
 
@@ -98,8 +106,19 @@ impl Player {
         let to = BLOCK_SAMPLES.min(from + self.wanted().saturating_sub(self.written) as usize);
         let at_sample = self.part.start + self.written;
         self.written += (to - from) as u64;
+        let claims = self.claims();
         let channels = self.output.iter().map(|channel| &channel[from..to]).collect();
-        Output { at_sample, channels, readings: self.engine.readings() }
+        let readings = self.engine.readings();
+        let before = std::mem::replace(&mut self.energies, readings.energies);
+        let energies = readings.energies - before;
+        Output { at_sample, channels, readings, energies, claims }
+    }
+
+    /// What the backing claims in the latest frame; nothing in one that was told before.
+    fn claims(&mut self) -> Claims {
+        let spectra = self.engine.spectra();
+        let is_new = spectra.num_frames != std::mem::replace(&mut self.num_frames, spectra.num_frames);
+        if is_new { Claims::of(spectra) } else { Claims::default() }
     }
 
     /// How much later the output is than the input, samples.

@@ -1,6 +1,6 @@
 //! What the engine reported over the song, in as many points as a picture can show.
 
-use minuend_engine::{Lock, Readings};
+use minuend_engine::{Claims, Energies, Lock, Readings};
 
 /// Points are merged in pairs when there are more than this.
 const MAX_POINTS: usize = 2_000;
@@ -22,6 +22,10 @@ pub struct Point {
     pub null_depth_db: f64,
     /// What it is at least, dB; not a number while that or more can be told.
     pub at_least_db: f64,
+    /// What the match took out of the mix.
+    pub energies: Energies,
+    /// What the backing claimed of it.
+    pub claims: Claims,
     num_merged: u32,
 }
 
@@ -36,7 +40,14 @@ pub struct Series {
 
 impl Series {
     /// Adds the readings of a block that begins at so many seconds, for a backing moved earlier by so many samples.
-    pub fn add(&mut self, at_s: f64, readings: &Readings, advance_samples: i64) {
+    pub fn add(
+        &mut self,
+        at_s: f64,
+        readings: &Readings,
+        energies: Energies,
+        claims: Claims,
+        advance_samples: i64,
+    ) {
         let locked = readings.lock == Lock::Locked;
         // The reading stands until the next look, which hardly ever gives the same to the bit.
         let before = std::mem::replace(&mut self.last_confidence, readings.confidence);
@@ -49,6 +60,8 @@ impl Series {
             follow_db: if locked { f64::from(readings.follow_db) } else { f64::NAN },
             null_depth_db: readings.null_depth_db.map_or(f64::NAN, f64::from),
             at_least_db: readings.withheld.at_least_db().map_or(f64::NAN, f64::from),
+            energies,
+            claims,
             num_merged: 1,
         };
         self.blocks_a_point = self.blocks_a_point.max(1);
@@ -76,6 +89,11 @@ impl Series {
         self.points.iter().copied().chain(self.gathering)
     }
 
+    /// What the match took out of the mix over all of them.
+    pub fn energies(&self) -> Energies {
+        self.points().fold(Energies::default(), |sum, point| sum + point.energies)
+    }
+
     /// One value over time, in s.
     pub fn over_time(&self, value: impl Fn(&Point) -> f64) -> Vec<(f64, f64)> {
         self.points().map(|point| (point.at_s, value(&point))).collect()
@@ -100,40 +118,10 @@ fn merge(a: Point, b: Point) -> Point {
         follow_db: mean(a.follow_db, b.follow_db),
         null_depth_db: mean(a.null_depth_db, b.null_depth_db),
         at_least_db: mean(a.at_least_db, b.at_least_db),
+        energies: a.energies + b.energies,
+        claims: a.claims + b.claims,
         num_merged: a.num_merged + b.num_merged,
     }
-}
-
-/// A stretch of the song in one state, at one place.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Section {
-    /// Where it begins and ends, s.
-    pub range_s: (f64, f64),
-    /// State of the search.
-    pub lock: Lock,
-    /// Delay at its begin, samples; not a number while not locked.
-    pub delay_samples: f64,
-}
-
-/// The sections of a song that ends at so many seconds: a new one begins where the state changes, or where the delay jumps by more than so
-/// many samples from one point to the next.
-pub fn sections(series: &Series, end_s: f64, jump_samples: f64) -> Vec<Section> {
-    let mut sections: Vec<Section> = Vec::new();
-    let mut last_delay = f64::NAN;
-    for point in series.points() {
-        // Not so while either is unknown.
-        let jumped = (point.delay_samples - last_delay).abs() > jump_samples;
-        let goes_on = sections.last().is_some_and(|section| section.lock == point.lock) && !jumped;
-        if !goes_on {
-            if let Some(last) = sections.last_mut() {
-                last.range_s.1 = point.at_s;
-            }
-            let (range_s, delay_samples) = ((point.at_s, end_s), point.delay_samples);
-            sections.push(Section { range_s, lock: point.lock, delay_samples });
-        }
-        last_delay = point.delay_samples;
-    }
-    sections
 }
 
 #[cfg(test)]
@@ -151,7 +139,13 @@ mod tests {
             let mut series = Series::default();
             for n in 0..num_blocks {
                 let depth = if n % 2 == 0 { 40.0 } else { 50.0 };
-                series.add(n as f64, &readings(Lock::Locked, 100.0, Some(depth)), 58);
+                series.add(
+                    n as f64,
+                    &readings(Lock::Locked, 100.0, Some(depth)),
+                    Energies::default(),
+                    Claims::default(),
+                    58,
+                );
             }
             let points: Vec<_> = series.points().collect();
             assert!(points.len() <= MAX_POINTS, "{}", points.len());
@@ -168,28 +162,16 @@ mod tests {
     fn sureness_is_that_of_looks() {
         let mut series = Series::default();
         for confidence in [0.0, 0.0, 3.0, 3.0, 3.0, 5.0, 5.0] {
-            series.add(0.0, &Readings { confidence, ..readings(Lock::Locked, 1.0, None) }, 0);
+            series.add(
+                0.0,
+                &Readings { confidence, ..readings(Lock::Locked, 1.0, None) },
+                Energies::default(),
+                Claims::default(),
+                0,
+            );
         }
         let found: Vec<_> = series.points().map(|point| point.confidence).enumerate().collect();
         let known: Vec<_> = found.into_iter().filter(|(_, confidence)| confidence.is_finite()).collect();
         assert_eq!(known, [(2, 3.0), (5, 5.0)]);
-    }
-
-    #[test]
-    fn sections_begin_at_jumps_and_not_along_a_drift() {
-        let mut series = Series::default();
-        for n in 0..100 {
-            let lock = if (60..70).contains(&n) { Lock::Lost } else { Lock::Locked };
-            let delay = if n < 30 { 100.0 + 0.5 * n as f64 } else { -7_000.0 };
-            series.add(n as f64, &readings(lock, delay, None), 0);
-        }
-        let found = sections(&series, 100.0, 40.0);
-        let places: Vec<_> = found.iter().map(|section| (section.range_s, section.lock)).collect();
-        let (locked, lost) = (Lock::Locked, Lock::Lost);
-        assert_eq!(
-            places,
-            [((0.0, 30.0), locked), ((30.0, 60.0), locked), ((60.0, 70.0), lost), ((70.0, 100.0), locked)]
-        );
-        assert_eq!((found[0].delay_samples, found[1].delay_samples), (100.0, -7_000.0));
     }
 }

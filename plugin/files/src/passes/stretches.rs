@@ -15,7 +15,7 @@ use std::{
 };
 
 use anyhow::Result;
-use minuend_engine::Readings;
+use minuend_engine::{Claims, Energies, Readings};
 
 use super::{
     ahead::{Ahead, Inputs},
@@ -41,6 +41,10 @@ pub struct Played {
     pub inputs: Arc<Inputs>,
     /// The engine's readings at its end.
     pub readings: Readings,
+    /// What the match took out of the mix since the block before.
+    pub energies: Energies,
+    /// What the backing claimed of the mix.
+    pub claims: Claims,
 }
 
 /// The blocks of a stretch.
@@ -147,9 +151,9 @@ fn play(mut player: Player, inputs: &Receiver<Result<Arc<Inputs>>>, output: &Sen
     while !player.is_done() {
         let Ok(inputs) = inputs.recv() else { return };
         let played = inputs.map(|inputs| {
-            let Output { at_sample, channels, readings } = player.play(&inputs);
+            let Output { at_sample, channels, readings, energies, claims } = player.play(&inputs);
             let output = channels.into_iter().map(<[f32]>::to_vec).collect();
-            Played { at_sample, output, readings: *readings, inputs }
+            Played { at_sample, output, readings: *readings, energies, claims, inputs }
         });
         let failed = played.is_err();
         if output.send(played).is_err() || failed {

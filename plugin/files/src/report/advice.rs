@@ -10,8 +10,10 @@ pub struct Facts {
     pub null_depth_db: Option<f32>,
     /// Why there is none.
     pub withheld: Withheld,
-    /// Part of the song with a backing over which the lock held, 0 to 1.
-    pub locked: f64,
+    /// Part of the music with a backing over which it was found, 0 to 1.
+    pub found: f64,
+    /// Whether the backing holds what the mix does not, somewhere.
+    pub holds_more: bool,
     /// By how much the backing comes too late for a single pass, s.
     pub late_s: f64,
     /// Range within which the level moved for nine tenths of the time, dB.
@@ -47,12 +49,17 @@ pub fn advice(facts: &Facts) -> Vec<String> {
             facts.late_s
         ));
     }
-    if facts.locked < 0.9 {
+    if facts.found < 0.9 {
         say(format!(
             "The backing was found over {:.0} % of the song only; elsewhere the mix passes. Check that both are the same version: \
              another arrangement or another take cannot be subtracted.",
-            facts.locked * 100.0
+            facts.found * 100.0
         ));
+    }
+    if facts.holds_more {
+        say("In places the backing holds what the mix does not: a voice that was left in it, or another take. What is taken there \
+             is not only the music: look for a backing without it."
+            .into());
     }
     if shallow {
         match facts.lossy {
@@ -94,7 +101,7 @@ pub fn advice(facts: &Facts) -> Vec<String> {
                 .into());
         }
     }
-    if depth_db.is_none() && shallow && facts.locked >= 0.9 {
+    if depth_db.is_none() && shallow && facts.found >= 0.9 {
         say(match facts.withheld {
             Withheld::NoRest => "Depth cannot be told where the voice never rests. Judge by ear.".into(),
             Withheld::AtLeast(db) => {
@@ -135,7 +142,8 @@ mod tests {
     const GOOD: Facts = Facts {
         null_depth_db: Some(60.0),
         withheld: Withheld::NoRest,
-        locked: 1.0,
+        found: 1.0,
+        holds_more: false,
         late_s: 0.0,
         movement_db: 0.0,
         lossy: [false; 2],
@@ -155,7 +163,8 @@ mod tests {
             (shallow, "as deep as these two files allow"),
             (Facts { codec_heard: true, ..shallow }, "lossless original"),
             (Facts { late_s: 2.3141, ..GOOD }, "2.314 s earlier"),
-            (Facts { locked: 0.5, ..GOOD }, "50 %"),
+            (Facts { found: 0.5, ..GOOD }, "50 %"),
+            (Facts { holds_more: true, ..GOOD }, "holds what the mix does not"),
             (Facts { lossy: [true, false], ..shallow }, "The mix is from a lossy codec"),
             (Facts { movement_db: 3.04, ..shallow }, "3.0 dB"),
             (Facts { drift_ppm: -150.0, ..shallow }, "150 parts"),
@@ -164,7 +173,7 @@ mod tests {
             (Facts { null_depth_db: None, ..GOOD }, "Judge by ear"),
             (
                 Facts { null_depth_db: None, withheld: Withheld::Forbidden(Kind::Clipping), ..GOOD },
-                "clipping or saturation leaves more beneath the voice",
+                "clipping or saturation leaves more under the voice",
             ),
             (Facts { null_depth_db: None, withheld: Withheld::AtLeast(33.3), ..GOOD }, "at least 33 dB deep"),
             (

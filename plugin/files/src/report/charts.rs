@@ -1,22 +1,19 @@
 //! The charts of a page.
 
-use minuend_engine::Lock;
-
 use super::{
     chart::{Axis, Chart, Line, Scale, Shade},
     findings::Findings,
     spectra::Spectra,
     spectrum::response_db,
 };
-use crate::passes::series::Section;
 
 /// Charts over time, of all of which something is known.
-pub fn over_time(findings: &Findings, sections: &[Section]) -> Vec<Chart> {
+pub fn over_time(findings: &Findings) -> Vec<Chart> {
     let Findings { rendered, series, looking, .. } = findings;
     let part_s = findings.part_s();
     let across = Axis { range: (part_s.0, part_s.1.max(part_s.0 + 0.1)), scale: Scale::Time };
-    let unlocked = sections.iter().filter(|section| section.lock != Lock::Locked);
-    let shades: Vec<_> = unlocked.map(|section| Shade { range: section.range_s }).collect();
+    let passing = rendered.sections.iter().filter(|section| !section.state.is_subtracted());
+    let shades: Vec<_> = passing.map(|section| Shade { range: section.range_s }).collect();
     let chart = |title, note: &str, points: Vec<(f64, f64)>, least, from_zero: bool| {
         let mut up = Axis::over(points.iter().map(|point| point.1), least, Scale::Number);
         if from_zero {
@@ -53,7 +50,7 @@ pub fn over_time(findings: &Findings, sections: &[Section]) -> Vec<Chart> {
         charts.push(chart(
             "Wander: the delay less its straight course, samples",
             &format!("The straight course is a drift of {:+.2} parts in a million.", rendered.drift_ppm),
-            motion(findings, sections),
+            motion(findings),
             1.0,
             false,
         ));
@@ -88,10 +85,10 @@ pub fn over_time(findings: &Findings, sections: &[Section]) -> Vec<Chart> {
 }
 
 /// The delay less a straight course that begins anew in each section, about its mean there.
-fn motion(findings: &Findings, sections: &[Section]) -> Vec<(f64, f64)> {
+fn motion(findings: &Findings) -> Vec<(f64, f64)> {
     let rate = findings.rendered.drift_ppm * 1e-6 * findings.sample_rate_hz();
     let mut points = findings.series.over_time(|point| point.delay_samples - rate * point.at_s);
-    for section in sections {
+    for section in &findings.rendered.sections {
         let inside = |at_s: f64| (section.range_s.0..section.range_s.1).contains(&at_s);
         let known = || points.iter().filter(|point| inside(point.0) && point.1.is_finite());
         let mean = known().map(|point| point.1).sum::<f64>() / known().count().max(1) as f64;

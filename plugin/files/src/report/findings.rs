@@ -1,14 +1,7 @@
 //! What a page is made of.
 
 use super::spectra::Spectra;
-use crate::{
-    passes::series::{Section, Series, sections},
-    rendered::Rendered,
-    request::Render,
-};
-
-/// A jump of the delay that begins a new section, s: what wow does to it from one point to the next is far less.
-const JUMP_S: f64 = 1e-3;
+use crate::{passes::series::Series, rendered::Rendered, request::Render};
 
 /// All that is known of a song when it is rendered.
 pub struct Findings<'a> {
@@ -36,10 +29,5 @@ impl Findings<'_> {
     pub fn part_s(&self) -> (f64, f64) {
         let from_s = self.request.part_s.start;
         (from_s, from_s + self.rendered.num_samples as f64 / self.sample_rate_hz())
-    }
-
-    /// The sections of that part.
-    pub fn sections(&self) -> Vec<Section> {
-        sections(self.series, self.part_s().1, JUMP_S * self.sample_rate_hz())
     }
 }

@@ -10,6 +10,7 @@ mod spectra;
 mod spectrum;
 mod text;
 
+pub use chart::clock;
 pub use findings::Findings;
 pub use page::page;
 pub use spectra::Spectra;

@@ -19,7 +19,7 @@ use super::{
     text::{capitalised, escaped, worded},
 };
 use crate::{
-    passes::series::Section,
+    passes::sections::{Section, State, delay_jumps},
     rendered::{Rendered, delay_words},
     request::Passes,
 };
@@ -44,12 +44,12 @@ const STYLE: &str = include_str!("page.css");
 /// The page.
 pub fn page(findings: &Findings) -> String {
     let Findings { request, rendered, .. } = findings;
-    let sections = findings.sections();
+    let sections = &rendered.sections;
     let name = |path: &Path| escaped(&path.file_name().unwrap_or_default().to_string_lossy());
     let (mix, backing) = (name(&request.mix), name(&request.backing));
 
     let mut body = format!("<h1>{mix} <span>minus</span> {backing}</h1>\n");
-    let jumps = sections.iter().filter(|section| section.lock == Lock::Locked).count() > 1;
+    let jumps = delay_jumps(sections, rendered.drift_ppm, findings.sample_rate_hz());
     let at_end = match (jumps, rendered.drift_ppm != 0.0) {
         (true, _) => " The delay is that at the end: it jumps on the way.",
         (false, true) => " The delay is that at the end: it drifts on the way.",
@@ -63,11 +63,11 @@ pub fn page(findings: &Findings) -> String {
         _ = writeln!(body, "<li>{}</li>", worded(&line));
     }
     body += "</ul>\n<h2>Over the song</h2>\n";
-    for chart in over_time(findings, &sections) {
+    for chart in over_time(findings) {
         body += &chart.to_html();
     }
     if sections.len() > 1 {
-        body += &section_table(&sections, findings.sample_rate_hz());
+        body += &section_table(sections, findings.sample_rate_hz());
     }
     if let Some(chart) = bend_chart(&rendered.learned.found.bend) {
         body += &format!("<h2>How the sum was bent</h2>\n{}", chart.to_html());
@@ -171,7 +171,8 @@ fn facts(findings: &Findings) -> Facts {
     Facts {
         null_depth_db: rendered.null_depth_db,
         withheld: rendered.withheld,
-        locked: rendered.locked,
+        found: found_share(&rendered.sections),
+        holds_more: rendered.sections.iter().any(|section| section.state == State::HoldsMore),
         late_s: rendered.late_s,
         movement_db: range_of_nine_tenths(&mut movement),
         lossy: [&request.mix, &request.backing].map(|path| lossy(path)),
@@ -184,16 +185,28 @@ fn facts(findings: &Findings) -> Facts {
     }
 }
 
+/// Part of the music with a backing over which it was found, 0 to 1.
+fn found_share(sections: &[Section]) -> f64 {
+    let [subtracted_s, lost_s]: [f64; 2] = [true, false].map(|is_subtracted| {
+        let alike = sections.iter().filter(|section| section.state.is_subtracted() == is_subtracted);
+        alike.filter(|section| section.state != State::Silent).map(Section::length_s).sum()
+    });
+    subtracted_s / (subtracted_s + lost_s).max(1e-9)
+}
+
 /// The sections, if they are more than one.
 fn section_table(sections: &[Section], sample_rate_hz: f64) -> String {
     let mut rows = String::new();
     for section in sections {
-        let state = match section.lock {
-            Lock::Locked => worded(&delay_words(section.delay_samples, sample_rate_hz)),
-            Lock::NoBacking => "no backing: the mix passes".to_owned(),
-            Lock::Searching => "not found yet: the mix passes".to_owned(),
-            Lock::Lost => "lost: the mix passes".to_owned(),
-            Lock::TooLate => "backing too late: the mix passes".to_owned(),
+        let delay = || worded(&delay_words(section.delay_samples, sample_rate_hz));
+        let state = match section.state {
+            State::Subtracted => delay(),
+            State::HoldsMore => format!("{}; the backing holds what the mix does not", delay()),
+            State::Nothing => "next to nothing is taken".to_owned(),
+            State::Silent => "backing silent: the mix passes".to_owned(),
+            State::NotFound(Lock::Lost) => "lost: the mix passes".to_owned(),
+            State::NotFound(Lock::TooLate) => "backing too late: the mix passes".to_owned(),
+            State::NotFound(_) => "not found yet: the mix passes".to_owned(),
         };
         let (from, to) = section.range_s;
         _ = writeln!(rows, "<tr><td>{}</td><td>{}</td><td>{state}</td></tr>", clock(from, 1), clock(to, 1));

@@ -1,0 +1,111 @@
+//! What of a song is subtracted, in words.
+
+use crate::{
+    passes::sections::{Section, State},
+    report::clock,
+};
+
+/// Stretches that are named one by one; more are counted.
+const MOST_NAMED: usize = 3;
+
+/// Part of the song from which the backing is subtracted, 0 to 1.
+pub fn share(sections: &[Section]) -> f64 {
+    let length_s = |of: &dyn Fn(&&Section) -> bool| -> f64 {
+        sections.iter().filter(|section| of(section)).map(Section::length_s).sum()
+    };
+    length_s(&|section| section.state.is_subtracted()) / length_s(&|_| true).max(1e-9)
+}
+
+/// Where the backing is over, s: from there on it is silent to the song's end.
+pub fn backing_end_s(sections: &[Section]) -> Option<f64> {
+    let (last, before) = sections.split_last()?;
+    let is_over = last.state == State::Silent && before.iter().any(|section| section.state.is_subtracted());
+    is_over.then_some(last.range_s.0)
+}
+
+/// What a listener should know of where the backing is subtracted and where not, as parts of a sentence.
+pub fn words(sections: &[Section]) -> Vec<String> {
+    let end_s = backing_end_s(sections);
+    let mut words = Vec::new();
+    if let Some(end_s) = end_s {
+        words.push(format!("the backing ends at {}, from there the mix passes", clock(end_s, 0)));
+    }
+    let rest = if end_s.is_some() { &sections[..sections.len() - 1] } else { sections };
+    for (is, what) in [
+        (
+            &(|state| matches!(state, State::NotFound(_))) as &dyn Fn(State) -> bool,
+            "the backing was not found",
+        ),
+        (&|state| state == State::Silent, "the backing is silent"),
+        (&|state| state == State::Nothing, "next to nothing is taken"),
+        (&|state| state == State::HoldsMore, "the backing holds what the mix does not"),
+    ] {
+        let ranges: Vec<String> = rest.iter().filter(|section| is(section.state)).map(range).collect();
+        match ranges.len() {
+            0 => {}
+            count if count <= MOST_NAMED => words.push(format!("{what} from {}", ranges.join(", "))),
+            count => words.push(format!("{what} in {count} places, first from {}", ranges[0])),
+        }
+    }
+    words
+}
+
+fn range(section: &Section) -> String {
+    let (from, to) = section.range_s;
+    format!("{} to {}", clock(from, 0), clock(to, 0))
+}
+
+#[cfg(test)]
+mod tests {
+    use minuend_engine::Lock;
+
+    use super::*;
+
+    fn sections(states: &[(f64, State)]) -> Vec<Section> {
+        let mut begin_s = 0.0;
+        let mut section = |&(length_s, state): &(f64, State)| {
+            let range_s = (begin_s, begin_s + length_s);
+            begin_s = range_s.1;
+            Section { range_s, state, delay_samples: 0.0, confirmed_s: 0.0 }
+        };
+        states.iter().map(|state| section(state)).collect()
+    }
+
+    #[test]
+    fn what_is_not_subtracted_is_named() {
+        let lost = State::NotFound(Lock::Lost);
+        let (plays, silent, more) = (State::Subtracted, State::Silent, State::HoldsMore);
+        for (states, says) in [
+            (&[(37.5, plays)][..], &[][..]),
+            (&[(10.0, plays), (27.5, silent)], &["the backing ends at 0:10, from there the mix passes"]),
+            (&[(10.0, plays), (5.0, lost), (60.0, plays)], &["the backing was not found from 0:10 to 0:15"]),
+            (&[(4.0, silent), (60.0, plays)], &["the backing is silent from 0:00 to 0:04"]),
+            (
+                &[(12.0, plays), (8.0, more), (1.0, plays), (3.0, more)],
+                &["the backing holds what the mix does not from 0:12 to 0:20, 0:21 to 0:24"],
+            ),
+            (&[(9.0, silent)], &["the backing is silent from 0:00 to 0:09"]),
+            (
+                &[
+                    (1.0, lost),
+                    (1.0, plays),
+                    (1.0, lost),
+                    (1.0, plays),
+                    (1.0, lost),
+                    (1.0, plays),
+                    (1.0, lost),
+                ],
+                &["the backing was not found in 4 places, first from 0:00 to 0:01"],
+            ),
+        ] {
+            assert_eq!(words(&sections(states)), says);
+        }
+    }
+
+    #[test]
+    fn the_share_is_that_of_the_song() {
+        let song = sections(&[(10.0, State::Subtracted), (5.0, State::HoldsMore), (15.0, State::Silent)]);
+        assert!((share(&song) - 0.5).abs() < 1e-12);
+        assert_eq!(share(&[]), 0.0);
+    }
+}
