@@ -52,7 +52,7 @@ mod tests {
             |t: f64| tones.iter().map(|(w, phase)| ((w + 0.5) * t + 9.0 * phase).sin()).sum::<f64>() as f32;
         let signal: Vec<f32> =
             (0..1000).map(|n| tone(if n < 500 { f64::from(n) } else { f64::from(n) - 500.25 })).collect();
-        let lag = |stretch, coarse| refine(&[signal.clone()], stretch, coarse, 8);
+        let lag = |stretch, coarse| refine(std::slice::from_ref(&signal), stretch, coarse, 8);
         for (stretch, coarse, expected) in
             [(50..350, 497, 500.25), (600..900, -503, -500.25), (750..1050, -503, -500.25)]
         {

@@ -5,7 +5,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use anyhow::{Error, Result, bail, ensure};
+use anyhow::{Result, bail, ensure};
 use clap::Args;
 
 use super::{
@@ -17,7 +17,7 @@ use super::{
 };
 use crate::{
     done::is_done,
-    ending::{Ending, WRONG},
+    ending::Ending,
     parallel::{in_parallel, jobs_at_a_time},
     passes::Learned,
     progress::{Bar, Progress},
@@ -112,7 +112,7 @@ impl RenderArguments {
     /// wrong command line.
     pub fn run(self, program: &str) -> Result<()> {
         let many = self.songs()?;
-        self.check(many.is_some()).map_err(|what| wrong(program, &what))?;
+        self.check(many.is_some()).map_err(|what| Ending::wrong(&usage(program), &what))?;
         let requests = match many {
             Some(songs) => self.requests_of(songs)?,
             None => vec![Ok(self.request_of_one()?)],
@@ -265,12 +265,6 @@ impl RenderArguments {
         let results = in_parallel(requests, jobs, &one, &mut finished, &mut progress)?;
         telling.end(&bar, results)
     }
-}
-
-/// A wrong command line, told as the clap library does.
-fn wrong(program: &str, what: &str) -> Error {
-    let usage = usage(program);
-    Ending::new(WRONG, format!("{what}\n\nUsage: {usage}\n\nFor more information, try '--help'.")).into()
 }
 
 /// What is being done: the first song that is not done, and how often the engine went over it.
