@@ -142,10 +142,9 @@ fn free_of(request: &MakeBacking, song: &Song) -> Result<Vec<Range<usize>>> {
 
 fn does_not_repeat(song: &Path, similarity: f32) -> anyhow::Error {
     let message = format!(
-        "{}: does not repeat ({similarity:.2} of 1, where 0.30 is the least), so what is left after its repeats would be worse \
-         than the song; nothing was written. It is played, not programmed, or every bar of it is made anew. Look for the \
-         instrumental of the same release, or have a machine take the backing out of the song, and give that to render (with \
-         --backing-is estimated)",
+        "{}: does not repeat ({similarity:.2} of 1, where 0.30 is the least), so most of the music would stay with the voice; \
+         nothing was written. It is played, or its synthesizers never start alike. Look for the instrumental of the same release, \
+         or have a machine take the backing out of the song, and give that to render (with --backing-is estimated)",
         song.display()
     );
     Ending::new(NOT_FOUND, message).into()

@@ -32,7 +32,7 @@ What to expect:
                    clearer than the backing that is left with it.
   fair             It repeats in part. You are warned: instruments stay behind.
   does not repeat  Played music, or synthesizers that never start alike: it is
-                   refused, since the outcome would be no better than the song.
+                   refused, since most of the music would stay with the voice.
   The grade is a number, told before the work: half of the song has a repeat at
   least so much like it; good from 0.6 of 1 on, refused below 0.3. For music
   that does not repeat take the instrumental of the same release, and render.
