@@ -297,7 +297,7 @@ mod tests {
     fn the_line_says_what_is_under_way() {
         let song = |name: &str| Ok(Render::new(format!("in/{name} mix.wav"), "backing.wav", "out.wav"));
         let one_pass = song("Tide").map(|tide| Render { passes: Passes::One, ..tide });
-        let songs = [song("Lamp"), Err(Error::msg("no song")), one_pass];
+        let songs = [song("Lamp"), Err(anyhow::anyhow!("no song")), one_pass];
         for (done, line) in [
             ([0.0, 0.0, 0.0], "song 1 of 3, Lamp mix.wav, pass 1 of 2 "),
             ([0.5, 1.0, 0.2], "song 1 of 3, Lamp mix.wav, pass 2 of 2 "),
