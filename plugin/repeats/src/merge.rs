@@ -288,9 +288,9 @@ mod tests {
         assert!(error < -35.0, "{error} dB");
     }
 
-    /// One repeat, and a voice on the song alone: the poorer one is the backing.
+    /// One repeat, and a voice on the song alone, as loud as the backing: without a majority it goes down by half its amplitude.
     #[test]
-    fn of_two_the_poorer_is_taken() {
+    fn of_two_the_voice_is_halved() {
         let backing = cells(1, 1.0);
         let error =
             error_db(&merged([(sum(&backing, &sung(10, 0..20)), false), (backing.clone(), false)]), &backing);
@@ -327,6 +327,7 @@ mod tests {
             &merged([sung, backing.clone(), soft.clone(), soft].map(|cells| (cells, false))),
             &backing,
         );
-        assert!(error < -20.0, "{error} dB");
+        // -48 dB; left at their levels they come to -40.
+        assert!(error < -44.0, "{error} dB");
     }
 }
