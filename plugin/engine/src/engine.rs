@@ -220,8 +220,8 @@ impl Engine {
     fn take_in(&mut self) {
         let new: &mut InputHop = &mut self.framing.hop;
         self.metering.hear_input(new);
-        self.input.push(new);
         self.subtractor.hear(&new.mix);
+        self.input.push(new);
     }
 
     /// Holds the filter to the freedom that is set for what it works on.

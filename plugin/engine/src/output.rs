@@ -140,7 +140,7 @@ impl OutputStage {
         let engaged = f32::from(is_subtracted);
         input.read_mix(*at, mix);
         input.read_mix_as_it_came(*at, &mut self.as_it_came);
-        let (_, is_bent) = input.bend();
+        let is_bent = mix != &self.as_it_came;
         input.read_levels(*at, &mut self.levels);
         self.backing.read_stereo(*at, backing);
         self.difference.read_stereo(*at, difference);

@@ -17,6 +17,9 @@ pub struct Subtractor {
     trim: Glide,
     polarity: Glide,
     mix: Stereo,
+    mix_as_it_came: Stereo,
+    /// What is taken from the mix as it came so that it becomes straight and loses the backing.
+    taken: Stereo,
     levels: Stereo,
     subtracted: Subtracted,
 }
@@ -44,6 +47,8 @@ impl Subtractor {
             trim: Glide::new(1.0, TRIM_MS, sample_rate_hz),
             polarity: Glide::new(1.0, POLARITY_MS, sample_rate_hz),
             mix: stereo(hop),
+            mix_as_it_came: stereo(hop),
+            taken: stereo(hop),
             levels: stereo(hop),
             subtracted: Subtracted {
                 at: 0,
@@ -60,7 +65,7 @@ impl Subtractor {
         self.guard.reset();
     }
 
-    /// Hears the newest hop of the mix.
+    /// Hears the newest hop of the mix as it came.
     pub fn hear(&mut self, mix: &Stereo) {
         self.guard.hear(mix);
     }
@@ -88,7 +93,7 @@ impl Subtractor {
 
         // Whoever turns the backing away from where it was found wants to hear just that.
         let by_hand = settings.nudge_samples != 0.0;
-        self.guard.process(&self.mix, &followed.audio, by_hand);
+        self.apply_guard(&followed.audio, followed.at, input, by_hand);
         let Subtracted { at, matched, residual, backing, difference } = &mut self.subtracted;
         *at = followed.at;
         for side in 0..2 {
@@ -105,5 +110,27 @@ impl Subtractor {
             }
         }
         Some(&self.subtracted)
+    }
+
+    /// Finds how much of the backing may be subtracted. What was made straight may itself be louder than it came, which is what
+    /// it is measured by: there the mix goes back to what came, as the backing goes.
+    fn apply_guard(&mut self, matched: &Stereo, at: i64, input: &InputHistory, by_hand: bool) {
+        let Self { guard, mix, mix_as_it_came, taken, .. } = self;
+        input.read_mix_as_it_came(at, mix_as_it_came);
+        if mix == mix_as_it_came {
+            guard.process(mix, matched, by_hand);
+            return;
+        }
+        for side in 0..2 {
+            for (n, taken) in taken[side].iter_mut().enumerate() {
+                *taken = mix_as_it_came[side][n] - mix[side][n] + matched[side][n];
+            }
+        }
+        guard.process(mix_as_it_came, taken, by_hand);
+        for (mix, came) in mix.iter_mut().zip(mix_as_it_came) {
+            for ((x, came), gain) in mix.iter_mut().zip(came).zip(&guard.gains) {
+                *x = *came + gain * (*x - *came);
+            }
+        }
     }
 }

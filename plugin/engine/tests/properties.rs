@@ -5,7 +5,7 @@
 
 use endless::noise;
 use minuend_engine::settings::{BackingKind, Follow, Listen, Polarity, Slope, Tone};
-use minuend_engine::{Engine, Job, Lock, Match, ResidualModel, Settings, Worker};
+use minuend_engine::{Bend, Curve, Engine, Job, KNOTS, Lock, Match, ResidualModel, Settings, Worker};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestCaseResult, TestRunner};
 use std::cell::Cell;
@@ -44,13 +44,17 @@ struct Moves {
     ppm: f64,
     /// Level of a noise that comes and goes with it, as a codec leaves it; linear, re the backing.
     hiss: f32,
+    /// How hard mix and backing were driven into a tanh; linear, 0 not at all.
+    drive: f32,
 }
 
-const STILL: Moves = Moves { level: 0.0, tone: 0.0, ppm: 0.0, hiss: 0.0 };
+const STILL: Moves = Moves { level: 0.0, tone: 0.0, ppm: 0.0, hiss: 0.0, drive: 0.0 };
+/// How hard the song was driven whose curve is known.
+const DRIVE: f32 = 1.2;
 
 /// Songs whose matches can be recalled: one that stands still, one in which level and tone move and something leaks, one
-/// by another clock.
-const KNOWN: [Sound; 3] = [
+/// by another clock, one that was bent.
+const KNOWN: [Sound; 4] = [
     Sound::Song { delay: 700, gain: 0.8, voice: 0.5, moves: STILL },
     Sound::Song {
         delay: -90,
@@ -59,16 +63,21 @@ const KNOWN: [Sound; 3] = [
         moves: Moves { level: 0.5, tone: 0.5, hiss: 0.1, ..STILL },
     },
     Sound::Song { delay: 20, gain: 0.7, voice: 0.5, moves: Moves { ppm: 120.0, ..STILL } },
+    Sound::Song { delay: 300, gain: 1.0, voice: 0.5, moves: Moves { drive: DRIVE, ..STILL } },
 ];
 /// How long each of them is learned from, seconds.
 const KNOWN_S: usize = 20;
 
 /// The matches of [`KNOWN`].
-fn known() -> &'static [Match; 3] {
-    static MATCHES: OnceLock<[Match; 3]> = OnceLock::new();
+fn known() -> &'static [Match; 4] {
+    static MATCHES: OnceLock<[Match; 4]> = OnceLock::new();
     MATCHES.get_or_init(|| {
         let matches = KNOWN.map(|sound| {
             let mut player = Player::new();
+            if matches!(sound, Sound::Song { moves: Moves { drive: DRIVE, .. }, .. }) {
+                let straight = Match { bend: driven(), ..Match::unknown(RATE_HZ, 0) };
+                assert!(player.engine.recall(&straight));
+            }
             let samples = KNOWN_S * RATE_HZ as usize;
             let settings = Settings::default();
             player.step(&Step::Play { sound, samples, seed: 0, settings, blocks: vec![512] }, false);
@@ -87,8 +96,25 @@ fn known() -> &'static [Match; 3] {
             matches[1].residual.apart(&ResidualModel::UNKNOWN)
         );
         assert!(drifts(&matches[2]));
+        assert!(matches[3].is_known() && !matches[3].bend.is_none());
         matches
     })
+}
+
+/// The curve of [`DRIVE`], by the derivative of the inverse of tanh: it makes samples larger.
+fn driven() -> Bend {
+    let largest = 0.98;
+    let slope = |knot: usize| {
+        let u = largest * (2.0 * knot as f32 / (KNOTS - 1) as f32 - 1.0);
+        1.0 / (1.0 - u * u)
+    };
+    let curve = Curve::new(largest / DRIVE, std::array::from_fn(slope)).expect("a tanh rises");
+    Bend { curves: [curve; 2], ..Bend::NONE }
+}
+
+/// What drive makes of a sample.
+fn bent(x: f32, drive: f32) -> f32 {
+    if drive == 0.0 { x } else { (drive * x).tanh() / drive }
 }
 
 /// One call to the engine, or a stretch of processing.
@@ -122,9 +148,9 @@ fn samples(sound: Sound, at: i64, len: usize, seed: u32) -> [[Vec<f32>; 2]; 2] {
         Sound::Song { delay, gain, voice, moves } => [
             side(&|n, s| {
                 let sung = if n.rem_euclid(6_000) < 4_000 { voice * noise(7 + s, n) } else { 0.0 };
-                gain * in_mix(s, n, delay, moves) + sung
+                bent(gain * in_mix(s, n, delay, moves) + sung, moves.drive)
             }),
-            side(&|n, s| backing(s, n)),
+            side(&|n, s| bent(backing(s, n), moves.drive)),
         ],
         Sound::Strangers { mix, backing } => {
             [side(&|n, s| mix * noise(seed ^ s, n)), side(&|n, s| backing * noise(!seed ^ s, n))]
@@ -164,7 +190,7 @@ fn in_mix(side: u32, n: i64, delay: i32, moves: Moves) -> f32 {
 fn any_moves() -> impl Strategy<Value = Moves> {
     let some = |most: f32| prop_oneof![2 => Just(0.0), 1 => 0.0..most];
     (some(0.6), some(0.6), prop_oneof![3 => Just(0.0), 1 => -200.0..200.0], some(0.3))
-        .prop_map(|(level, tone, ppm, hiss)| Moves { level, tone, ppm, hiss })
+        .prop_map(|(level, tone, ppm, hiss)| Moves { level, tone, ppm, hiss, drive: 0.0 })
 }
 
 fn any_sound() -> impl Strategy<Value = Sound> {

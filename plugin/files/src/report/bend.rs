@@ -40,6 +40,7 @@ pub fn bend_chart(bend: &Bend) -> Option<Chart> {
         up: Axis { range: (-1.05 * span, 1.05 * span), scale: Scale::Number },
         lines,
         shades: Vec::new(),
+        shaded: "",
     })
 }
 
