@@ -81,7 +81,7 @@ impl Learned {
 mod tests {
     use std::ops::ControlFlow;
 
-    use minuend_engine::Settings;
+    use minuend_engine::{Bend, Curve, Settings};
 
     use super::*;
     use crate::{
@@ -104,7 +104,10 @@ mod tests {
     fn a_match_comes_back_and_damage_is_refused() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("a.match");
-        let learned = learned(folder.path());
+        let mut learned = learned(folder.path());
+        let curve =
+            |steep: f32| Curve::new(0.8, std::array::from_fn(|knot| 1.0 + steep * knot as f32)).unwrap();
+        learned.found.bend = Bend { curves: [curve(0.1), curve(0.2)], backing_levels: [0.5, -2.0] };
         assert!(learned.advance_samples != 0, "the backing is moved, or nothing is tested");
         learned.save(&path, false).unwrap();
         assert!(Learned::load(&path).unwrap() == learned);
