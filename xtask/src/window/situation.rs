@@ -18,6 +18,8 @@ pub enum Situation {
     NothingRouted,
     /// A backing that is not in the mix
     Searching,
+    /// The mix on the sidechain, and the backing where the mix should be
+    Swapped,
     /// A backing that starts more than two seconds late
     Late,
     /// Both clips at the same place, in a host that delays the sidechain by the plug-in's latency
@@ -60,7 +62,7 @@ impl Situation {
             Self::Demo => 29.0,
             Self::Lossy => 31.0,
             Self::Stopped => STOPS_S + 6.0,
-            Self::Busy => 20.0,
+            Self::Busy | Self::Swapped => 20.0,
             Self::NothingRouted | Self::Searching | Self::Late | Self::HostDelays => 8.0,
             Self::Silence => 1.0,
         }
@@ -75,6 +77,12 @@ impl Situation {
             Self::Demo | Self::Busy | Self::Stopped => {}
             Self::NothingRouted => backing.iter_mut().for_each(|side| side.fill(0.0)),
             Self::Searching => backing.iter_mut().for_each(|side| side.reverse()),
+            Self::Swapped => {
+                std::mem::swap(&mut mix, &mut backing);
+                // Whoever takes one for the other has moved the clip, too: so late a backing could not be subtracted.
+                let later = FILES.truth.delay_samples.round() as usize;
+                backing.iter_mut().for_each(|side| _ = side.drain(..later));
+            }
             Self::Late => delay(&mut backing, 29 * SAMPLE_RATE_HZ as usize / 10),
             Self::HostDelays => {
                 delay(&mut backing, FILES.truth.delay_samples.round() as usize + latency_samples);
@@ -143,7 +151,7 @@ fn code(signal: &mut [f32], sample_rate_hz: u32) {
 mod tests {
     use super::*;
     use minuend_engine::causes::{Kind, Signal};
-    use minuend_engine::{Engine, Inline, Lock, Readings, Settings};
+    use minuend_engine::{Engine, Inline, Lock, Misfit, Readings, Settings};
     use minuend_files::noise::samples;
 
     /// What the engine tells once a situation has been heard.
@@ -177,6 +185,10 @@ mod tests {
             assert_eq!(readings.lock, Lock::Locked, "{situation:?}");
             readings.causes.iter().map(|cause| cause.kind).collect::<Vec<_>>()
         };
+        for (situation, misfit) in [(Situation::Demo, None), (Situation::Swapped, Some(Misfit::Swapped))] {
+            let readings = told(situation);
+            assert_eq!((readings.lock, readings.energies.misfit()), (Lock::Locked, misfit), "{situation:?}");
+        }
         // All that was done to the demo's mix can be corrected.
         let demo = causes(Situation::Demo);
         assert!(demo.iter().any(|kind| matches!(kind, Kind::Movement { .. })), "{demo:?}");
