@@ -191,8 +191,8 @@ fn doubtful(doubt: Doubt) -> &'static str {
              recording."
         }
         Doubt::HoldsMore => {
-            "The backing holds what the mix does not, such as a voice, and that is added to what you hear. Route the backing \
-             that this mix was made with."
+            "The backing holds what the mix does not, such as a voice, and you hear it added. Are the two swapped? Otherwise route \
+             the backing that this mix was made with."
         }
     }
 }
