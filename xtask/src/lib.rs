@@ -14,10 +14,14 @@ pub mod window;
 
 use anyhow::Result;
 use clap::{Parser, Subcommand};
-use minuend_files::command::{RenderArguments, details, examples, usage};
+use minuend_files::command::{
+    BackingArguments, RenderArguments, backing_details, backing_examples, details, examples, usage,
+};
 
 /// How `render` is called here.
 const RENDER: &str = "cargo xtask render";
+/// How `backing` is called here.
+const BACKING: &str = "cargo xtask backing";
 
 /// What `cargo xtask` does.
 #[derive(Parser)]
@@ -39,6 +43,9 @@ enum Command {
     #[command(override_usage = usage(RENDER))]
     #[command(after_help = examples(RENDER), after_long_help = details(RENDER))]
     Render(RenderArguments),
+    /// Make a backing from the song itself, if it repeats
+    #[command(after_help = backing_examples(BACKING), after_long_help = backing_details(BACKING))]
+    Backing(BackingArguments),
     /// Bundle the plug-in and copy it to your plug-in folders
     Install(install::InstallArguments),
     /// Make the demo song, play it through the bundled plug-in and print the figures
@@ -58,6 +65,7 @@ pub fn main() -> Result<()> {
     match Arguments::parse().command {
         Command::Bundle { args } => bundle::bundle(&args),
         Command::Render(arguments) => arguments.run(RENDER),
+        Command::Backing(arguments) => arguments.run(BACKING),
         Command::Install(arguments) => arguments.run(),
         Command::Demo(arguments) => arguments.run(),
         Command::Window(arguments) => arguments.run(),

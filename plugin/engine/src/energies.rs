@@ -7,7 +7,7 @@ use std::ops::{Add, AddAssign, Sub};
 pub struct Energies {
     /// Of the mix.
     pub mix: f64,
-    /// Of the matched backing: what is taken, before anything the user adds.
+    /// Of the matched backing: what the match would take, before the guard and before anything the user adds.
     pub backing: f64,
     /// Sum of the products of the two.
     pub product: f64,

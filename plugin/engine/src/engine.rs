@@ -171,7 +171,7 @@ impl Engine {
         if let Some(subtracted) = self.subtractor.process(followed, &self.input, inverted) {
             let is_subtracted = |at| self.aligner.was_aligned(at) && self.matcher.was_passing(at);
             if is_subtracted(subtracted.at) {
-                self.metering.hear_subtracted(subtracted, &self.input);
+                self.metering.hear_matched(followed, &self.input);
             }
             let out = &mut self.framing.out;
             let output = self.output.process(

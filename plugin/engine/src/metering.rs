@@ -2,6 +2,7 @@
 
 use crate::align::aligner::Aligner;
 use crate::causes::diagnosis::Causes;
+use crate::dsp::hop::Hop;
 use crate::dsp::ring::{Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::{mean_square, power_to_db};
@@ -13,7 +14,6 @@ use crate::null_depth::{NULL_DEPTH_S, NullDepth};
 use crate::output::Output;
 use crate::readings::{Lock, Readings, Withheld};
 use crate::spectra::{Spectra, Spectrometer};
-use crate::subtractor::Subtracted;
 
 /// Silence after which mix or backing count as gone, seconds.
 const GONE_S: f64 = 2.0;
@@ -89,11 +89,10 @@ impl Metering {
         self.readings.mix_is_heard = self.silent_hops <= self.sizes.hops(GONE_S);
     }
 
-    /// Hears what was subtracted.
-    pub fn hear_subtracted(&mut self, subtracted: &Subtracted, input: &InputHistory) {
-        input.read_mix(subtracted.at, &mut self.mix);
-        let [mix, matched] = [&self.mix, &subtracted.matched].map(|[left, right]| [&left[..], &right[..]]);
-        self.readings.energies += Energies::of(mix, matched);
+    /// Hears the matched backing where it is subtracted, as far as the guard lets it.
+    pub fn hear_matched(&mut self, matched: &Hop, input: &InputHistory) {
+        input.read_mix(matched.at, &mut self.mix);
+        self.readings.energies += Energies::of([&self.mix[0], &self.mix[1]], matched.sides());
     }
 
     /// Hears one hop of the output; the alignment was another one before a position of the mix.

@@ -16,7 +16,7 @@ pub struct Ending {
 pub const FAILED: u8 = 1;
 /// The command line is wrong, as the clap library has it.
 pub const WRONG: u8 = 2;
-/// The backing was not found in the mix, or one of them is silent: nothing was written.
+/// The backing was not found in the mix, a song does not repeat, or a file is silent: nothing was written.
 pub const NOT_FOUND: u8 = 3;
 /// Of many songs some failed, or all; the others are done.
 pub const SOME_FAILED: u8 = 4;
@@ -27,6 +27,11 @@ impl Ending {
     /// With a code of this module and a message for the user.
     pub fn new(code: u8, message: impl Into<String>) -> Self {
         Self { code, message: message.into() }
+    }
+
+    /// A wrong command line, told as the clap library does.
+    pub fn wrong(usage: &str, what: &str) -> Self {
+        Self::new(WRONG, format!("{what}\n\nUsage: {usage}\n\nFor more information, try '--help'."))
     }
 
     /// Stopped by the user.

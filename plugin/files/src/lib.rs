@@ -1,11 +1,13 @@
 //! Mix minus backing, from files to files: what the program `minuend` does, as a library.
 
+mod backing;
 pub mod command;
 mod covered;
 mod done;
 pub mod ending;
 pub mod noise;
 mod origin;
+mod outputs;
 pub mod parallel;
 pub mod passes;
 pub mod progress;
@@ -17,6 +19,7 @@ mod request;
 mod songs;
 pub mod write;
 
+pub use backing::{Made, MakeBacking, make_backing};
 pub use render::render;
 pub use rendered::Rendered;
 pub use request::{Passes, Render};

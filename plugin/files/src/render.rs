@@ -1,6 +1,6 @@
 //! Mix minus backing from files to a file, through the plug-in's own engine.
 
-use std::{fs, ops::Range, path::Path};
+use std::{ops::Range, path::Path};
 
 use anyhow::{Result, ensure};
 use minuend_engine::{Lock, Misfit, Settings, settings::Listen};
@@ -8,6 +8,7 @@ use minuend_engine::{Lock, Misfit, Settings, settings::Listen};
 use crate::{
     ending::{Ending, NOT_FOUND},
     origin::origin,
+    outputs::{check_outputs, same_file},
     passes::{
         Block, Pair, Pass,
         depth::Depth,
@@ -20,7 +21,7 @@ use crate::{
     rendered::Rendered,
     report::{Findings, Spectra, page},
     request::{Passes, Render},
-    write::{AudioWriter, Container, NewFolders, Place, folder_of, write_file},
+    write::{AudioWriter, Container, NewFolders, write_file},
 };
 
 /// Further apart than this no two clocks are, parts in a million: crystals keep to 100 either way (common practice, no source).
@@ -33,7 +34,11 @@ const CLOCKS_PPM: f64 = 300.0;
 pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     check_names(request)?;
     let _folders = NewFolders::for_files(request.outputs())?;
-    check_outputs(request)?;
+    check_outputs(
+        &request.outputs().collect::<Vec<_>>(),
+        &[&request.mix, &request.backing],
+        request.overwrite,
+    )?;
     let inputs = check_inputs(request)?;
     let rate_hz = inputs.rates_hz[0];
     let pair = Pair { mix: &request.mix, backing: &request.backing, settings: request.settings };
@@ -194,28 +199,6 @@ fn check_names(request: &Render) -> Result<()> {
     Ok(())
 }
 
-/// Refuses what cannot be written, or would overwrite an input or another output.
-fn check_outputs(request: &Render) -> Result<()> {
-    let outputs: Vec<_> = request.outputs().collect();
-    for (idx, output) in outputs.iter().enumerate() {
-        // Made and gone again: to learn now, and not after minutes, that it cannot be.
-        Place::new(output, request.overwrite)?;
-        for input in [&request.mix, &request.backing] {
-            ensure!(
-                !same_file(input, output),
-                "{}: is one of the inputs; choose another name",
-                output.display()
-            );
-        }
-        ensure!(
-            !outputs[..idx].iter().any(|other| same_place(other, output)),
-            "{}: is named for two files; choose another name for one of them",
-            output.display()
-        );
-    }
-    Ok(())
-}
-
 /// What is known of the two files, mix first.
 struct Inputs {
     rates_hz: [u32; 2],
@@ -248,15 +231,6 @@ fn check_inputs(request: &Render) -> Result<Inputs> {
         rates_hz: [mix.sample_rate_hz(), backing.sample_rate_hz()],
         channels: [mix.num_channels(), backing.num_channels()],
     })
-}
-
-/// Whether two files that need not be there yet are one.
-fn same_place(a: &Path, b: &Path) -> bool {
-    a.file_name() == b.file_name() && same_file(folder_of(a), folder_of(b))
-}
-
-fn same_file(a: &Path, b: &Path) -> bool {
-    matches!((fs::canonicalize(a), fs::canonicalize(b)), (Ok(a), Ok(b)) if a == b)
 }
 
 #[cfg(test)]

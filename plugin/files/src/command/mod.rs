@@ -1,5 +1,7 @@
 //! The command line of the program `minuend`.
 
+mod backing;
+mod backing_help;
 mod controls;
 mod help;
 mod json;
@@ -11,6 +13,8 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+pub use backing::BackingArguments;
+pub use backing_help::{backing_details, backing_examples};
 pub use help::{details, examples, usage};
 pub use render::RenderArguments;
 
@@ -45,14 +49,19 @@ struct Arguments {
 enum Command {
     /// Write a mix minus its backing, from files to a file
     Render(RenderArguments),
+    /// Make a backing from the song itself, if it repeats
+    Backing(BackingArguments),
 }
 
 /// Does what the command line says.
 pub fn main() -> ExitCode {
     end(match Arguments::parse().command {
         Command::Render(arguments) => arguments.run(RENDER),
+        Command::Backing(arguments) => arguments.run(BACKING),
     })
 }
 
 /// How `render` is called in this program.
 const RENDER: &str = "minuend render";
+/// How `backing` is called in this program.
+const BACKING: &str = "minuend backing";

@@ -5,7 +5,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use anyhow::{Error, Result, bail, ensure};
+use anyhow::{Result, bail, ensure};
 use clap::Args;
 
 use super::{
@@ -17,7 +17,7 @@ use super::{
 };
 use crate::{
     done::is_done,
-    ending::{Ending, WRONG},
+    ending::Ending,
     parallel::{in_parallel, jobs_at_a_time},
     passes::Learned,
     progress::{Bar, Progress},
@@ -112,7 +112,7 @@ impl RenderArguments {
     /// wrong command line.
     pub fn run(self, program: &str) -> Result<()> {
         let many = self.songs()?;
-        self.check(many.is_some()).map_err(|what| wrong(program, &what))?;
+        self.check(many.is_some()).map_err(|what| Ending::wrong(&usage(program), &what))?;
         let requests = match many {
             Some(songs) => self.requests_of(songs)?,
             None => vec![Ok(self.request_of_one()?)],
@@ -267,12 +267,6 @@ impl RenderArguments {
     }
 }
 
-/// A wrong command line, told as the clap library does.
-fn wrong(program: &str, what: &str) -> Error {
-    let usage = usage(program);
-    Ending::new(WRONG, format!("{what}\n\nUsage: {usage}\n\nFor more information, try '--help'.")).into()
-}
-
 /// What is being done: the first song that is not done, and how often the engine went over it.
 fn under_way(requests: &[Result<Render>], done: &[f64]) -> String {
     let first = done.iter().position(|&done| done < 1.0);
@@ -303,7 +297,7 @@ mod tests {
     fn the_line_says_what_is_under_way() {
         let song = |name: &str| Ok(Render::new(format!("in/{name} mix.wav"), "backing.wav", "out.wav"));
         let one_pass = song("Tide").map(|tide| Render { passes: Passes::One, ..tide });
-        let songs = [song("Lamp"), Err(Error::msg("no song")), one_pass];
+        let songs = [song("Lamp"), Err(anyhow::anyhow!("no song")), one_pass];
         for (done, line) in [
             ([0.0, 0.0, 0.0], "song 1 of 3, Lamp mix.wav, pass 1 of 2 "),
             ([0.5, 1.0, 0.2], "song 1 of 3, Lamp mix.wav, pass 2 of 2 "),

@@ -1,6 +1,6 @@
 //! What options may be.
 
-use std::{ffi::OsStr, num::NonZeroUsize};
+use std::{ffi::OsStr, num::NonZeroUsize, ops::Range};
 
 use clap::{
     Arg, Command, Error,
@@ -113,6 +113,17 @@ pub fn time_s(text: &str) -> Result<f64, String> {
     Ok(total + seconds)
 }
 
+/// Parses a passage: two times with a hyphen between.
+pub fn passage_s(text: &str) -> Result<Range<f64>, String> {
+    let wrong = || "must be a passage, two times with a hyphen between: 0:00-0:12".to_owned();
+    let (from, to) = text.split_once(['-', '\u{2013}']).ok_or_else(wrong)?;
+    match (time_s(from), time_s(to)) {
+        (Ok(from), Ok(to)) if from < to => Ok(from..to),
+        (Ok(_), Ok(_)) => Err("must end after it begins".to_owned()),
+        _ => Err(wrong()),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use minuend_engine::settings::{LOW_CUT_HZ, NUDGE_SAMPLES, TRIM_DB};
@@ -133,6 +144,15 @@ mod tests {
         }
         for wrong in ["", "-1", "1:60", "1:2:3:4", "a", "1:", ":30", "NaN", "inf", "1:-2", "1e9", "s"] {
             assert!(time_s(wrong).is_err(), "{wrong:?}");
+        }
+    }
+
+    #[test]
+    fn passages_are_two_times() {
+        assert_eq!(passage_s("0:00-0:12.5"), Ok(0.0..12.5));
+        assert_eq!(passage_s("90 s \u{2013} 2:00"), Ok(90.0..120.0));
+        for wrong in ["0:12", "0:12-0:00", "5-5", "-5", "5-", "a-b", "1-2-3"] {
+            assert!(passage_s(wrong).is_err(), "{wrong}");
         }
     }
 

@@ -49,7 +49,7 @@ pub struct WholeSong {
 impl WholeSong {
     /// Compares the files; `None` if either is silent, or `wanted` no longer.
     ///
-    /// Generalised cross-correlation (Knapp and Carter 1976) of the sums of the channels, with phase transform and with a whitening
+    /// Generalised cross-correlation (Knapp and Carter 1976) of the channels' sums, with phase transform and with a whitening
     /// that is even over [`EVEN_HZ`]: a song of bars that are alike has a comb for a spectrum, of which phases alone prefer the
     /// first and the last place.
     pub fn compare(mix: &Path, backing: &Path, wanted: &AtomicBool) -> Result<Option<Self>> {
@@ -110,6 +110,9 @@ impl WholeSong {
         let found = delays.iter().map(|&delay| self.height_near(delay)).fold(0.0, f32::max);
         let mut lags: Vec<usize> = delays.iter().map(|&delay| self.lag_of(delay)).collect();
         let mut also = Vec::new();
+        if !self.is_significant(found) {
+            return also;
+        }
         while also.len() < MOST_PLACES
             && let Some((lag, height)) = self.highest(&self.correlation, &lags)
             && self.is_significant(height)
@@ -164,7 +167,8 @@ impl WholeSong {
     }
 }
 
-/// The sum of a file's channels at a coarse rate, by means over `step` samples; as far as it is wanted.
+/// The sum of a file's channels at a coarse rate, by means over `step` samples; as far as it is wanted. The second channel counts
+/// half, so that one side upside down cancels nothing.
 fn coarse(mut reader: AudioReader, step: u32, is_wanted: &AtomicBool) -> Result<Vec<f32>> {
     let wanted = (REACH_S * u64::from(reader.sample_rate_hz()) / u64::from(step)) as usize;
     let mut block = vec![vec![0.0; 1024 * step as usize]; reader.num_channels()];
@@ -172,8 +176,10 @@ fn coarse(mut reader: AudioReader, step: u32, is_wanted: &AtomicBool) -> Result<
     loop {
         let count = reader.read(&mut block)?;
         for start in (0..count).step_by(step as usize) {
-            let sum = block.iter().flat_map(|channel| &channel[start..(start + step as usize).min(count)]);
-            signal.push(sum.filter(|x| x.is_finite()).sum());
+            let range = start..(start + step as usize).min(count);
+            let sum =
+                |channel: &Vec<f32>| channel[range.clone()].iter().filter(|x| x.is_finite()).sum::<f32>();
+            signal.push(block.iter().zip([1.0, 0.5]).map(|(channel, share)| share * sum(channel)).sum());
         }
         if count < block[0].len() || signal.len() >= wanted || !is_wanted.load(Relaxed) {
             return Ok(signal);

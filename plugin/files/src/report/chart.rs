@@ -55,6 +55,8 @@ pub struct Chart {
     pub lines: Vec<Line>,
     /// What is shaded.
     pub shades: Vec<Shade>,
+    /// What a shade means.
+    pub shaded: &'static str,
 }
 
 /// The picture's own units: the page stretches it to any width, lines and all but their thickness.
@@ -193,7 +195,11 @@ impl Chart {
             );
         }
         if !self.shades.is_empty() {
-            legend += "<span><svg class=\"key\" viewBox=\"0 0 28 8\" aria-hidden=\"true\"><rect class=\"shade\" width=\"28\" height=\"8\"/></svg>not locked: the mix passes</span>";
+            _ = write!(
+                legend,
+                "<span><svg class=\"key\" viewBox=\"0 0 28 8\" aria-hidden=\"true\"><rect class=\"shade\" width=\"28\" height=\"8\"/></svg>{}</span>",
+                self.shaded
+            );
         }
         let note =
             if self.note.is_empty() { String::new() } else { format!("<p class=\"note\">{}</p>", self.note) };
@@ -239,6 +245,7 @@ mod tests {
                 is_dots: false,
             }],
             shades: vec![Shade { range: (5.0, 10.0) }],
+            shaded: "s",
         };
         let svg = chart.to_svg();
         assert!(svg.contains("d=\"M0.0 200.0h0L500.0 100.0M1000.0 0.0h0\""), "{svg}");

@@ -21,7 +21,15 @@ pub fn over_time(findings: &Findings) -> Vec<Chart> {
             up.range.0 = if up.range.0 > -1.0 { 0.0 } else { up.range.0 };
         }
         let lines = vec![Line { name: "", points, is_dots: false }];
-        Chart { title, note: note.to_owned(), across: across.clone(), up, lines, shades: shades.clone() }
+        Chart {
+            title,
+            note: note.to_owned(),
+            across: across.clone(),
+            up,
+            lines,
+            shades: shades.clone(),
+            shaded: "not locked: the mix passes",
+        }
     };
     let ms = 1000.0 / findings.sample_rate_hz();
     let told = series.over_time(|point| point.null_depth_db);
@@ -104,7 +112,7 @@ pub fn over_frequency(findings: &Findings) -> Vec<Chart> {
     let across = Axis { range: (20.0, highest), scale: Scale::Frequency };
     let chart = |title, note: &str, lines: Vec<Line>, up| {
         let (note, across) = (note.to_owned(), across.clone());
-        Chart { title, note, across, up, lines, shades: Vec::new() }
+        Chart { title, note, across, up, lines, shades: Vec::new(), shaded: "" }
     };
     let spectra = [("mix", mix), ("backing, as it came", backing), ("output", output)]
         .map(|(name, spectrum)| Line {

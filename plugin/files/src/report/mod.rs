@@ -3,8 +3,10 @@
 mod advice;
 mod chart;
 mod charts;
+mod document;
 mod findings;
 mod page;
+mod repeats;
 mod spectra;
 mod spectrum;
 mod text;
@@ -12,4 +14,5 @@ mod text;
 pub use chart::clock;
 pub use findings::Findings;
 pub use page::page;
+pub use repeats::repeats_page;
 pub use spectra::Spectra;
