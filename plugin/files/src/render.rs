@@ -3,10 +3,7 @@
 use std::{ops::Range, path::Path};
 
 use anyhow::{Result, ensure};
-use minuend_engine::{
-    Lock, Misfit, Settings,
-    settings::{Listen, Polarity},
-};
+use minuend_engine::{Lock, Misfit, Settings, settings::Listen};
 
 use crate::{
     ending::{Ending, NOT_FOUND},
@@ -173,11 +170,7 @@ const FALSE_OVER_TRUE: f64 = 2.0;
 fn misfit(pass: &Pass, sections: &[Section], settings: &Settings) -> Option<Misfit> {
     let false_s: f64 = sections.iter().filter(|s| s.state == State::HoldsMore).map(Section::length_s).sum();
     let true_s: f64 = sections.iter().map(|section| section.confirmed_s).sum();
-    // What the user adds by hand is no fault of the match.
-    let by_hand = settings.polarity != Polarity::Follow
-        || settings.trim_db.abs() > 3.0
-        || settings.nudge_samples != 0.0;
-    let is_false = !by_hand && false_s > FALSE_OVER_TRUE * true_s;
+    let is_false = !settings.are_by_hand() && false_s > FALSE_OVER_TRUE * true_s;
     pass.series.energies().misfit().or(is_false.then_some(Misfit::Foreign))
 }
 

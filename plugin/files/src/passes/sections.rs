@@ -8,8 +8,6 @@ use super::series::{Point, Series};
 const JUMP_S: f64 = 1e-3;
 /// Rests of the backing that are shorter, s, are part of the music.
 const REST_S: f64 = 2.0;
-/// A backing so far below the mix in power is silent: -60 dB.
-const SILENT: f64 = 1e-6;
 /// Length of what is looked at to tell whether the mix holds what the backing claims of it, s: seconds are needed for that, and a
 /// line of a voice is hardly shorter.
 const LOOK_S: f64 = 2.5;
@@ -51,7 +49,7 @@ impl State {
     fn of(point: &Point) -> Self {
         match point.lock {
             Lock::NoBacking => Self::Silent,
-            Lock::Locked if point.energies.backing <= SILENT * point.energies.mix => Self::Silent,
+            Lock::Locked if point.energies.is_silent() => Self::Silent,
             Lock::Locked => Self::Subtracted,
             lock => Self::NotFound(lock),
         }
