@@ -9,7 +9,7 @@ mod values;
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 pub use help::{details, examples, usage};
 pub use render::RenderArguments;
@@ -52,6 +52,11 @@ pub fn main() -> ExitCode {
     end(match Arguments::parse().command {
         Command::Render(arguments) => arguments.run(RENDER),
     })
+}
+
+/// The command line as a description, of which completions and manual pages are made.
+pub fn description() -> clap::Command {
+    Arguments::command()
 }
 
 /// How `render` is called in this program.
