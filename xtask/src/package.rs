@@ -20,6 +20,15 @@ use archive::{Archive, Mode};
 
 const VERSION: &str = env!("CARGO_PKG_VERSION");
 
+/// The system as people call it.
+const SYSTEM: &str = if cfg!(windows) {
+    "Windows"
+} else if cfg!(target_os = "macos") {
+    "macOS"
+} else {
+    "Linux"
+};
+
 /// Builds what is shipped, packs it, and says where to. The same commit gives the same bytes.
 pub fn package() -> Result<()> {
     let time_s = time_s()?;
@@ -78,7 +87,7 @@ fn contents(bundles: &Bundles, program: &Path) -> Result<Archive> {
 
     let of_project = |name: &str| fs::read_to_string(workspace_root().join(name)).context(name.to_owned());
     let glibc = archive.files().filter_map(|(_, bytes)| glibc(bytes)).max();
-    let mut system = format!("{} on {}", env::consts::OS, env::consts::ARCH);
+    let mut system = format!("{SYSTEM} on {}", env::consts::ARCH);
     if let Some((major, minor)) = glibc {
         system += &format!(", with glibc {major}.{minor} or newer");
     }
