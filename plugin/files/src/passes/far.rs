@@ -208,7 +208,7 @@ fn whiten_evenly(cross: &mut [Complex<f32>], width: usize) {
     for (bin, value) in cross.iter_mut().enumerate() {
         let (from, to) = (bin.saturating_sub(width / 2), (bin + width / 2 + 1).min(last));
         let mean = (up_to[to] - up_to[from]) / (to - from) as f64;
-        *value = *value * (1.0 / (mean + floor)) as f32;
+        *value *= (1.0 / (mean + floor)) as f32;
     }
 }
 
