@@ -65,12 +65,12 @@ mod tests {
 
     fn sections(states: &[(f64, State)]) -> Vec<Section> {
         let mut begin_s = 0.0;
-        let mut section = |&(length_s, state): &(f64, State)| {
+        let section = |&(length_s, state): &(f64, State)| {
             let range_s = (begin_s, begin_s + length_s);
             begin_s = range_s.1;
             Section { range_s, state, delay_samples: 0.0, confirmed_s: 0.0 }
         };
-        states.iter().map(|state| section(state)).collect()
+        states.iter().map(section).collect()
     }
 
     #[test]
