@@ -20,6 +20,7 @@ use crate::state::MinuendParams;
 mod bands;
 mod controls;
 mod curves;
+mod evidence;
 mod foot;
 mod gui_thread;
 mod history;

@@ -220,7 +220,8 @@ impl Plugin for Minuend {
             }
         }
         let mix = &mut mix.as_slice()[..mix_channels];
-        engine.process(mix, &backing[..backing_channels], &controls.settings(), jobs);
+        let settings = controls.settings();
+        engine.process(mix, &backing[..backing_channels], &settings, jobs);
         if matches.give(engine) {
             self.host.match_changed();
         }
@@ -232,6 +233,7 @@ impl Plugin for Minuend {
             sample_rate_hz,
             latency_samples,
             stands,
+            by_hand: settings.are_by_hand(),
         };
         self.tell(meters);
         ProcessStatus::Tail(latency_samples)

@@ -16,6 +16,8 @@ pub struct Meters {
     pub latency_samples: u32,
     /// Whether the host's transport stands.
     pub stands: bool,
+    /// Whether the backing is turned away by hand from where it was matched.
+    pub by_hand: bool,
 }
 
 impl Meters {

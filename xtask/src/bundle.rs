@@ -4,10 +4,13 @@ use std::{
     collections::BTreeSet,
     env, fs,
     path::{Path, PathBuf},
+    process::Command,
 };
 
 use anyhow::{Context, Result};
 use cargo_metadata::MetadataCommand;
+
+use crate::setup;
 
 /// Root of the checkout this program was built from.
 pub fn workspace_root() -> &'static Path {
@@ -75,6 +78,18 @@ fn placeless() -> Result<[String; 2]> {
     let flags: Vec<_> = folders.iter().map(|folder| format!("--remap-path-prefix={folder}=")).collect();
     // Flags for a target are joined to those that a user has set for one. An array of JSON is one of TOML.
     Ok(["--config".to_owned(), format!("target.'cfg(all())'.rustflags={}", serde_json::json!(flags))])
+}
+
+/// Builds the program for files as it is shipped, and tells where it is.
+pub fn ship_program() -> Result<PathBuf> {
+    let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+    setup::run(
+        Command::new(cargo)
+            .args(["build", "--release", "--locked", "--package", "minuend-files", "--bin", "minuend"])
+            .args(placeless()?)
+            .current_dir(workspace_root()),
+    )?;
+    Ok(target_folder()?.join("release").join(format!("minuend{}", env::consts::EXE_SUFFIX)))
 }
 
 /// The bundles of the shipped plug-in.

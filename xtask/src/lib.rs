@@ -5,6 +5,7 @@ pub mod demo;
 pub mod host;
 pub mod install;
 pub mod metrics;
+pub mod package;
 pub mod score;
 pub mod sensitivity;
 pub mod setup;
@@ -48,6 +49,8 @@ enum Command {
     Backing(BackingArguments),
     /// Bundle the plug-in and copy it to your plug-in folders
     Install(install::InstallArguments),
+    /// Pack plug-in and program for users, with what belongs to them, into one archive
+    Package,
     /// Make the demo song, play it through the bundled plug-in and print the figures
     Demo(demo::DemoArguments),
     /// Open the bundled plug-in's window while the demo song plays through it, without a sound
@@ -67,6 +70,7 @@ pub fn main() -> Result<()> {
         Command::Render(arguments) => arguments.run(RENDER),
         Command::Backing(arguments) => arguments.run(BACKING),
         Command::Install(arguments) => arguments.run(),
+        Command::Package => package::package(),
         Command::Demo(arguments) => arguments.run(),
         Command::Window(arguments) => arguments.run(),
         Command::Score(arguments) => arguments.run(),

@@ -11,7 +11,9 @@ pub fn sentence(cause: &Cause) -> String {
             format!("the mix plays {} samples {later} than the backing", trimmed(samples.abs(), 2))
         }
         Kind::Polarity => "the polarity is flipped".to_owned(),
-        Kind::Clock { ppm } => format!("the clocks differ by {} ppm", trimmed(ppm.abs(), 0)),
+        Kind::Clock { ppm } => {
+            format!("the clocks differ by {} ppm", trimmed(ppm.abs(), if ppm.abs() < 2.0 { 2 } else { 0 }))
+        }
         Kind::Wow { samples } => {
             format!("the speed wanders, as on tape or vinyl: by {} samples either way", trimmed(samples, 2))
         }
@@ -70,17 +72,22 @@ pub fn why_withheld(withheld: Withheld) -> String {
         Withheld::AtLeast(_) => {
             return "cannot tell more: what is left where the voice rests may not be the backing".to_owned();
         }
-        Withheld::Forbidden(kind) => match kind {
-            Kind::Codec { .. } => "a lossy file",
-            Kind::Clipping => "clipping or saturation",
-            Kind::Movement { .. } => "a level that moves",
-            Kind::Wow { .. } => "a speed that wanders",
-            Kind::BandLimit { .. } => "the missing treble",
-            Kind::Noise { .. } => "the noise",
-            _ => "what limits the null",
-        },
+        Withheld::Forbidden(kind) => what_leaves_more(kind),
     };
     format!("cannot tell: {by} leaves more under the voice than in its rests")
+}
+
+/// What of a cause leaves more under the voice than in its rests.
+pub fn what_leaves_more(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Codec { .. } => "a lossy file",
+        Kind::Clipping => "clipping or saturation",
+        Kind::Movement { .. } => "a level that moves",
+        Kind::Wow { .. } => "a speed that wanders",
+        Kind::BandLimit { .. } => "the missing treble",
+        Kind::Noise { .. } => "the noise",
+        _ => "what limits the null",
+    }
 }
 
 fn name(signal: Signal) -> &'static str {
@@ -151,6 +158,7 @@ mod tests {
             (Kind::Polarity, "the polarity is flipped"),
             (Kind::Clock { ppm: -22.7 }, "the clocks differ by 23 ppm"),
             (Kind::Clock { ppm: 100.0 }, "the clocks differ by 100 ppm"),
+            (Kind::Clock { ppm: -0.341 }, "the clocks differ by 0.34 ppm"),
             (Kind::Wow { samples: 3.5 }, "the speed wanders, as on tape or vinyl: by 3.5 samples either way"),
             (both(-2.3), "the backing is 2.3 dB softer in the mix"),
             (both(0.7), "the backing is 0.7 dB louder in the mix"),

@@ -27,6 +27,8 @@ pub enum Misfit {
 /// A matched backing this far below the mix, in power, is next to nothing: -30 dB. In 5 s of 41 open songs it was at -5 dB at
 /// least; what is fitted to unrelated music comes out at -25 to -180 dB.
 const NOTHING: f64 = 1e-3;
+/// A matched backing so far below the mix, in power, is silent: -60 dB.
+const SILENT: f64 = 1e-6;
 /// Smallest share of what is taken that is in the mix. Subtracting leaves less than the mix if it is above one half, and more
 /// if it is below: |x - m|^2 < |x|^2 if 2 x m > |m|^2.
 const FITS: f64 = 0.5;
@@ -65,6 +67,11 @@ impl Energies {
     /// Whether so little is taken that it is next to nothing.
     pub fn is_nothing(&self) -> bool {
         self.backing <= NOTHING * self.mix
+    }
+
+    /// Whether the backing is silent beside the mix, or the mix is silence: then this tells nothing of a match.
+    pub fn is_silent(&self) -> bool {
+        self.backing <= SILENT * self.mix
     }
 
     /// Why this is no match, over music long enough that a voice and a backing have nothing to do with each other: seconds.
@@ -156,5 +163,9 @@ mod tests {
         assert_eq!((energies.mix, energies.backing, energies.product), (25.0, 5.0, 11.0));
         assert_eq!((energies.difference(), energies.fit()), (8.0, 2.2));
         assert_eq!(energies + energies - energies, energies);
+        for (backing, is_silent) in [(1e-7, true), (1e-5, false)] {
+            assert_eq!(Energies { mix: 1.0, backing, product: 0.0 }.is_silent(), is_silent);
+        }
+        assert!(Energies::default().is_silent());
     }
 }

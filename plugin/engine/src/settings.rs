@@ -83,6 +83,9 @@ pub const LOW_CUT_HZ: (f32, f32) = (20.0, 400.0);
 /// Range of [`Settings::output_db`].
 pub const OUTPUT_DB: (f32, f32) = (-24.0, 12.0);
 
+/// A trim further than this to either side, dB, is no correction any more: the level of a match is seldom off by so much.
+const CORRECTION_DB: f32 = 3.0;
+
 /// One setting of every control. They act on the mix sample they arrive with, so automation lands on the
 /// song position it was drawn at, whatever the latency.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -137,6 +140,11 @@ impl Default for Settings {
 }
 
 impl Settings {
+    /// Whether Trim, Polarity or Nudge turn the backing away from where it was matched: what is heard then is no fault of the match.
+    pub fn are_by_hand(&self) -> bool {
+        self.polarity != Polarity::Follow || self.trim_db.abs() > CORRECTION_DB || self.nudge_samples != 0.0
+    }
+
     /// The same settings with every number finite and inside its range; what is not a number becomes the default.
     #[must_use]
     pub fn clamped(&self) -> Self {
@@ -151,6 +159,27 @@ impl Settings {
             low_cut_hz: clamp(self.low_cut_hz, LOW_CUT_HZ, default.low_cut_hz),
             output_db: clamp(self.output_db, OUTPUT_DB, default.output_db),
             ..*self
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn by_hand_is_what_turns_the_backing_away_from_its_match() {
+        let matched = Settings::default();
+        for (settings, are_by_hand) in [
+            (matched, false),
+            (Settings { trim_db: -3.0, output_db: 6.0, hold: true, ..matched }, false),
+            (Settings { trim_db: -3.1, ..matched }, true),
+            (Settings { trim_db: 3.1, ..matched }, true),
+            (Settings { nudge_samples: 0.01, ..matched }, true),
+            (Settings { polarity: Polarity::Keep, ..matched }, true),
+            (Settings { polarity: Polarity::Invert, ..matched }, true),
+        ] {
+            assert_eq!(settings.are_by_hand(), are_by_hand, "{settings:?}");
         }
     }
 }

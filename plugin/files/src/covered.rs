@@ -40,7 +40,9 @@ pub fn words(sections: &[Section]) -> Vec<String> {
         (&|state| state == State::Nothing, "next to nothing is taken"),
         (&|state| state == State::HoldsMore, "the backing holds what the mix does not"),
     ] {
-        let ranges: Vec<String> = rest.iter().filter(|section| is(section.state)).map(range).collect();
+        // Whatever the delay is, what goes on is one stretch.
+        let alike = rest.chunk_by(|a, b| is(a.state) == is(b.state)).filter(|stretch| is(stretch[0].state));
+        let ranges: Vec<String> = alike.map(range).collect();
         match ranges.len() {
             0 => {}
             count if count <= MOST_NAMED => words.push(format!("{what} from {}", ranges.join(", "))),
@@ -50,8 +52,8 @@ pub fn words(sections: &[Section]) -> Vec<String> {
     words
 }
 
-fn range(section: &Section) -> String {
-    let (from, to) = section.range_s;
+fn range(stretch: &[Section]) -> String {
+    let (from, to) = (stretch[0].range_s.0, stretch[stretch.len() - 1].range_s.1);
     format!("{} to {}", clock(from, 0), clock(to, 0))
 }
 
@@ -63,12 +65,12 @@ mod tests {
 
     fn sections(states: &[(f64, State)]) -> Vec<Section> {
         let mut begin_s = 0.0;
-        let mut section = |&(length_s, state): &(f64, State)| {
+        let section = |&(length_s, state): &(f64, State)| {
             let range_s = (begin_s, begin_s + length_s);
             begin_s = range_s.1;
             Section { range_s, state, delay_samples: 0.0, confirmed_s: 0.0 }
         };
-        states.iter().map(|state| section(state)).collect()
+        states.iter().map(section).collect()
     }
 
     #[test]
@@ -81,7 +83,7 @@ mod tests {
             (&[(10.0, plays), (5.0, lost), (60.0, plays)], &["the backing was not found from 0:10 to 0:15"]),
             (&[(4.0, silent), (60.0, plays)], &["the backing is silent from 0:00 to 0:04"]),
             (
-                &[(12.0, plays), (8.0, more), (1.0, plays), (3.0, more)],
+                &[(12.0, plays), (5.0, more), (3.0, more), (1.0, plays), (3.0, more)],
                 &["the backing holds what the mix does not from 0:12 to 0:20, 0:21 to 0:24"],
             ),
             (&[(9.0, silent)], &["the backing is silent from 0:00 to 0:09"]),

@@ -3,10 +3,7 @@
 use std::{ops::Range, path::Path};
 
 use anyhow::{Result, ensure};
-use minuend_engine::{
-    Lock, Misfit, Settings,
-    settings::{Listen, Polarity},
-};
+use minuend_engine::{Lock, Misfit, Settings, settings::Listen};
 
 use crate::{
     ending::{Ending, NOT_FOUND},
@@ -121,8 +118,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         delay_samples: pass.readings.delay_samples,
         drift_ppm: pass.drift_ppm,
         inverted: pass.readings.inverted,
-        null_depth_db: depth.told_db().map(|db| db as f32),
-        withheld: depth.withheld(),
+        depth: depth.over_song(&learning.causes),
         sections,
         also_at: learning.also_at.clone(),
         late_s: match pass.readings.lock {
@@ -165,16 +161,16 @@ fn not_found(request: &Render) -> anyhow::Error {
     Ending::new(NOT_FOUND, message).into()
 }
 
-/// Why what was subtracted is no match: by its energies, or since the mix does not hold what the backing claims of it, over more
-/// of the song than it does. Bars that come again share their drums, and nothing else.
+/// Of a song in which claims are false this much longer than they are confirmed, nothing is a match. An arrangement that has a
+/// part of its own is false for as long as that lasts, and true before and after.
+const FALSE_OVER_TRUE: f64 = 2.0;
+
+/// Why what was subtracted is no match: by its energies, or since the mix does not hold what the backing claims of it. Bars that
+/// come again share their drums, and nothing else.
 fn misfit(pass: &Pass, sections: &[Section], settings: &Settings) -> Option<Misfit> {
     let false_s: f64 = sections.iter().filter(|s| s.state == State::HoldsMore).map(Section::length_s).sum();
     let true_s: f64 = sections.iter().map(|section| section.confirmed_s).sum();
-    // What the user adds by hand is no fault of the match.
-    let by_hand = settings.polarity != Polarity::Follow
-        || settings.trim_db.abs() > 3.0
-        || settings.nudge_samples != 0.0;
-    let is_false = !by_hand && false_s > true_s;
+    let is_false = !settings.are_by_hand() && false_s > FALSE_OVER_TRUE * true_s;
     pass.series.energies().misfit().or(is_false.then_some(Misfit::Foreign))
 }
 

@@ -1,11 +1,11 @@
 //! What came of it.
 
-use minuend_common::words::{at_least, bend_sentence, why_withheld};
+use minuend_common::words::{at_least, bend_sentence, what_leaves_more, why_withheld};
 use minuend_engine::{Withheld, causes::Cause};
 
 use crate::{
     covered,
-    passes::{Learned, sections::Section},
+    passes::{Learned, depth::SongDepth, sections::Section},
 };
 
 /// What was found on the way.
@@ -21,10 +21,8 @@ pub struct Rendered {
     pub drift_ppm: f64,
     /// True when the backing was found with its polarity flipped.
     pub inverted: bool,
-    /// How far the backing is down in the difference, dB, where the voice rests: see [`Depth`](crate::passes::depth::Depth).
-    pub null_depth_db: Option<f32>,
-    /// Why there is no null depth.
-    pub withheld: Withheld,
+    /// How far the backing is down in the difference.
+    pub depth: SongDepth,
     /// The sections of what was written.
     pub sections: Vec<Section>,
     /// Other delays, samples, at which a song that repeats would agree with the backing as well.
@@ -55,11 +53,7 @@ impl Rendered {
     /// What was found, in one line.
     pub fn describe(&self) -> String {
         let polarity = if self.inverted { "inverted" } else { "kept" };
-        let depth = match (self.null_depth_db, self.withheld) {
-            (Some(db), _) => format!("null depth {db:.1} dB where the voice rests"),
-            (None, Withheld::AtLeast(db)) => format!("null depth {} where the voice rests", at_least(db)),
-            (None, withheld) => format!("null depth unknown ({})", why_withheld(withheld)),
-        };
+        let depth = depth_words(&self.depth);
         let mut line = format!(
             "delay {}, polarity {polarity}, {depth}, subtracted over {:.0} % of the song",
             delay_words(self.delay_samples, f64::from(self.sample_rate_hz)),
@@ -98,10 +92,70 @@ impl Rendered {
     }
 }
 
+/// How deep the null is.
+fn depth_words(depth: &SongDepth) -> String {
+    if let Some(db) = depth.told_db {
+        return format!("null depth {db:.1} dB where the voice rests");
+    }
+    match (depth.withheld, depth.estimated_db, depth.rests_db) {
+        (Withheld::AtLeast(db), ..) => format!("null depth {} where the voice rests", at_least(db)),
+        (Withheld::Forbidden(kind), Some(estimated_db), rests_db) => {
+            let rests = rests_db.map(|db| format!(" ({db:.0} dB there)")).unwrap_or_default();
+            let what = what_leaves_more(kind);
+            format!(
+                "null depth roughly {estimated_db:.0} dB under the voice, where {what} leaves more than in its rests{rests}"
+            )
+        }
+        (Withheld::Forbidden(kind), None, Some(db)) => {
+            let what = what_leaves_more(kind);
+            format!(
+                "null depth {db:.0} dB where the voice rests, less under the voice, where {what} leaves more"
+            )
+        }
+        (withheld, ..) => format!("null depth unknown ({})", why_withheld(withheld)),
+    }
+}
+
 /// A delay in both its units.
 pub fn delay_words(samples: f64, sample_rate_hz: f64) -> String {
     // Rounded first, lest a tiny negative number reads "-0.00".
     let rounded = |value: f64, steps: f64| (value * steps).round() / steps + 0.0;
     let ms = rounded(samples / sample_rate_hz * 1000.0, 1000.0);
     format!("{ms:.3} ms ({:.2} samples)", rounded(samples, 100.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use minuend_engine::causes::Kind;
+
+    use super::*;
+
+    #[test]
+    fn depth_is_told_as_far_as_it_is_known() {
+        let withheld = Withheld::Forbidden(Kind::Clipping);
+        for (depth, words) in [
+            (
+                SongDepth { told_db: Some(61.26), ..SongDepth::default() },
+                "null depth 61.3 dB where the voice rests",
+            ),
+            (
+                SongDepth { withheld: Withheld::AtLeast(51.9), ..SongDepth::default() },
+                "null depth at least 51 dB where the voice rests",
+            ),
+            (
+                SongDepth { withheld, rests_db: Some(137.0), estimated_db: Some(29.5), told_db: None },
+                "null depth roughly 30 dB under the voice, where clipping or saturation leaves more than in its rests (137 dB there)",
+            ),
+            (
+                SongDepth { withheld, rests_db: Some(124.0), ..SongDepth::default() },
+                "null depth 124 dB where the voice rests, less under the voice, where clipping or saturation leaves more",
+            ),
+            (
+                SongDepth::default(),
+                "null depth unknown (cannot tell: the voice sings, or the null is uneven)",
+            ),
+        ] {
+            assert_eq!(depth_words(&depth), words);
+        }
+    }
 }

@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use minuend_engine::spectra::NUM_BANDS;
 use minuend_engine::{Lock, Readings, Spectra, Withheld, heard};
 
+use super::evidence::{Doubt, Evidence};
 use super::state::State;
 use crate::meters::Meters;
 
@@ -47,6 +48,7 @@ pub struct History {
     next_s: f64,
     /// Powers of mix, backing and output.
     levels: [f64; 3],
+    evidence: Evidence,
 }
 
 impl History {
@@ -70,6 +72,7 @@ impl History {
         self.heard_s = heard_s;
         let searching = meters.readings.lock == Lock::Searching;
         self.searching_since_s = searching.then(|| self.searching_since_s.unwrap_or(heard_s));
+        self.evidence.take(meters, passed_s);
         self.take_levels(meters, passed_s);
         self.take_point(meters);
         self.take_spectra(&meters.spectra, &meters.readings);
@@ -163,6 +166,11 @@ impl History {
     /// How long the search has been going on, s of music while the window was open.
     pub fn searching_s(&self) -> f64 {
         self.searching_since_s.map_or(0.0, |since_s| self.heard_s - since_s)
+    }
+
+    /// What speaks against the match in the music of the last seconds.
+    pub fn doubt(&self) -> Option<Doubt> {
+        self.evidence.doubt()
     }
 
     /// The spectra, averaged over about half a second.

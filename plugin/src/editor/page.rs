@@ -89,7 +89,7 @@ impl Page<'_> {
 
     /// Is it locked?
     fn lock(&self, ui: &mut Ui) {
-        let state = State::of(self.meters);
+        let state = State::of(self.meters).doubted(self.history.doubt());
         ui.horizontal_top(|ui| {
             let room = ui.available_width() - LEVELS_WIDTH - theme::SECTION;
             ui.allocate_ui_with_layout(vec2(room, 0.0), Layout::top_down(Align::Min), |ui| {
@@ -170,6 +170,11 @@ impl Page<'_> {
                 ring();
                 let reach = vec2(6.0, 6.0);
                 painter.line_segment([centre - reach, centre + reach], line);
+            }
+            State::Doubtful(_) => {
+                ring();
+                painter.line_segment([centre - vec2(0.0, 4.0), centre + vec2(0.0, 1.0)], line);
+                painter.circle_filled(centre + vec2(0.0, 4.0), 1.25, colour);
             }
             State::TooLate(_) => {
                 let tip = centre - vec2(8.0, 0.0);

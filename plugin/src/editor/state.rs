@@ -1,7 +1,8 @@
 //! What is the matter: one state from all readings, what it is called, what it means and what to do next.
 
-use minuend_engine::{Lock, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
+use minuend_engine::{Lock, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Misfit};
 
+use super::evidence::Doubt;
 use super::lateness::Lateness;
 use super::words::{grouped, kilohertz, thousands};
 use crate::meters::Meters;
@@ -34,6 +35,8 @@ pub enum State {
     Lost,
     /// The backing was found, but comes too late to be subtracted.
     TooLate(Lateness),
+    /// What is subtracted, or was until the backing was lost or the host stopped, does not belong to the mix.
+    Doubtful(Doubt),
 }
 
 impl State {
@@ -66,10 +69,26 @@ impl State {
         }
     }
 
+    /// The state with what speaks against the match. What can be put right is told while the host stands, too, when routes are
+    /// changed; and why a backing is lost that never was the right one.
+    #[must_use]
+    pub fn doubted(self, doubt: Option<Doubt>) -> Self {
+        let Some(doubt) = doubt else { return self };
+        let tells = match self {
+            Self::Locked => true,
+            Self::Kept => doubt != Doubt::Misfit(Misfit::Nothing),
+            Self::Lost => matches!(doubt, Doubt::Misfit(Misfit::Swapped | Misfit::Foreign)),
+            _ => false,
+        };
+        if tells { Self::Doubtful(doubt) } else { self }
+    }
+
     /// Whether something is wrong that the user can put right, or that is heard.
     pub fn is_alarm(self) -> bool {
         match self {
             Self::WrongRate | Self::NoBacking | Self::NoMix | Self::Lost | Self::TooLate(_) => true,
+            // In a soft passage that may be all there is to take.
+            Self::Doubtful(doubt) => doubt != Doubt::Misfit(Misfit::Nothing),
             Self::NotRunning
             | Self::Silent
             | Self::Kept
@@ -103,6 +122,10 @@ impl State {
             Self::Locked => "Locked",
             Self::Lost => "Backing lost",
             Self::TooLate(_) => "Backing too late",
+            Self::Doubtful(Doubt::Misfit(Misfit::Swapped)) => "Roles swapped",
+            Self::Doubtful(Doubt::Misfit(Misfit::Foreign)) => "Not this recording",
+            Self::Doubtful(Doubt::Misfit(Misfit::Nothing)) => "Hardly any taken",
+            Self::Doubtful(Doubt::HoldsMore) => "Backing holds more",
         }
     }
 
@@ -147,6 +170,29 @@ impl State {
             Self::TooLate(lateness) => {
                 late(lateness, span(readings.late_samples, *sample_rate_hz), readings.late_samples)
             }
+            Self::Doubtful(doubt) => doubtful(doubt).into(),
+        }
+    }
+}
+
+/// What to do about a match that is doubted.
+fn doubtful(doubt: Doubt) -> &'static str {
+    match doubt {
+        Doubt::Misfit(Misfit::Swapped) => {
+            "These look swapped: what is called the backing holds more than the mix. Put the plug-in on the mix and route the \
+             backing to its sidechain."
+        }
+        Doubt::Misfit(Misfit::Foreign) => {
+            "What is taken away is not in the mix. Route the backing that this mix was made with: the same recording, neither \
+             stretched nor tuned."
+        }
+        Doubt::Misfit(Misfit::Nothing) => {
+            "Next to nothing of the backing is taken away. If it is to be heard in the mix, look whether it is of the same \
+             recording."
+        }
+        Doubt::HoldsMore => {
+            "The backing holds what the mix does not, such as a voice, and you hear it added. Are the two swapped? Otherwise route \
+             the backing that this mix was made with."
         }
     }
 }
@@ -271,6 +317,46 @@ mod tests {
         }
         let searching = heard(Lock::Searching, unknown, true);
         assert!(State::Searching.advice(&searching, 31.2).starts_with("Not found in 31 s of music."));
+    }
+
+    /// While something is subtracted, and as long as it can be put right; never where something else is the matter.
+    #[test]
+    fn a_doubt_is_told_where_it_can_be_acted_on() {
+        let misfit = Doubt::Misfit;
+        let doubts =
+            [misfit(Misfit::Swapped), misfit(Misfit::Foreign), Doubt::HoldsMore, misfit(Misfit::Nothing)];
+        for (state, told) in [
+            (State::Locked, 4),
+            (State::Kept, 3),
+            (State::Lost, 2),
+            (State::Searching, 0),
+            (State::BackingSilent, 0),
+            (State::Silent, 0),
+            (State::NoMix, 0),
+            (State::TooLate(Lateness::Clip), 0),
+        ] {
+            for (idx, doubt) in doubts.into_iter().enumerate() {
+                let doubted = state.doubted(Some(doubt));
+                assert_eq!(doubted, if idx < told { State::Doubtful(doubt) } else { state });
+            }
+            assert_eq!(state.doubted(None), state);
+        }
+        let meters = heard(Lock::Locked, Lock::Locked, true);
+        for (doubt, name, part, is_alarm) in [
+            (
+                doubts[0],
+                "Roles swapped",
+                "holds more than the mix. Put the plug-in on the mix and route",
+                true,
+            ),
+            (doubts[1], "Not this recording", "Route the backing that this mix was made with", true),
+            (doubts[2], "Backing holds more", "The backing holds what the mix does not", true),
+            (doubts[3], "Hardly any taken", "Next to nothing of the backing is taken away.", false),
+        ] {
+            let state = State::Doubtful(doubt);
+            assert_eq!((state.name(), state.is_alarm()), (name, is_alarm));
+            assert!(state.advice(&meters, 0.0).contains(part), "{}", state.advice(&meters, 0.0));
+        }
     }
 
     /// What the engine would say of such a rate does not count.

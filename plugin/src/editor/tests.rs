@@ -8,7 +8,7 @@ use egui::{Key, Modifiers, PointerButton, Rect, Role, Vec2, vec2};
 use egui_kittest::kittest::{NodeT, Queryable};
 use egui_kittest::{Harness, Node};
 use minuend_engine::causes::Kind;
-use minuend_engine::{Lock, Readings, Spectra, Withheld};
+use minuend_engine::{Energies, Lock, Readings, Spectra, Withheld};
 use nice_plug::prelude::*;
 
 use super::*;
@@ -90,9 +90,13 @@ impl Desk {
         let controls = Arc::<Controls>::default();
         let view = Rc::new(RefCell::new(View::new(crate::look::Look::default())));
         let mut history = History::default();
-        for heard in 0..40 {
+        let Energies { mix, backing, product } = meters.readings.energies;
+        for heard in 0..70 {
             let mut meters = meters;
             meters.readings.heard_samples = heard * 4_800;
+            // They are counted up, like the rest.
+            let [mix, backing, product] = [mix, backing, product].map(|energy| energy * heard as f64);
+            meters.readings.energies = Energies { mix, backing, product };
             meters.spectra.num_frames = heard;
             history.take(&meters);
         }
@@ -224,6 +228,7 @@ fn locked() -> Meters {
         sample_rate_hz: 44_100.0,
         latency_samples: 25_856,
         stands: false,
+        by_hand: false,
     }
 }
 
@@ -233,6 +238,15 @@ fn unlocked(lock: Lock, kept: Lock, mix_is_heard: bool) -> Meters {
     let readings = Readings { lock, kept, mix_is_heard, null_depth_db: None, ..meters.readings };
     meters.spectra.backing = meters.spectra.mix;
     Meters { readings, ..meters }
+}
+
+/// A match that is doubted: energies of the mix and of what is taken from it, and of their product, and how much of the mix is
+/// left in each band.
+fn doubted(mix: f64, backing: f64, product: f64, left: f32) -> Meters {
+    let mut meters = locked();
+    meters.readings.energies = Energies { mix, backing, product };
+    meters.spectra.difference = meters.spectra.mix.map(|x| left * x);
+    meters
 }
 
 /// Tab stops, in order: the order in which they are read.
@@ -717,8 +731,27 @@ fn the_controls_stand_still_whatever_is_the_matter() {
         unlocked(Lock::Lost, Lock::Lost, true),
         Meters::default(),
         Meters { sample_rate_hz: 384_000.0, ..locked() },
+        doubted(1.0, 2.0, 1.0, 1.1),
+        doubted(2.0, 1.0, 0.1, 1.1),
+        doubted(2.0, 1.0, 1.0, 1.1),
+        doubted(2.0, 1e-3, 1e-3, 0.1),
     ] {
         assert_eq!(place(meters), usual, "{:?}", meters.readings);
+    }
+}
+
+/// And is told to those who do not see it.
+#[test]
+fn a_doubt_stands_where_the_state_does() {
+    for (meters, name) in [
+        (doubted(1.0, 2.0, 1.0, 1.1), "Roles swapped"),
+        (doubted(2.0, 1.0, 0.1, 1.1), "Not this recording"),
+        (doubted(2.0, 1.0, 1.0, 1.1), "Backing holds more"),
+        (doubted(2.0, 1e-3, 1e-3, 0.1), "Hardly any taken"),
+        (doubted(2.0, 1.0, 1.0, 0.1), "Locked"),
+        (Meters { by_hand: true, ..doubted(1.0, 2.0, 1.0, 1.1) }, "Locked"),
+    ] {
+        Desk::showing(SIZE, 1.0, meters).harness.get_by_label(name);
     }
 }
 

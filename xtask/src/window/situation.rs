@@ -18,6 +18,8 @@ pub enum Situation {
     NothingRouted,
     /// A backing that is not in the mix
     Searching,
+    /// The mix on the sidechain, and the backing where the mix should be
+    Swapped,
     /// A backing that starts more than two seconds late
     Late,
     /// Both clips at the same place, in a host that delays the sidechain by the plug-in's latency
@@ -60,7 +62,7 @@ impl Situation {
             Self::Demo => 29.0,
             Self::Lossy => 31.0,
             Self::Stopped => STOPS_S + 6.0,
-            Self::Busy => 20.0,
+            Self::Busy | Self::Swapped => 20.0,
             Self::NothingRouted | Self::Searching | Self::Late | Self::HostDelays => 8.0,
             Self::Silence => 1.0,
         }
@@ -75,6 +77,12 @@ impl Situation {
             Self::Demo | Self::Busy | Self::Stopped => {}
             Self::NothingRouted => backing.iter_mut().for_each(|side| side.fill(0.0)),
             Self::Searching => backing.iter_mut().for_each(|side| side.reverse()),
+            Self::Swapped => {
+                std::mem::swap(&mut mix, &mut backing);
+                // Whoever takes one for the other has moved the clip, too: so late a backing could not be subtracted.
+                let later = FILES.truth.delay_samples.round() as usize;
+                backing.iter_mut().for_each(|side| _ = side.drain(..later));
+            }
             Self::Late => delay(&mut backing, 29 * SAMPLE_RATE_HZ as usize / 10),
             Self::HostDelays => {
                 delay(&mut backing, FILES.truth.delay_samples.round() as usize + latency_samples);
@@ -143,18 +151,34 @@ fn code(signal: &mut [f32], sample_rate_hz: u32) {
 mod tests {
     use super::*;
     use minuend_engine::causes::{Kind, Signal};
-    use minuend_engine::{Engine, Inline, Lock, Readings, Settings};
+    use minuend_engine::{Claims, Engine, Inline, Lock, Misfit, Readings, Settings};
     use minuend_files::noise::samples;
 
     /// What the engine tells once a situation has been heard.
     fn told(situation: Situation) -> Readings {
+        told_and_claimed(situation).0
+    }
+
+    /// The same, and what the backing claimed of the mix in the last ten seconds of it.
+    fn told_and_claimed(situation: Situation) -> (Readings, Claims) {
+        /// Shorter than a frame of the spectra.
+        const BLOCK: usize = 2048;
         let mut engine = Engine::new(f64::from(SAMPLE_RATE_HZ), 2).unwrap();
         let Signals { mut mix, backing, .. } = situation.signals(engine.latency_samples());
         let num_samples = (situation.telling_s() * f64::from(SAMPLE_RATE_HZ)) as usize;
-        let mut in_and_out: Vec<_> = mix.iter_mut().map(|side| &mut side[..num_samples]).collect();
-        let backing: Vec<_> = backing.iter().map(|side| &side[..num_samples]).collect();
-        engine.process(&mut in_and_out, &backing, &Settings::default(), &mut Inline::default());
-        *engine.readings()
+        let (mut worker, mut claims, mut num_frames) = (Inline::default(), Claims::default(), 0);
+        for from in (0..num_samples).step_by(BLOCK) {
+            let block = from..num_samples.min(from + BLOCK);
+            let mut in_and_out: Vec<_> = mix.iter_mut().map(|side| &mut side[block.clone()]).collect();
+            let backing: Vec<_> = backing.iter().map(|side| &side[block.clone()]).collect();
+            engine.process(&mut in_and_out, &backing, &Settings::default(), &mut worker);
+            let is_new = engine.spectra().num_frames
+                != std::mem::replace(&mut num_frames, engine.spectra().num_frames);
+            if is_new && block.end + 10 * SAMPLE_RATE_HZ as usize > num_samples {
+                claims += Claims::of(engine.spectra());
+            }
+        }
+        (*engine.readings(), claims)
     }
 
     /// Every situation is what its name says, to the engine too, and limits the null by what was done to it.
@@ -177,6 +201,13 @@ mod tests {
             assert_eq!(readings.lock, Lock::Locked, "{situation:?}");
             readings.causes.iter().map(|cause| cause.kind).collect::<Vec<_>>()
         };
+        for (situation, misfit) in
+            [(Situation::Demo, None), (Situation::Lossy, None), (Situation::Swapped, Some(Misfit::Swapped))]
+        {
+            let (Readings { lock, energies, .. }, claims) = told_and_claimed(situation);
+            assert_eq!((lock, energies.misfit()), (Lock::Locked, misfit), "{situation:?}");
+            assert_eq!(claims.are_false(), misfit.is_some(), "{situation:?}: {claims:?}");
+        }
         // All that was done to the demo's mix can be corrected.
         let demo = causes(Situation::Demo);
         assert!(demo.iter().any(|kind| matches!(kind, Kind::Movement { .. })), "{demo:?}");

@@ -1,6 +1,7 @@
 //! One value for each hop, addressed by position.
 
 /// The last values of something that holds for a whole hop.
+#[derive(Clone)]
 pub struct Timeline<T> {
     values: Vec<T>,
     hop: i64,

@@ -27,6 +27,11 @@ pub fn range_of_nine_tenths(values: &mut [f64]) -> f64 {
     if values.is_empty() { 0.0 } else { at(95) - at(5) }
 }
 
+/// Whether two channels hold nothing at all: every sample is 0.
+pub fn is_silence(stereo: [&[f32]; 2]) -> bool {
+    stereo.into_iter().flatten().all(|&x| x == 0.0)
+}
+
 /// Mean square of two channels.
 pub fn mean_square(stereo: [&[f32]; 2]) -> f64 {
     let sum = |x: &[f32]| x.iter().map(|&x| f64::from(x) * f64::from(x)).sum::<f64>();

@@ -14,8 +14,7 @@ use crate::matching::movement::Movement;
 
 /// Music before the moment at which a new alignment was found that is taken to belong to it, seconds.
 const NEW_ALIGNMENT_S: f64 = 1.0;
-/// Silence after which a backing whose match is known is searched for no more until it sounds again, seconds: longer than the
-/// rests between notes. Chosen by hand; not measured.
+/// Silence after which a backing rests, or is over, seconds: longer than the rests between notes. Chosen by hand; not measured.
 const RESTS_S: f64 = 1.0;
 /// An alignment that stood still for longer than this, seconds, was one: a clock error or wow shows sooner.
 const STOOD_S: f64 = 4.0;
@@ -64,11 +63,6 @@ impl Engine {
         }
         let doubt = self.supervisor.doubt();
         let Some((due, after)) = self.learning.due(&self.input, &self.aligner, doubt) else { return };
-        // In a backing that is over, or rests, a song that repeats would be found where it was played before.
-        let is_silent = self.input.silent_hops() > self.sizes.hops(RESTS_S);
-        if due == Due::GlobalSearch && is_silent && self.learned.is_known() {
-            return;
-        }
         let (lock, is_locked) = (self.aligner.lock(), self.aligner.is_locked());
         let learn_from = self.learning.learn_from();
         let request = MatchRequest {
@@ -89,6 +83,7 @@ impl Engine {
                 },
                 is_locked,
                 from: learn_from,
+                backing_rests: self.input.silent_hops() > self.sizes.hops(RESTS_S),
                 sections: self.learned.sections,
             }),
             Due::LocalSearch => Task::LocalSearch { delay_samples: lock.delay_samples, from: learn_from },

@@ -771,3 +771,53 @@ fn what_was_found_is_kept_while_nothing_is_heard() {
     // The job that was out when it fell silent may put it right by a fraction.
     assert!((rests.delay_samples - delay_samples).abs() < 0.1, "{delay_samples}, {}", rests.delay_samples);
 }
+
+/// The host stops while a backing whose clip lies early is still being read: two seconds of it stand under a silent mix. That is
+/// no movement of the level, limits no null and loses no lock.
+#[test]
+fn a_silent_mix_teaches_nothing() {
+    let (rate, early) = (8_000, 16_000);
+    let (song, breath) = (noise(10 * rate + early, 1), noise(10 * rate, 2));
+    // What the level does meanwhile, within 1.9 dB either way, and a voice with rests.
+    let level = |n: usize| 1.0 + 0.2 * (n as f32 * 1e-3).sin();
+    let voice = |n: usize| if n / 3_000 % 3 == 2 { 0.0 } else { 0.1 * breath[n] };
+    let mix: Vec<f32> = (0..10 * rate).map(|n| 0.3 * level(n) * song[n] + voice(n)).collect();
+    let backing: Vec<f32> = song[early..].iter().map(|x| 0.3 * x).collect();
+    let (mut engine, mut worker) = (Engine::new(rate as f64, 1).unwrap(), Inline::default());
+    let mut learned = engine.learned().clone();
+    let model = Some(DelayModel::still(early as f64));
+    assert!(learned.sections.push(Section { begin: i64::MIN, model }));
+    learned.taps = Taps::gains(learned.taps.num_taps(), [1.0; 2], 0.0);
+    assert!(engine.recall(&learned));
+    play(&mut engine, &mix, &backing, &mut worker);
+    let (movement, causes) = (engine.level.follower.movement(), engine.readings().causes);
+    let moved_db = |causes: &Causes| match causes.iter().map(|cause| cause.kind).collect::<Vec<_>>()[..] {
+        [Kind::Delay { .. }, Kind::Movement { range_db }] => range_db,
+        ref kinds => panic!("{kinds:?}"),
+    };
+    assert!(movement.moves(), "nothing is followed");
+    let silence = vec![0.0; rate / 4];
+    for _ in 0..20 {
+        play(&mut engine, &silence, &silence, &mut worker);
+        let &Readings { follow_db, kept, causes: now, .. } = engine.readings();
+        assert!(follow_db.abs() < 2.0 && kept == Lock::Locked, "{follow_db} dB, {kept:?}");
+        assert!((moved_db(&now) - moved_db(&causes)).abs() < 0.1, "{now:?}");
+        assert_eq!(engine.level.follower.movement(), movement);
+    }
+}
+
+/// The mix breaks down to nothing for a moment, and the backing goes on: up to the break, and from its end on, all of it is
+/// taken away that was, and nothing in between.
+#[test]
+fn a_break_in_the_mix_changes_nothing_around_it() {
+    let (song, voice, gap) = (noise(48_000, 1), noise(48_000, 2), 30_016..32_000);
+    let in_mix = |n: usize| 0.5 * song[n - 20.min(n)] + 0.25 * voice[n];
+    let mix: Vec<f32> = (0..song.len()).map(|n| if gap.contains(&n) { 0.0 } else { in_mix(n) }).collect();
+    let mut engine = knowing(&[(i64::MIN, Some(20))], 0.5);
+    assert!((gap.start % engine.sizes.hop(), gap.end % engine.sizes.hop()) == (0, 0));
+    let out = heard(&mut engine, &mix, &song, &on_hold());
+    let left = |n: usize| out[n] - if gap.contains(&n) { 0.0 } else { 0.25 * voice[n] };
+    // What rounding leaves.
+    let most = (1_000..out.len()).map(|n| left(n).abs()).fold(0.0, f32::max);
+    assert!(most < 1e-6, "{most}");
+}

@@ -4,6 +4,7 @@
 use crate::discontinuities::Discontinuities;
 use crate::dsp::ring::{Ring, Signal, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
+use crate::learn::silences::Silences;
 use crate::matching::follower_gain::FollowerGain;
 use crate::matching::residual_cost::{self as score, ResidualCost as Score};
 use crate::matching::taps::Taps;
@@ -30,12 +31,14 @@ pub struct Part {
     /// Where the transport jumped, by position of the mix: what belongs to another place in the song than the mix reads as
     /// silence.
     pub discontinuities: Discontinuities,
+    /// Where the mix is silence: what stands under it reads as silence, too.
+    pub silences: Option<Silences>,
 }
 
 impl Part {
     /// A part that belongs where it is.
     pub fn of(ring: Ring, start: i64, len: usize) -> Self {
-        Self { ring, start, len, delay_samples: 0, discontinuities: Discontinuities::NONE }
+        Self { ring, start, len, delay_samples: 0, discontinuities: Discontinuities::NONE, silences: None }
     }
 }
 
@@ -48,6 +51,9 @@ impl Signal for Part {
         let at = self.start + from as i64;
         self.ring.read(channel, at, out);
         self.discontinuities.mute(at + self.delay_samples, self.delay_samples, out);
+        if let Some(silences) = &self.silences {
+            silences.mute(at + self.delay_samples, out);
+        }
     }
 }
 

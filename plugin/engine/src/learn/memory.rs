@@ -7,6 +7,7 @@ use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
 use crate::learn::heard::{Heard, Part, Stretch};
 use crate::learn::request::MatchRequest;
+use crate::learn::silences::Silences;
 
 /// Music from which a match is learned, seconds.
 pub const MEMORY_S: f64 = 30.0;
@@ -25,6 +26,7 @@ pub struct Memory {
     /// Delays at which the backing was heard, by position of the mix.
     pub delays: Timeline<f64>,
     discontinuities: Discontinuities,
+    silences: Silences,
     reader: DelayLine,
     /// The backing read at a delay that moves, as far as jobs needed it.
     aligned: Option<Ring>,
@@ -42,6 +44,7 @@ impl Memory {
             backing: Ring::new(len),
             delays: Timeline::new(len / hop + 1, hop),
             discontinuities: Discontinuities::NONE,
+            silences: Silences::new(len / hop + 1, hop),
             reader: DelayLine::new(hop),
             aligned: None,
             aligned_is_old: false,
@@ -53,6 +56,7 @@ impl Memory {
     pub fn restart(&mut self, at: i64) {
         self.mix.restart(at);
         self.backing.restart(at);
+        self.silences.restart(at);
         let hop = self.sizes.hop() as i64;
         self.delays.restart(at.div_euclid(hop) * hop);
         self.aligned_is_old = true;
@@ -67,6 +71,7 @@ impl Memory {
     pub fn hear(&mut self, mix: [&[f32]; 2], backing: [&[f32]; 2]) {
         self.mix.push(mix);
         self.backing.push(backing);
+        self.silences.hear(mix);
     }
 
     /// Hears the delays at which the backing was read, as far as they are known.
@@ -117,6 +122,7 @@ impl Memory {
         self.backing.read_stereo(start - delay_samples, &mut backing);
         for side in &mut backing {
             self.discontinuities.mute(start, delay_samples, side);
+            self.silences.mute(start, side);
         }
         Heard::new(mix, backing)
     }
@@ -138,11 +144,12 @@ impl Memory {
             return None;
         }
         let len = (end - begin) as usize;
-        let (ring, delay_samples, jumps) = if given.moving {
-            // Jumps are muted where it is read.
-            (self.read_at_delays(begin - margin, end + margin), 0, Discontinuities::NONE)
+        let (ring, delay_samples, jumps, silences) = if given.moving {
+            // Jumps and silences are muted where it is read.
+            (self.read_at_delays(begin - margin, end + margin), 0, Discontinuities::NONE, None)
         } else {
-            (std::mem::take(&mut self.backing), given.delay_samples, self.discontinuities)
+            let silences = Some(self.silences.clone());
+            (std::mem::take(&mut self.backing), given.delay_samples, self.discontinuities, silences)
         };
         let mix = Part::of(std::mem::take(&mut self.mix), begin, len);
         let backing = Part {
@@ -151,6 +158,7 @@ impl Memory {
             len: len + 2 * margin as usize,
             delay_samples,
             discontinuities: jumps,
+            silences,
         };
         Some(Stretch::new(mix, backing, hop as usize))
     }
@@ -183,9 +191,60 @@ impl Memory {
             self.reader.read(&self.backing, position, delay, &mut block);
             for side in &mut block {
                 self.discontinuities.mute(position, delay.round() as i64, side);
+                self.silences.mute(position, side);
             }
             aligned.push([&block[0], &block[1]]);
         }
         aligned
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dsp::ring::Signal;
+    use crate::matching::movement::Movement;
+    use crate::settings::Tone;
+
+    /// However the backing is read, it is silent where the mix is, and sounds elsewhere.
+    #[test]
+    fn a_backing_under_silence_is_not_learned_from() {
+        const DELAY: i64 = 40;
+        let sizes = Sizes::new(8_000.0);
+        let hop = sizes.hop();
+        let (silent, end) = (500 * hop as i64..510 * hop as i64, 1_000 * hop as i64);
+        let mut delays = Timeline::new(1_000, hop);
+        let mut memory = Memory::new(sizes, 64);
+        let (ones, zeros) = (vec![1.0; hop], vec![0.0; hop]);
+        for at in (0..end).step_by(hop) {
+            let mix = if silent.contains(&at) { &zeros } else { &ones };
+            memory.hear([mix, mix], [&ones, &ones]);
+            delays.push(DELAY as f64);
+        }
+        memory.hear_delays(&delays);
+        let is_muted = |backing: &[f32], begin: i64| {
+            // At first there is nothing yet to be read at the delay.
+            let mut known = backing.iter().zip(begin..).skip_while(|(_, at)| *at < 100);
+            known.all(|(x, at)| (*x == 0.0) == silent.contains(&at))
+        };
+        let short = memory.at_delay(DELAY, silent.start - 100, silent.end + 100);
+        assert!(is_muted(&short.backing()[0], silent.start - 100));
+        for moving in [false, true] {
+            let given = MatchRequest {
+                delay_samples: DELAY,
+                moving,
+                from: 0,
+                movement: Movement::STILL,
+                learned_s: 0.0,
+                tone: Tone::default(),
+                following_helps: false,
+            };
+            let heard = memory.newest(&given, MEMORY_S).unwrap();
+            let mut backing = vec![0.0; heard.backing.num_samples()];
+            heard.backing.read(1, 0, &mut backing);
+            assert!(heard.mix.start < silent.start);
+            assert!(is_muted(&backing, heard.mix.start - 32), "moving: {moving}");
+            memory.take_back(heard, &given);
+        }
     }
 }

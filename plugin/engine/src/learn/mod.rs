@@ -9,3 +9,4 @@ pub mod memory;
 pub mod model_selection;
 pub mod request;
 pub mod schedule;
+mod silences;

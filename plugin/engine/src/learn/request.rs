@@ -47,6 +47,8 @@ pub struct GlobalSearch {
     pub is_locked: bool,
     /// Position before which another alignment may hold.
     pub from: i64,
+    /// The newest backing is silent: whatever is found was played before.
+    pub backing_rests: bool,
     /// Alignments known.
     pub sections: SongMap,
 }

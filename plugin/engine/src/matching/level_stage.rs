@@ -3,6 +3,7 @@
 use crate::dsp::hop::Hop;
 use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
+use crate::dsp::units::is_silence;
 use crate::input::InputHistory;
 use crate::matching::follower::Follower;
 use crate::settings::{BackingKind, Follow};
@@ -14,6 +15,7 @@ pub struct LevelStage {
     /// The matched backing on its way through the follower's lag.
     matched: Ring,
     mix: Stereo,
+    silence: Stereo,
     levelled: Hop,
     /// Movement of the level at the end of the last hop, linear.
     level: f32,
@@ -26,6 +28,7 @@ impl LevelStage {
         Self {
             matched: Ring::new(follower.latency_samples() + hop),
             mix: stereo(hop),
+            silence: stereo(hop),
             levelled: Hop::new(hop),
             level: 1.0,
             follower,
@@ -53,6 +56,9 @@ impl LevelStage {
 
     /// Takes one hop of the matched backing. `steady` tells that the delay stands still, `pays` that following the level is
     /// worth it.
+    ///
+    /// Under a mix that is silence the backing is silence, too. There is nothing to take it from, and nobody may learn from it:
+    /// a host that stops silences the mix at once, while a backing that is early is read on for as long as it is early.
     #[inline(never)]
     pub fn process(&mut self, matched: &Hop, input: &InputHistory, steady: bool, pays: bool) -> &Hop {
         let levelled = &mut self.levelled;
@@ -60,8 +66,11 @@ impl LevelStage {
         let settings = input.settings_at(levelled.at);
         let follow = settings.follow != Follow::Off && settings.backing_kind == BackingKind::Recorded && pays;
         input.read_mix(matched.at, &mut self.mix);
-        self.matched.push(matched.sides());
-        let gain = self.follower.process([&self.mix[0], &self.mix[1]], matched.sides(), steady, follow);
+        let mix = [&self.mix[0][..], &self.mix[1]];
+        let backing =
+            if is_silence(mix) { [&self.silence[0][..], &self.silence[1]] } else { matched.sides() };
+        self.matched.push(backing);
+        let gain = self.follower.process(mix, backing, steady, follow);
         self.matched.read_stereo(levelled.at, &mut levelled.audio);
         if gain.from != 1.0 || gain.to != 1.0 {
             let step = (gain.to - gain.from) / levelled.len() as f32;

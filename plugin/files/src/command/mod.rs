@@ -11,7 +11,7 @@ mod values;
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 pub use backing::BackingArguments;
 pub use backing_help::{backing_details, backing_examples};
@@ -59,6 +59,11 @@ pub fn main() -> ExitCode {
         Command::Render(arguments) => arguments.run(RENDER),
         Command::Backing(arguments) => arguments.run(BACKING),
     })
+}
+
+/// The command line as a description, of which completions and manual pages are made.
+pub fn description() -> clap::Command {
+    Arguments::command()
 }
 
 /// How `render` is called in this program.

@@ -1,6 +1,9 @@
 //! The null depth over a song, from what the engine tells of ten seconds at a time.
 
-use minuend_engine::{Readings, Withheld};
+use minuend_engine::{
+    Readings, Withheld,
+    causes::{Cause, Kind},
+};
 
 /// The mean of null depths, of what they leave: they are of powers, so they are averaged as such.
 #[derive(Clone, Copy, Debug, Default)]
@@ -36,7 +39,8 @@ impl Depth {
         match (readings.null_depth_db, readings.withheld) {
             (Some(db), _) => self.told.add(db.into()),
             (None, Withheld::AtLeast(db)) => self.at_least.add(db.into()),
-            (None, Withheld::NoRest) => {}
+            // A song of minutes has more moments than those after a change.
+            (None, Withheld::NoRest | Withheld::AlignmentChanged) => {}
             (None, withheld) => self.withheld = withheld,
         }
     }
@@ -56,10 +60,39 @@ impl Depth {
     }
 }
 
+/// What is told of a whole song.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct SongDepth {
+    /// Null depth, dB; `None` where less than that is left under the voice.
+    pub told_db: Option<f32>,
+    /// Why there is none.
+    pub withheld: Withheld,
+    /// Null depth where the voice rests, dB, if that is all that can be told.
+    pub rests_db: Option<f32>,
+    /// Null depth under the voice, dB, as what limits it allows: an estimate, within about 8 dB on open songs.
+    pub estimated_db: Option<f32>,
+}
+
+impl Depth {
+    /// What is told of the song, with what limits the null in it. A few moments without a voice tell nothing of a song in which
+    /// it hides more.
+    pub fn over_song(&self, causes: &[Cause]) -> SongDepth {
+        let told_db = self.told_db().map(|db| db as f32);
+        let forbidding = told_db.and_then(|db| causes.iter().find(|cause| cause.forbids(db)));
+        let withheld = forbidding.map_or(self.withheld(), |cause| Withheld::Forbidden(cause.kind));
+        let standing = causes.iter().filter(|c| matches!(c.kind, Kind::Codec { .. } | Kind::Clipping));
+        let estimated_db = standing.filter_map(Cause::allowed_db).reduce(f32::min);
+        SongDepth {
+            told_db: told_db.filter(|_| forbidding.is_none()),
+            withheld,
+            rests_db: told_db.filter(|_| forbidding.is_some()),
+            estimated_db: estimated_db.filter(|_| matches!(withheld, Withheld::Forbidden(_))),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use minuend_engine::causes::Kind;
-
     use super::*;
 
     fn reading(null_depth_db: Option<f32>, withheld: Withheld) -> Readings {
@@ -99,5 +132,21 @@ mod tests {
         }
         assert_eq!(depth.told_db(), None);
         assert!(matches!(depth.withheld(), Withheld::AtLeast(db) if (db - 52.967).abs() < 1e-3), "{depth:?}");
+    }
+
+    /// Rests of 137 dB in a song whose loud moments are bent, which leaves 20 dB: that is what is told of the voice.
+    #[test]
+    fn moments_without_a_voice_do_not_speak_for_the_song() {
+        let mut depth = Depth::default();
+        depth.take(&reading(Some(137.0), Withheld::NoRest));
+        let bent = Cause { kind: Kind::Clipping, depth_db: 20.0, worth_db: 80.0 };
+        let song = depth.over_song(&[bent]);
+        assert_eq!((song.told_db, song.withheld), (None, Withheld::Forbidden(Kind::Clipping)));
+        assert_eq!((song.rests_db.map(f32::round), song.estimated_db), (Some(137.0), Some(20.0)));
+        let plain = depth.over_song(&[]);
+        assert_eq!(
+            (plain.told_db.map(f32::round), plain.rests_db, plain.estimated_db),
+            (Some(137.0), None, None)
+        );
     }
 }

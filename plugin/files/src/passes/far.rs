@@ -32,6 +32,8 @@ const ALIKE: (f32, f32) = (6.0, 0.02);
 const EVEN_HZ: f64 = 20.0;
 /// What lies within so much of a peak belongs to it, s: its width, and a delay that drifts.
 const WIDTH_S: f64 = 0.05;
+/// But none that is lower by more than this share of the height: where a drift blurs all peaks they hardly stand out.
+const ALIKE_AT_MOST: f32 = 0.1;
 /// Places told of at most.
 const MOST_PLACES: usize = 3;
 
@@ -116,7 +118,7 @@ impl WholeSong {
         while also.len() < MOST_PLACES
             && let Some((lag, height)) = self.highest(&self.correlation, &lags)
             && self.is_significant(height)
-            && found - height <= self.alike(found)
+            && found - height <= self.alike(found).min(ALIKE_AT_MOST * found)
         {
             also.push(self.samples(lag) as f64);
             lags.push(lag);
@@ -206,7 +208,7 @@ fn whiten_evenly(cross: &mut [Complex<f32>], width: usize) {
     for (bin, value) in cross.iter_mut().enumerate() {
         let (from, to) = (bin.saturating_sub(width / 2), (bin + width / 2 + 1).min(last));
         let mean = (up_to[to] - up_to[from]) / (to - from) as f64;
-        *value = *value * (1.0 / (mean + floor)) as f32;
+        *value *= (1.0 / (mean + floor)) as f32;
     }
 }
 

@@ -50,7 +50,8 @@ pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Pass>> {
         let (pass, whole) = (near?, whole?);
         let Some(whole) = whole else { return Ok(pass) };
         let elsewhere = match (whole.far_samples(), &pass) {
-            (0, Some(pass)) => whole.better_samples(&pass.delays()),
+            // A drift blurs the places of the whole song.
+            (0, Some(pass)) if !pass.moves() => whole.better_samples(&pass.delays()),
             (far, _) => far,
         };
         let pass = match elsewhere {
@@ -61,7 +62,10 @@ pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Pass>> {
                 if explained(&again) > STANDS * explained(&pass) { again } else { pass }
             }
         };
-        Ok(pass.map(|pass| Pass { also_at: whole.also_at(&pass.delays()), ..pass }))
+        Ok(pass.map(|pass| {
+            let also_at = if pass.moves() { Vec::new() } else { whole.also_at(&pass.delays()) };
+            Pass { also_at, ..pass }
+        }))
     })
 }
 

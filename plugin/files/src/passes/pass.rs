@@ -38,6 +38,12 @@ impl Pass {
         models.map(|model| model.at(0) - self.learned.advance_samples as f64).collect()
     }
 
+    /// Whether the delay moves anywhere.
+    pub fn moves(&self) -> bool {
+        let mut models = self.learned.found.sections.as_slice().iter().filter_map(|section| section.model);
+        models.any(|model| model.motion.moves())
+    }
+
     /// How much of the mix is explained by the backing: energy, linear.
     pub fn explained(&self) -> f64 {
         let energies = self.series.energies();

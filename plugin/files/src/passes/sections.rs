@@ -8,8 +8,6 @@ use super::series::{Point, Series};
 const JUMP_S: f64 = 1e-3;
 /// Rests of the backing that are shorter, s, are part of the music.
 const REST_S: f64 = 2.0;
-/// A backing so far below the mix in power is silent: -60 dB.
-const SILENT: f64 = 1e-6;
 /// Length of what is looked at to tell whether the mix holds what the backing claims of it, s: seconds are needed for that, and a
 /// line of a voice is hardly shorter.
 const LOOK_S: f64 = 2.5;
@@ -51,7 +49,7 @@ impl State {
     fn of(point: &Point) -> Self {
         match point.lock {
             Lock::NoBacking => Self::Silent,
-            Lock::Locked if point.energies.backing <= SILENT * point.energies.mix => Self::Silent,
+            Lock::Locked if point.energies.is_silent() => Self::Silent,
             Lock::Locked => Self::Subtracted,
             lock => Self::NotFound(lock),
         }
@@ -97,9 +95,10 @@ pub fn sections(series: &Series, end_s: f64, sample_rate_hz: f64) -> Vec<Section
     let bounds: Vec<usize> = begins.chain([points.len()]).collect();
     let mut sections: Vec<Section> = Vec::new();
     for bound in bounds.windows(2) {
-        let (mut from, to) = (bound[0], bound[1]);
+        let (begin, to) = (bound[0], bound[1]);
+        let mut from = begin;
         let (mut claims, mut energies) = (Claims::default(), Energies::default());
-        for idx in from..to {
+        for idx in begin..to {
             claims += points[idx].claims;
             energies += points[idx].energies;
             if at(idx + 1) - at(from) < LOOK_S && idx + 1 < to {
@@ -111,7 +110,7 @@ pub fn sections(series: &Series, end_s: f64, sample_rate_hz: f64) -> Vec<Section
                 state => state,
             };
             let delay_samples = points[from].delay_samples;
-            let goes_on = from > bound[0] && sections.last().is_some_and(|last| last.state == state);
+            let goes_on = from > begin && sections.last().is_some_and(|last| last.state == state);
             if !goes_on {
                 let range_s = (at(from), at(from));
                 sections.push(Section { range_s, state, delay_samples, confirmed_s: 0.0 });
