@@ -193,8 +193,10 @@ fn a_song_that_repeats_is_placed_by_the_whole_of_it() {
     let (placed, _) = rendered(&mix, &part(&whole, seconds(8.0), seconds(16.0)));
     assert_eq!(placed.delay_samples.round(), seconds(8.0) as f64, "{}", placed.describe());
     assert!(!placed.describe().contains("could also be"), "{}", placed.describe());
-    let (open, _) = rendered(&mix, &part(&whole, seconds(4.0), seconds(8.0)));
-    assert!(open.describe().contains("the song repeats: the delay could also be"), "{}", open.describe());
+    // A bar that comes three times is taken away wherever it comes, or the other places are told.
+    let (bars, _) = rendered(&mix, &part(&whole, seconds(4.0), seconds(8.0)));
+    let told = bars.describe();
+    assert!(bars.subtracted() > 0.7 || told.contains("the song repeats: the delay could also be"), "{told}");
 }
 
 /// The backing rests for 3 s and comes again: nothing is told that is not so, and nothing is lost.
