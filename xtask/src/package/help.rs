@@ -51,6 +51,7 @@ mod tests {
                 "completions/_minuend",
                 "completions/minuend.bash",
                 "completions/minuend.fish",
+                "man/minuend-backing.1",
                 "man/minuend-render.1",
                 "man/minuend.1",
             ]
@@ -59,7 +60,8 @@ mod tests {
             let text = std::str::from_utf8(bytes).unwrap();
             assert!(crate::package::installer::SCRIPT.contains(path), "{path} is not installed");
             assert!(text.contains(MARK), "{path}");
-            assert!(path == "man/minuend.1" || text.contains("clean"), "{path}: {text}");
+            let tells = if path.contains("backing") { "centre" } else { "clean" };
+            assert!(path == "man/minuend.1" || text.contains(tells), "{path}: {text}");
         }
     }
 }

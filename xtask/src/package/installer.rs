@@ -31,6 +31,7 @@ mod tests {
         "completions/_minuend",
         "completions/minuend.bash",
         "completions/minuend.fish",
+        "man/minuend-backing.1",
         "man/minuend-render.1",
         "man/minuend.1",
         "minuend",
