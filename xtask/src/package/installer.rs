@@ -27,7 +27,7 @@ mod tests {
 
     use super::*;
 
-    const PARTS: [&str; 8] = [
+    const PARTS: [&str; 9] = [
         "completions/_minuend",
         "completions/minuend.bash",
         "completions/minuend.fish",
