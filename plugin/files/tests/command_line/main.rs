@@ -1,4 +1,4 @@
-//! `minuend render` as it is called from a shell or a script: what it prints, leaves behind and ends with.
+//! The program `minuend` as it is called from a shell or a script: what it prints, leaves behind and ends with.
 
 use std::{
     fs,
@@ -9,6 +9,7 @@ use std::{
 use minuend_files::{noise::samples, read::read_all, write::write_all};
 use serde_json::Value;
 
+mod backing;
 mod files_written;
 mod many_songs;
 
@@ -36,14 +37,23 @@ fn song_folder(seconds: usize) -> tempfile::TempDir {
     folder
 }
 
+fn minuend(folder: &Path, command: &str, arguments: &[&str]) -> Command {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_minuend"));
+    program.current_dir(folder).arg(command).args(arguments);
+    program
+}
+
 fn render(folder: &Path, arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_minuend"));
-    command.current_dir(folder).arg("render").args(arguments);
-    command
+    minuend(folder, "render", arguments)
 }
 
 fn run(folder: &Path, arguments: &[&str]) -> (i32, Vec<String>, String) {
-    let Output { status, stdout, stderr } = render(folder, arguments).output().unwrap();
+    outcome(render(folder, arguments))
+}
+
+/// What a program ended with, and what it printed and complained of.
+fn outcome(mut program: Command) -> (i32, Vec<String>, String) {
+    let Output { status, stdout, stderr } = program.output().unwrap();
     let lines = String::from_utf8(stdout).unwrap().lines().map(str::to_owned).collect();
     (status.code().unwrap(), lines, String::from_utf8(stderr).unwrap())
 }

@@ -1,15 +1,12 @@
-//! `minuend backing` as it is called from a shell or a script: what it prints, leaves behind and ends with.
+//! A backing from the song itself.
 
-use std::{
-    fs,
-    path::Path,
-    process::{Command, Output},
-};
+use std::{fs, path::Path};
 
 use minuend_files::{noise::samples, read::read_all, write::write_all};
 use serde_json::Value;
 
-const RATE_HZ: u32 = 8_000;
+use crate::{RATE_HZ, listing, minuend, outcome};
+
 const SECOND: usize = RATE_HZ as usize;
 
 /// A bar of two seconds, six times, and a voice over each that is another one.
@@ -24,20 +21,7 @@ fn write_song(path: &Path) -> Vec<f32> {
 }
 
 fn run(folder: &Path, arguments: &[&str]) -> (i32, Vec<String>, String) {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_minuend"));
-    let Output { status, stdout, stderr } =
-        command.current_dir(folder).arg("backing").args(arguments).output().unwrap();
-    let lines = String::from_utf8(stdout).unwrap().lines().map(str::to_owned).collect();
-    (status.code().unwrap(), lines, String::from_utf8(stderr).unwrap())
-}
-
-fn listing(folder: &Path) -> Vec<String> {
-    let mut names: Vec<_> = fs::read_dir(folder)
-        .unwrap()
-        .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())
-        .collect();
-    names.sort();
-    names
+    outcome(minuend(folder, "backing", arguments))
 }
 
 fn error_db(found: &[f32], expected: &[f32]) -> f32 {
