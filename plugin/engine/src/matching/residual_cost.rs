@@ -11,7 +11,7 @@ pub const WINDOW: usize = 4096;
 const BAND_HZ: (f64, f64) = (50.0, 15_000.0);
 /// Exponent of the loudness of a cell: a tenfold power is about twice as loud (Stevens 1957, "On the psychophysical
 /// law"). Without it a hiss that nobody hears decides on the filter in every quiet bar.
-const LOUDNESS_EXPONENT: f32 = 0.3;
+pub const LOUDNESS_EXPONENT: f32 = 0.3;
 /// Backing under this power, re the mean and absolute, is silent, and its cell is left out. Chosen by hand; not measured.
 const SILENT_BACKING: (f64, f64) = (1e-6, 1e-9);
 /// Power that is added to what is left in a cell, re the backing and absolute, so that it has a logarithm. Chosen by hand;
