@@ -17,7 +17,7 @@ pub fn share(sections: &[Section]) -> f64 {
 }
 
 /// Where the backing is over, s: from there on it is silent to the song's end.
-pub fn backing_end_s(sections: &[Section]) -> Option<f64> {
+fn backing_end_s(sections: &[Section]) -> Option<f64> {
     let (last, before) = sections.split_last()?;
     let is_over = last.state == State::Silent && before.iter().any(|section| section.state.is_subtracted());
     is_over.then_some(last.range_s.0)

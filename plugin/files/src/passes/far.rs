@@ -28,24 +28,32 @@ const SIGNIFICANT: f32 = 8.0;
 /// Two peaks are of one height if they differ by less than so many standard deviations, and a share of the height: a song that
 /// repeats to the sample is then at home in both places. Chosen by hand; not measured.
 const ALIKE: (f32, f32) = (6.0, 0.02);
+/// But none is told that is lower by more than this share of the height: where a drift blurs all peaks they hardly stand out.
+const ALIKE_AT_MOST: f32 = 0.1;
 /// Width over which the whitening is even, Hz: many teeth of the comb of a bar, and narrower than what makes up a tone.
 const EVEN_HZ: f64 = 20.0;
 /// What lies within so much of a peak belongs to it, s: its width, and a delay that drifts.
 const WIDTH_S: f64 = 0.05;
-/// But none that is lower by more than this share of the height: where a drift blurs all peaks they hardly stand out.
-const ALIKE_AT_MOST: f32 = 0.1;
 /// Places told of at most.
 const MOST_PLACES: usize = 3;
 
 /// A mix against its backing, over the whole of both files.
 pub struct WholeSong {
-    /// By lag of the mix, in steps, circular; magnitudes. All but phase removed, so that one place stands out most; and evenly
-    /// whitened, so that a peak is as high as the music is long that agrees.
-    phases: Vec<f32>,
-    correlation: Vec<f32>,
-    /// Samples of the mix a step, and their rate, Hz.
+    /// By how many samples the backing must be moved earlier (later, if negative) to bring it to about its place, if that is
+    /// beyond the engine's reach and clear; 0 otherwise. For a backing that the engine did not find.
+    pub far_samples: i64,
+    correlation: Correlation,
+    /// Standard deviation of the correlation.
+    deviation: f32,
+}
+
+/// A correlation by lag of the mix, in steps, circular; magnitudes.
+struct Correlation {
+    values: Vec<f32>,
+    /// Samples of the mix a step.
     step: u32,
-    rate_hz: u32,
+    /// What lies this near to a peak belongs to it, steps.
+    width: usize,
 }
 
 impl WholeSong {
@@ -80,92 +88,103 @@ impl WholeSong {
         let mut even = cross.clone();
         whiten(&mut cross);
         whiten_evenly(&mut even, (EVEN_HZ * length as f64 * f64::from(step) / f64::from(rate_hz)) as usize);
-        let [phases, correlation] = [cross, even].map(|mut cross| {
-            let mut correlation = inverse.make_output_vec();
-            inverse.process(&mut cross, &mut correlation).expect("lengths are the plan's");
-            correlation.iter_mut().for_each(|x| *x = x.abs());
-            correlation
-        });
-        let is_silent = phases.iter().all(|x| *x == 0.0);
-        Ok((!is_silent).then_some(Self { phases, correlation, step, rate_hz }))
-    }
-
-    /// By how many samples the backing must be moved earlier (later, if negative) to bring it to about its place, if that is
-    /// beyond the engine's reach and clear; 0 otherwise. For a backing that the engine did not find.
-    pub fn far_samples(&self) -> i64 {
-        let Some((lag, peak)) = self.highest(&self.phases, &[]) else { return 0 };
-        let second = self.highest(&self.phases, &[lag]).map_or(0.0, |(_, height)| height);
-        let far = self.samples(lag).unsigned_abs() as f64 > ENGINE_REACH_S * f64::from(self.rate_hz);
-        if far && peak > CLEAR * second { -self.samples(lag) } else { 0 }
+        let width = (WIDTH_S * f64::from(rate_hz / step)) as usize;
+        let correlation = |mut cross: Vec<Complex<f32>>| {
+            let mut values = inverse.make_output_vec();
+            inverse.process(&mut cross, &mut values).expect("lengths are the plan's");
+            values.iter_mut().for_each(|x| *x = x.abs());
+            Correlation { values, step, width }
+        };
+        // All but phase removed, so that one place stands out most.
+        let phases = correlation(cross);
+        if phases.values.iter().all(|x| *x == 0.0) {
+            return Ok(None);
+        }
+        let far_samples = phases.far_samples(rate_hz);
+        // Evenly whitened, so that a peak is as high as the music is long that agrees.
+        let correlation = correlation(even);
+        Ok(Some(Self { far_samples, deviation: correlation.deviation(), correlation }))
     }
 
     /// The same where the engine has found it at these delays, samples: if it is at home elsewhere with more of the song.
     pub fn better_samples(&self, delays: &[f64]) -> i64 {
-        let Some((lag, peak)) = self.highest(&self.correlation, &[]) else { return 0 };
-        let found = delays.iter().map(|&delay| self.height_near(delay)).fold(0.0, f32::max);
+        let Some((lag, peak)) = self.correlation.highest(&[]) else { return 0 };
+        let found = self.correlation.height_near(delays);
         let is_better = self.is_significant(peak) && peak - found > self.alike(peak);
-        if is_better { -self.samples(lag) } else { 0 }
+        if is_better { -self.correlation.samples(lag) } else { 0 }
     }
 
     /// Other delays, samples, at which the song agrees with the backing as well as at these.
     pub fn also_at(&self, delays: &[f64]) -> Vec<f64> {
-        let found = delays.iter().map(|&delay| self.height_near(delay)).fold(0.0, f32::max);
-        let mut lags: Vec<usize> = delays.iter().map(|&delay| self.lag_of(delay)).collect();
+        let found = self.correlation.height_near(delays);
+        let mut lags: Vec<usize> = delays.iter().map(|&delay| self.correlation.lag_of(delay)).collect();
         let mut also = Vec::new();
         if !self.is_significant(found) {
             return also;
         }
         while also.len() < MOST_PLACES
-            && let Some((lag, height)) = self.highest(&self.correlation, &lags)
+            && let Some((lag, height)) = self.correlation.highest(&lags)
             && self.is_significant(height)
             && found - height <= self.alike(found).min(ALIKE_AT_MOST * found)
         {
-            also.push(self.samples(lag) as f64);
+            also.push(self.correlation.samples(lag) as f64);
             lags.push(lag);
         }
         also
     }
 
-    /// The highest peak of a correlation that does not belong to these.
-    fn highest(&self, correlation: &[f32], without: &[usize]) -> Option<(usize, f32)> {
-        let length = self.correlation.len();
-        let width = (WIDTH_S * f64::from(self.rate_hz / self.step)) as usize;
-        let apart = |a: usize, b: usize| a.abs_diff(b).min(length - a.abs_diff(b)) > width;
-        let lags = (0..length).filter(|&lag| without.iter().all(|&other| apart(lag, other)));
-        lags.map(|lag| (lag, correlation[lag])).max_by(|a, b| a.1.total_cmp(&b.1))
-    }
-
-    fn height_near(&self, delay_samples: f64) -> f32 {
-        let (lag, length) = (self.lag_of(delay_samples), self.correlation.len());
-        let width = (WIDTH_S * f64::from(self.rate_hz / self.step)) as usize;
-        let near = (0..=2 * width).map(|off| self.correlation[(lag + length + off - width) % length]);
-        near.fold(0.0, f32::max)
-    }
-
-    fn deviation(&self) -> f32 {
-        let square: f64 = self.correlation.iter().map(|x| f64::from(x * x)).sum();
-        (square / self.correlation.len() as f64).sqrt() as f32
-    }
-
     fn is_significant(&self, height: f32) -> bool {
-        height > SIGNIFICANT * self.deviation()
+        height > SIGNIFICANT * self.deviation
     }
 
     /// By how much two peaks about as high as this may differ by chance.
     fn alike(&self, height: f32) -> f32 {
-        ALIKE.0 * self.deviation() + ALIKE.1 * height
+        ALIKE.0 * self.deviation + ALIKE.1 * height
+    }
+}
+
+impl Correlation {
+    /// See [`WholeSong::far_samples`], at a rate in Hz.
+    fn far_samples(&self, rate_hz: u32) -> i64 {
+        let Some((lag, peak)) = self.highest(&[]) else { return 0 };
+        let second = self.highest(&[lag]).map_or(0.0, |(_, height)| height);
+        let far = self.samples(lag).unsigned_abs() as f64 > ENGINE_REACH_S * f64::from(rate_hz);
+        if far && peak > CLEAR * second { -self.samples(lag) } else { 0 }
+    }
+
+    /// The highest peak that does not belong to these.
+    fn highest(&self, without: &[usize]) -> Option<(usize, f32)> {
+        let length = self.values.len();
+        let apart = |a: usize, b: usize| a.abs_diff(b).min(length - a.abs_diff(b)) > self.width;
+        let lags = (0..length).filter(|&lag| without.iter().all(|&other| apart(lag, other)));
+        lags.map(|lag| (lag, self.values[lag])).max_by(|a, b| a.1.total_cmp(&b.1))
+    }
+
+    /// Height of the highest peak to which one of these delays, samples, belongs.
+    fn height_near(&self, delays: &[f64]) -> f32 {
+        let length = self.values.len();
+        let near = |&delay: &f64| {
+            let first = self.lag_of(delay) + length - self.width;
+            (0..=2 * self.width).map(move |off| self.values[(first + off) % length])
+        };
+        delays.iter().flat_map(near).fold(0.0, f32::max)
+    }
+
+    fn deviation(&self) -> f32 {
+        let square: f64 = self.values.iter().map(|x| f64::from(x * x)).sum();
+        (square / self.values.len() as f64).sqrt() as f32
     }
 
     /// Delay of the mix at a lag, samples.
     fn samples(&self, lag: usize) -> i64 {
-        let length = self.correlation.len();
+        let length = self.values.len();
         let lag = if lag < length / 2 { lag as i64 } else { lag as i64 - length as i64 };
         lag * i64::from(self.step)
     }
 
     fn lag_of(&self, delay_samples: f64) -> usize {
         let lag = (delay_samples / f64::from(self.step)).round() as i64;
-        lag.rem_euclid(self.correlation.len() as i64) as usize
+        lag.rem_euclid(self.values.len() as i64) as usize
     }
 }
 
@@ -239,7 +258,7 @@ mod tests {
             write_all(&mix, RATE_HZ, &[mix_channel]).unwrap();
             write_all(&backing, RATE_HZ, &[backing_channel.clone(), backing_channel]).unwrap();
             let whole = WholeSong::compare(&mix, &backing, &AtomicBool::new(true)).unwrap();
-            let found = whole.map_or(0, |whole| whole.far_samples());
+            let found = whole.map_or(0, |whole| whole.far_samples);
             // To the step at which both are compared.
             assert!((found - expected).abs() <= 2, "{found}, not {expected}");
         }

@@ -40,7 +40,7 @@ pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Pass>> {
     thread::scope(|scope| {
         let search = scope.spawn(|| {
             let whole = WholeSong::compare(pair.mix, pair.backing, &wanted);
-            let far = whole.as_ref().ok().and_then(Option::as_ref).map_or(0, WholeSong::far_samples);
+            let far = whole.as_ref().ok().and_then(Option::as_ref).map_or(0, |whole| whole.far_samples);
             far_samples.store(far, Relaxed);
             whole
         });
@@ -49,7 +49,7 @@ pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Pass>> {
         let whole = search.join().unwrap_or_else(|_| bail!("internal fault in the search for the backing"));
         let (pass, whole) = (near?, whole?);
         let Some(whole) = whole else { return Ok(pass) };
-        let elsewhere = match (whole.far_samples(), &pass) {
+        let elsewhere = match (whole.far_samples, &pass) {
             // A drift blurs the places of the whole song.
             (0, Some(pass)) if !pass.moves() => whole.better_samples(&pass.delays()),
             (far, _) => far,

@@ -79,7 +79,7 @@ pub fn sections(series: &Series, end_s: f64, sample_rate_hz: f64) -> Vec<Section
     let mut states: Vec<State> = points.iter().map(State::of).collect();
     let at = |idx: usize| points.get(idx).map_or(end_s, |point| point.at_s);
     // Short rests belong to what they interrupt.
-    for (from, to) in runs(&states, |a, b| a == b) {
+    for (from, to) in runs(states.len(), |idx| states[idx] == states[idx - 1]) {
         let around = [from.checked_sub(1), Some(to)].map(|idx| idx.and_then(|idx| states.get(idx)).copied());
         if states[from] == State::Silent && at(to) - at(from) < REST_S {
             let state = around.into_iter().flatten().next().unwrap_or(State::Silent);
@@ -91,11 +91,8 @@ pub fn sections(series: &Series, end_s: f64, sample_rate_hz: f64) -> Vec<Section
         let jumped = (points[idx].delay_samples - points[idx - 1].delay_samples).abs() > jump_samples;
         states[idx] == states[idx - 1] && !jumped
     };
-    let begins = (0..points.len()).filter(|&idx| idx == 0 || !goes_on(idx));
-    let bounds: Vec<usize> = begins.chain([points.len()]).collect();
     let mut sections: Vec<Section> = Vec::new();
-    for bound in bounds.windows(2) {
-        let (begin, to) = (bound[0], bound[1]);
+    for (begin, to) in runs(points.len(), goes_on) {
         let mut from = begin;
         let (mut claims, mut energies) = (Claims::default(), Energies::default());
         for idx in begin..to {
@@ -125,10 +122,11 @@ pub fn sections(series: &Series, end_s: f64, sample_rate_hz: f64) -> Vec<Section
     sections
 }
 
-/// Runs of equals: where each begins, and where the next does.
-fn runs<T: Copy>(values: &[T], same: impl Fn(T, T) -> bool) -> Vec<(usize, usize)> {
-    let begins = (0..values.len()).filter(|&idx| idx == 0 || !same(values[idx - 1], values[idx]));
-    let bounds: Vec<usize> = begins.chain([values.len()]).collect();
+/// Runs of so many: where each begins, and where the next does. `goes_on` says of all but the first whether it is of one run with
+/// the one before.
+fn runs(len: usize, goes_on: impl Fn(usize) -> bool) -> Vec<(usize, usize)> {
+    let begins = (0..len).filter(|&idx| idx == 0 || !goes_on(idx));
+    let bounds: Vec<usize> = begins.chain([len]).collect();
     bounds.windows(2).map(|bound| (bound[0], bound[1])).collect()
 }
 
