@@ -1,5 +1,8 @@
 //! `cargo xtask sensitivity`: what half and double of each tuned constant of the engine cost on pairs whose true vocal is
-//! known. Each is changed in a copy of the workspace, built, and scored.
+//! known. In a copy of the workspace the constants become functions that the environment may scale, so that one build
+//! serves them all; only those that the compiler must know, sizes mostly, are built each.
+
+mod adjustable;
 
 use std::{
     collections::BTreeMap,
@@ -38,8 +41,12 @@ impl SensitivityArguments {
             .with_context(|| format!("{}: cannot be opened", self.folder.display()))?;
         let copy = Copy::new()?;
         let mut table = fs::read_to_string(&self.out).unwrap_or_else(|_| HEAD.to_owned());
-        let as_is = copy.score(&cases)?.context("the engine as it is cannot be scored")?;
-        for constant in constants(&copy.engine())? {
+        let constants = constants(&copy.engine())?;
+        let (adjustable, built): (Vec<_>, Vec<_>) = adjustable::make(&copy.engine(), constants)?;
+        ensure!(copy.build()?, "the engine with adjustable constants does not compile");
+        let as_is = copy.score(&cases, None)?.context("the engine as it is cannot be scored")?;
+        let all = adjustable.iter().map(|c| (c, false)).chain(built.iter().map(|c| (c, true)));
+        for (constant, is_built) in all {
             let key = format!("| `{}` `{}` |", constant.file, constant.name);
             let wanted = self.only.is_empty() || self.only.iter().any(|text| key.contains(text.as_str()));
             if !wanted || table.contains(&key) {
@@ -47,7 +54,13 @@ impl SensitivityArguments {
             }
             let mut row = format!("{key} {} |", constant.value);
             for factor in [0.5, 2.0] {
-                let scores = copy.with(&constant, factor, || copy.score(&cases))?;
+                let scores = if is_built {
+                    copy.with(constant, factor, || {
+                        if copy.build()? { copy.score(&cases, None) } else { Ok(None) }
+                    })?
+                } else {
+                    copy.score(&cases, Some((constant, factor)))?
+                };
                 let _ = write!(row, " {} |", scores.map_or("does not run".to_owned(), |s| cost(&as_is, &s)));
             }
             eprintln!("{row}");
@@ -88,32 +101,33 @@ struct Constant {
     /// Path below the engine's `src`.
     file: String,
     name: String,
-    /// As it is written.
+    /// Type and value as they are written.
+    kind: String,
     value: String,
 }
 
-/// The tuned constants: plain numbers, and pairs of them, whose docs say how they were found.
-fn constants(engine: &Path) -> Result<Vec<Constant>> {
+/// The files below a folder: path from there, and text.
+fn rust_files(top: &Path) -> Result<Vec<(String, String)>> {
     let mut files = Vec::new();
-    let mut folders = vec![engine.to_owned()];
+    let mut folders = vec![top.to_owned()];
     while let Some(folder) = folders.pop() {
         for entry in fs::read_dir(&folder).with_context(|| folder.display().to_string())? {
             let path = entry?.path();
             if path.is_dir() {
                 folders.push(path);
             } else if path.extension().is_some_and(|ending| ending == "rs") {
-                files.push(path);
+                let text = fs::read_to_string(&path)?;
+                files.push((path.strip_prefix(top)?.to_string_lossy().into_owned(), text));
             }
         }
     }
     files.sort();
-    let mut constants = Vec::new();
-    for path in files {
-        let text = fs::read_to_string(&path)?;
-        let file = path.strip_prefix(engine)?.to_string_lossy().into_owned();
-        constants.extend(in_file(&file, &text));
-    }
-    Ok(constants)
+    Ok(files)
+}
+
+/// The tuned constants: plain numbers, and pairs of them, whose docs say how they were found.
+fn constants(engine: &Path) -> Result<Vec<Constant>> {
+    Ok(rust_files(engine)?.iter().flat_map(|(file, text)| in_file(file, text)).collect())
 }
 
 /// Those of one file, before its tests.
@@ -138,12 +152,12 @@ fn in_file(file: &str, text: &str) -> Vec<Constant> {
             let numbers = value.trim_matches(['(', ')']).split(", ");
             (kinds.clone().all(is_number)
                 && numbers.clone().all(|n| n.replace('_', "").parse::<f64>().is_ok()))
-            .then(|| (name.to_owned(), value.to_owned()))
+            .then(|| (name.to_owned(), kind.to_owned(), value.to_owned()))
         });
-        if let Some((name, value)) = declared
+        if let Some((name, kind, value)) = declared
             && RECIPES.iter().any(|recipe| doc.contains(recipe))
         {
-            constants.push(Constant { file: file.to_owned(), name, value });
+            constants.push(Constant { file: file.to_owned(), name, kind, value });
         }
         is_used = true;
         if !line.starts_with("const ") && !line.starts_with("pub const ") {
@@ -209,22 +223,28 @@ impl Copy {
         result
     }
 
-    /// Builds and scores the second play; `None` if either fails.
-    fn score(&self, cases: &Path) -> Result<Option<Scores>> {
-        let figures = self.target.with_file_name("figures.json");
+    /// Whether it compiles.
+    fn build(&self) -> Result<bool> {
         let status = Command::new("cargo")
-            .args(["run", "--quiet", "--release", "--package", "xtask", "--", "score"])
-            .arg(cases)
-            .args(["--force", "--json"])
-            .arg(&figures)
+            .args(["build", "--quiet", "--release", "--package", "xtask"])
             .current_dir(&self.tree)
             .env("CARGO_TARGET_DIR", &self.target)
             // Sooner built than scored.
             .env("CARGO_INCREMENTAL", "1")
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
             .status()
             .context("cargo cannot be started")?;
+        Ok(status.success())
+    }
+
+    /// Scores the second play, one constant times a factor; `None` if that fails.
+    fn score(&self, cases: &Path, scaled: Option<(&Constant, f64)>) -> Result<Option<Scores>> {
+        let figures = self.target.with_file_name("figures.json");
+        let mut command = Command::new(self.target.join("release/xtask"));
+        command.arg("score").arg(cases).args(["--force", "--json"]).arg(&figures);
+        if let Some((constant, factor)) = scaled {
+            command.env(adjustable::VARIABLE, format!("{}={factor}", adjustable::key(constant)));
+        }
+        let status = command.current_dir(&self.tree).stdout(Stdio::null()).stderr(Stdio::null()).status()?;
         if !status.success() {
             return Ok(None);
         }

@@ -6,7 +6,7 @@ use crate::dsp::ring::{Ring, Signal, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::learn::silences::Silences;
 use crate::matching::follower_gain::FollowerGain;
-use crate::matching::residual_cost::{self as score, ResidualCost as Score};
+use crate::matching::residual_cost::{self, ResidualCost};
 use crate::matching::taps::Taps;
 use std::cell::OnceCell;
 
@@ -133,7 +133,7 @@ pub struct Heard {
     /// The backing.
     pub backing: Stereo,
     /// Made when the first score is asked for.
-    scale: OnceCell<Score>,
+    scale: OnceCell<ResidualCost>,
 }
 
 impl Heard {
@@ -168,9 +168,10 @@ impl Heard {
         residual
     }
 
-    /// Score of what a filter leaves, frame by frame.
+    /// ResidualCost of what a filter leaves, frame by frame.
     pub fn score(&self, taps: &Taps, sizes: Sizes) -> Vec<f64> {
-        let scale = || Score::new(&self.backing(), sizes.scaled(score::WINDOW), sizes.sample_rate_hz);
+        let scale =
+            || ResidualCost::new(&self.backing(), sizes.scaled(residual_cost::WINDOW), sizes.sample_rate_hz);
         self.scale.get_or_init(scale).score(&self.residual(taps))
     }
 }
