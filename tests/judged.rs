@@ -3,10 +3,12 @@
 
 use std::ops::ControlFlow;
 
+use minuend::match_files::{self, MatchFolder};
 use minuend_demo::{Situation, situation};
 use minuend_engine::Settings;
 use minuend_engine::settings::Slope;
 use minuend_files::ending::{Ending, NOT_FOUND};
+use minuend_files::passes::Learned;
 use minuend_files::read::read_all;
 use minuend_files::write::write_all;
 use minuend_files::{Passes, Render, Rendered, render};
@@ -182,6 +184,28 @@ fn a_match_is_held_against_the_music() {
     assert!(rendered_as(&mix, &backing, held).0.is_ok());
     let held = |request| Render { passes: Passes::Held(Box::new(rendered.learned.clone())), ..request };
     assert_refused(rendered_as(&mix, &song(5, 8.0), held), "the match that was kept does not fit");
+}
+
+/// What `--save-match` writes the window takes over, and what the window writes `--match` reads: nothing is lost on the way, and
+/// a song sounds as by the first.
+#[test]
+fn the_files_match_and_the_sessions_are_one() {
+    let (backing, sung) = (song(1, 8.0), sung(2, 8.0));
+    let mix = sum(&backing, &sung);
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("files.match");
+    let kept = rendered_as(&mix, &backing, |request| Render { save_match: Some(file.clone()), ..request });
+    let learned = kept.0.unwrap().learned;
+
+    let taken = match_files::read(&file).unwrap();
+    let session = MatchFolder::at(folder.path().join("matches")).write(&taken).unwrap();
+    let back = Learned::load(&session).unwrap();
+    assert_eq!(back, learned);
+    let held = |learned| {
+        let passes = Passes::Held(Box::new(learned));
+        rendered_as(&mix, &backing, |request| Render { passes, ..request }).1.unwrap()
+    };
+    assert!(held(back) == held(learned));
 }
 
 /// A backing that is a part of a song that repeats to the sample: the whole song places it, or the other places are told.

@@ -13,6 +13,7 @@ use nice_plug_egui::{
 };
 use triple_buffer::Output;
 
+use crate::match_files::MatchFolder;
 use crate::meters::Meters;
 use crate::params::Controls;
 use crate::state::MinuendParams;
@@ -25,6 +26,7 @@ mod foot;
 mod gui_thread;
 mod history;
 mod lateness;
+mod match_menu;
 mod page;
 mod plot;
 mod shown;
@@ -39,6 +41,7 @@ pub use shown::{Repaint, ShownEditor, ShownHandle};
 use foot::View;
 use gui_thread::GuiThread;
 use history::History;
+use match_menu::MatchMenu;
 use page::Page;
 
 const SIZE: LogicalSize<f32> = LogicalSize { width: 760.0, height: 720.0 };
@@ -70,6 +73,7 @@ pub fn create(params: Arc<MinuendParams>, meters: Output<Meters>, repaint: Repai
         host: None,
         history: History::default(),
         view: View::new(params.look.clone()),
+        matches: MatchMenu::new(params.clone(), MatchFolder::of_user()),
         thread: thread.clone(),
     };
     let state = EguiEditorState::from_size(SIZE, 1.0);
@@ -84,6 +88,7 @@ pub struct Window {
     host: Option<GuiContext>,
     history: History,
     view: View,
+    matches: MatchMenu,
     thread: GuiThread,
 }
 
@@ -105,7 +110,8 @@ impl NiceEguiApp for Window {
         let meters = *self.meters.read();
         self.history.take(&meters);
         frame.set_clear_color(self.view.theme().behind());
-        show(ui, &mut self.view, &meters, &self.history, &self.controls, &host.param_setter());
+        let host = host.param_setter();
+        show(ui, &mut self.view, &mut self.matches, &meters, &self.history, &self.controls, &host);
     }
 }
 
@@ -113,6 +119,7 @@ impl NiceEguiApp for Window {
 fn show(
     ui: &mut Ui,
     view: &mut View,
+    matches: &mut MatchMenu,
     meters: &Meters,
     history: &History,
     controls: &Controls,
@@ -121,6 +128,9 @@ fn show(
     view.follow(ui.ctx());
     let theme = view.theme();
     let page = Page { theme, meters, history, controls, host, picture_height: view.picture_height };
-    let spare = page.show(ui, |ui| view.show(ui, meters));
+    let spare = page.show(ui, |ui| {
+        view.show(ui, meters, |ui| matches.show(ui, theme));
+        matches.outcome(ui, theme);
+    });
     view.fit(ui, spare);
 }

@@ -13,6 +13,7 @@ mod clap;
 pub mod editor;
 mod host_link;
 pub mod look;
+pub mod match_files;
 pub mod meters;
 pub mod params;
 pub mod state;
@@ -196,6 +197,8 @@ impl Plugin for Minuend {
         if matches.take(engine) {
             // The button comes pressed out of a session that was saved so: that is no press.
             self.relearn_presses = presses;
+            // One that was taken from a file is not yet in the session.
+            self.host.match_changed();
         }
         if presses != self.relearn_presses {
             self.relearn_presses = presses;

@@ -11,7 +11,7 @@ use crate::params::Controls;
 mod bytes;
 mod change;
 #[cfg(test)]
-mod example;
+pub(crate) mod example;
 mod port;
 
 pub use bytes::{Kept, StateError};

@@ -156,7 +156,7 @@ impl Panel<'_> {
 }
 
 /// Marks what has the keyboard, and brings it into sight.
-fn focus_ring(ui: &Ui, theme: &Theme, response: &egui::Response, rect: egui::Rect) {
+pub fn focus_ring(ui: &Ui, theme: &Theme, response: &egui::Response, rect: egui::Rect) {
     if !response.has_focus() {
         return;
     }

@@ -62,11 +62,12 @@ impl View {
         }
     }
 
-    /// The last line of the window.
-    pub fn show(&self, ui: &mut Ui, meters: &Meters) {
+    /// The last line of the window, which begins with something else.
+    pub fn show(&self, ui: &mut Ui, meters: &Meters, first: impl FnOnce(&mut Ui)) {
         let theme = self.theme();
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing.x = theme::SECTION;
+            first(ui);
             let names = SCALES.map(|percent| format!("{percent} %"));
             let scale = Choice {
                 theme,

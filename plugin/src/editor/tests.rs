@@ -12,6 +12,7 @@ use minuend_engine::{Energies, Lock, Readings, Spectra, Withheld};
 use nice_plug::prelude::*;
 
 use super::*;
+use crate::match_files::read;
 
 /// What a host hears of a parameter.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -76,6 +77,9 @@ struct Desk {
     host: Arc<FakeHost>,
     controls: Arc<Controls>,
     view: Rc<RefCell<View>>,
+    params: Arc<MinuendParams>,
+    /// Where matches are kept.
+    folder: tempfile::TempDir,
 }
 
 const SIZE: Vec2 = vec2(760.0, 720.0);
@@ -87,7 +91,11 @@ impl Desk {
 
     fn showing(size: Vec2, pixels_per_point: f32, meters: Meters) -> Self {
         let host = Arc::new(FakeHost::default());
-        let controls = Arc::<Controls>::default();
+        let session = Arc::<MinuendParams>::default();
+        let controls = session.controls.clone();
+        let folder = tempfile::tempdir().unwrap();
+        let kept = MatchFolder::at(folder.path().to_owned());
+        let mut matches = MatchMenu::new(session.clone(), Some(kept));
         let view = Rc::new(RefCell::new(View::new(crate::look::Look::default())));
         let mut history = History::default();
         let Energies { mix, backing, product } = meters.readings.energies;
@@ -108,10 +116,11 @@ impl Desk {
             .with_step_dt(1.0 / 60.0)
             .build_ui(move |ui| {
                 let setter = ParamSetter::new(&*context);
-                show(ui, &mut shared.borrow_mut(), &meters, &history, &params, &setter);
+                let view = &mut shared.borrow_mut();
+                show(ui, view, &mut matches, &meters, &history, &params, &setter);
             });
         harness.run();
-        Self { harness, host, controls, view }
+        Self { harness, host, controls, view, params: session, folder }
     }
 
     fn slider<'a>(&'a self, name: &'a str) -> Node<'a> {
@@ -250,7 +259,7 @@ fn doubted(mix: f64, backing: f64, product: f64, left: f32) -> Meters {
 }
 
 /// Tab stops, in order: the order in which they are read.
-const STOPS: [&str; 16] = [
+const STOPS: [&str; 17] = [
     "Learn again",
     "Hold",
     "Bypass",
@@ -265,6 +274,7 @@ const STOPS: [&str; 16] = [
     "Clean-up",
     "Low-cut",
     "Low-cut slope",
+    "Match file",
     "Scale",
     "Look",
 ];
@@ -782,4 +792,31 @@ fn scale_and_look_are_chosen_in_the_window() {
 fn it_comes_to_rest() {
     let mut desk = Desk::new();
     assert!(desk.harness.run() <= 2);
+}
+
+#[test]
+fn the_match_goes_to_a_file_and_comes_back() {
+    let mut desk = Desk::new();
+    let choose = |desk: &mut Desk, what: &'static str| {
+        desk.harness.get_by_label("Match file").click();
+        desk.harness.run();
+        desk.harness.get_by_label(what).click();
+        desk.harness.run();
+    };
+    // Nothing was learned, so nothing is written.
+    choose(&mut desk, "Write the match to a new file");
+    assert_eq!(std::fs::read_dir(desk.folder.path()).unwrap().count(), 0);
+
+    let found = crate::state::example::learned();
+    desk.params.session.take_over(found.clone());
+    choose(&mut desk, "Write the match to a new file");
+    assert_eq!(read(&desk.folder.path().join("Match 1.match")).unwrap(), found);
+    assert!(desk.harness.query_by_label_contains("Written: ").is_some());
+
+    let mut other = found.clone();
+    other.learned_s += 1.0;
+    desk.params.session.take_over(other);
+    choose(&mut desk, "Take the match of Match 1");
+    assert_eq!(desk.params.session.learned(), Some(found));
+    assert!(desk.harness.query_by_label_contains("Taken from ").is_some());
 }

@@ -75,6 +75,18 @@ impl Session {
         changed
     }
 
+    /// The match as it is now.
+    pub fn learned(&self) -> Option<Match> {
+        self.kept().learned
+    }
+
+    /// Puts another match in force, by which the session changes.
+    pub fn take_over(&self, learned: Match) {
+        let told = self.lock().told.clone();
+        self.open(Some(learned));
+        self.lock().told = told;
+    }
+
     fn kept(&self) -> Kept {
         let mut matches = self.lock();
         matches.refresh();
@@ -217,6 +229,12 @@ mod tests {
         let mut engine = Engine::new(48_000.0, 2).unwrap();
         let mut port = session.connect(&mut engine);
         assert!(engine.learned().is_known());
+
+        // Taking one over changes the session, opening it does not.
+        session.open(None);
+        session.take_over(engine.learned().clone());
+        assert_eq!(session.learned().as_ref(), Some(engine.learned()));
+        assert!(session.has_changed());
 
         // Opening a session without a match forgets it.
         session.open(None);

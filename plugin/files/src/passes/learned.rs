@@ -2,8 +2,11 @@
 
 use std::{fs, path::Path};
 
-use anyhow::{Context, Result, bail, ensure};
-use minuend_common::match_bytes::{Reader, read_match, write_match};
+use anyhow::{Context, Result, anyhow, bail, ensure};
+use minuend_common::{
+    match_bytes::{Reader, read_match, write_match},
+    match_file::{self, LARGEST, LAYOUT, Unreadable},
+};
 use minuend_engine::Match;
 
 use crate::write::write_file;
@@ -17,26 +20,15 @@ pub struct Learned {
     pub advance_samples: i64,
 }
 
-/// What the file of it begins with.
-const BEGINNING: &[u8] = b"Minuend match\n";
-/// Layout of what follows: this number (u16), by how many samples the backing is moved earlier (i64), the match as in a
-/// session, and the CRC-32 of everything before; numbers in little-endian. A layout that was released stays readable.
-const LAYOUT: u16 = 2;
-/// More than any match takes, bytes.
-const LARGEST: u64 = 8 << 20;
-
 /// What to do about one that is of no use.
 const AGAIN: &str = "make it again with --save-match";
 
 impl Learned {
     /// Writes it to a file, whole or not at all.
     pub fn save(&self, path: &Path, overwrite: bool) -> Result<()> {
-        let mut bytes = BEGINNING.to_vec();
-        bytes.extend(LAYOUT.to_le_bytes());
-        bytes.extend(self.advance_samples.to_le_bytes());
-        write_match(Some(&self.found), &mut bytes);
-        bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
-        write_file(path, &bytes, overwrite)
+        let mut content = self.advance_samples.to_le_bytes().to_vec();
+        write_match(Some(&self.found), &mut content);
+        write_file(path, &match_file::seal(LAYOUT, &content), overwrite)
     }
 
     /// Reads what [`Self::save`] wrote.
@@ -60,12 +52,12 @@ impl Learned {
     /// The same of what is in the file.
     fn parse(path: &Path, bytes: &[u8]) -> Result<Self> {
         let shown = path.display();
-        ensure!(bytes.starts_with(BEGINNING), "{shown}: is no match; {AGAIN}");
-        let Some((content, crc)) = bytes.split_last_chunk() else { bail!("{shown}: is damaged; {AGAIN}") };
-        ensure!(crc32fast::hash(content) == u32::from_le_bytes(*crc), "{shown}: is damaged; {AGAIN}");
-        let mut reader = Reader(&content[BEGINNING.len().min(content.len())..]);
-        let layout = reader.array().map_or(0, u16::from_le_bytes);
+        let (layout, content) = match_file::open(bytes).map_err(|why| match why {
+            Unreadable::Foreign => anyhow!("{shown}: is no match; {AGAIN}"),
+            Unreadable::Damaged => anyhow!("{shown}: is damaged; {AGAIN}"),
+        })?;
         ensure!(layout == LAYOUT, "{shown}: is of layout {layout}, and this Minuend reads {LAYOUT}; {AGAIN}");
+        let mut reader = Reader(content);
         let advance_samples = reader.array().map(i64::from_le_bytes);
         let found = read_match(&mut reader).flatten().filter(|_| reader.0.is_empty());
         match (advance_samples, found) {
@@ -81,6 +73,7 @@ impl Learned {
 mod tests {
     use std::ops::ControlFlow;
 
+    use minuend_common::match_file::BEGINNING;
     use minuend_engine::{Bend, Curve, Settings};
 
     use super::*;
