@@ -154,7 +154,7 @@ pub fn backing_is_gone(input: &InputHistory, lock: &LockState, sizes: Sizes) -> 
 }
 
 fn nothing_heard() -> Readings {
-    Readings { mix_db: SILENT_DB, backing_db: SILENT_DB, ..Readings::default() }
+    Readings { mix_db: SILENT_DB, backing_db: SILENT_DB, output_db: SILENT_DB, ..Readings::default() }
 }
 
 /// RMS level of a hop, dB re full scale.

@@ -26,6 +26,9 @@ const OTHER_PEAK_SAMPLES: f64 = 0.5;
 /// measured.
 const NEWTON_STEPS: usize = 3;
 
+/// Parts that a measurement is done in, of about the same length.
+pub const PARTS: usize = 4;
+
 /// A lag measured in either half of the spectrum.
 pub struct MeasuredLag {
     /// Lags, samples.
@@ -47,6 +50,9 @@ pub struct LagMeter {
     /// Weighted cross spectra of either half.
     cross: [Vec<Complex32>; 2],
     correlation: Vec<Complex32>,
+    /// Highest peaks, samples, with weights that know nothing of the prediction, and with those for it.
+    free: Option<f64>,
+    expected: Option<f64>,
     first_bin: usize,
     last_bin: usize,
     half_of_bin: Vec<Option<usize>>,
@@ -66,6 +72,8 @@ impl LagMeter {
             filter: LagFilter::new(frame),
             cross: std::array::from_fn(|_| zeros()),
             correlation: vec![Complex32::default(); correlator.num_bins()],
+            free: None,
+            expected: None,
             first_bin: (BAND_HZ.0 / bin_hz).ceil() as usize,
             last_bin: ((BAND_HZ.1 / bin_hz) as usize).min(frame / 2 - 3),
             half_of_bin: halves(0, num_bins),
@@ -75,9 +83,10 @@ impl LagMeter {
     }
 
     /// Lag of the frame of the mix that ends at `end` behind the filtered backing read `base` samples earlier,
-    /// searched about the predicted lag; `None` if no peak is clear.
+    /// searched about the predicted lag; `None` if no peak is clear, and before the last of [`PARTS`] is done.
     pub fn measure(
         &mut self,
+        part: usize,
         mix: &Ring,
         backing: &Ring,
         end: i64,
@@ -87,6 +96,19 @@ impl LagMeter {
         if self.filter.is_silent() {
             return None;
         }
+        // Weights that take the prediction for true confirm it: they are highest where the backing at the predicted lag
+        // happens to fit. So the lag is also searched with weights that know nothing of it, and the better fit decides.
+        match part {
+            0 => self.transform(mix, backing, end, base),
+            1 => self.free = self.peak(predicted, None),
+            2 => self.expected = self.peak(predicted, Some(predicted)),
+            _ => return self.decide(predicted),
+        }
+        None
+    }
+
+    /// Spectra of the mix and of the filtered backing.
+    fn transform(&mut self, mix: &Ring, backing: &Ring, end: i64, base: i64) {
         let start = end - self.window.len() as i64;
         for (signal, start, spectra) in
             [(mix, start, &mut self.mix), (backing, start - base, &mut self.backing)]
@@ -99,11 +121,11 @@ impl LagMeter {
             }
         }
         self.filter_backing();
-        // Weights that take the prediction for true confirm it: they are highest where the backing at the predicted lag
-        // happens to fit. So the lag is also searched with weights that know nothing of it, and the better fit decides.
-        let free = self.peak(predicted, None);
-        let mut peak = self.peak(predicted, Some(predicted));
-        if let Some(free) = free
+    }
+
+    fn decide(&mut self, predicted: f64) -> Option<MeasuredLag> {
+        let mut peak = self.expected;
+        if let Some(free) = self.free
             && peak.is_none_or(|peak| (free - peak).abs() > OTHER_PEAK_SAMPLES)
         {
             let fits = self.misfit(predicted).min(peak.map_or(f32::MAX, |peak| self.misfit(peak)));
@@ -239,16 +261,19 @@ mod tests {
         mix.push([&sung, &sung]);
         backing.push([&song[512..], &song[512..]]);
         let mut meter = LagMeter::new(frame, 16_000.0);
-        assert!(meter.measure(&mix, &backing, 3_000, -5, 5.0).is_none());
+        let measure = |meter: &mut LagMeter, backing: &Ring, predicted: f64| {
+            (0..PARTS).find_map(|part| meter.measure(part, &mix, backing, 3_000, -5, predicted))
+        };
+        assert!(measure(&mut meter, &backing, 5.0).is_none());
         meter.filter.set(&filter);
         assert!(meter.filter.delay_samples().abs() < 1e-6);
         // Read 5 samples late, the backing is that much ahead.
-        let lag = meter.measure(&mix, &backing, 3_000, -5, 4.0).unwrap();
+        let lag = measure(&mut meter, &backing, 4.0).unwrap();
         for half in 0..2 {
             assert!((lag.samples[half] - 5.3).abs() < 0.05, "{:?}", lag.samples);
         }
         // Nothing is measured on silence.
         backing.restart(6_000);
-        assert!(meter.measure(&mix, &backing, 3_000, -5, 4.0).is_none());
+        assert!(measure(&mut meter, &backing, 4.0).is_none());
     }
 }

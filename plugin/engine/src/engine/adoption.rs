@@ -258,12 +258,12 @@ impl Engine {
         self.forget_causes();
     }
 
-    /// Tracks the delay as it moves.
+    /// Does a part of tracking the delay as it moves.
     #[inline(never)]
-    pub(super) fn track(&mut self) {
+    pub(super) fn track(&mut self, part: usize) {
         let before = self.learning.learn_from();
         let learning = !self.input.newest_settings().hold;
-        if self.aligner.track(&self.input, before, learning) {
+        if self.aligner.track(part, &self.input, before, learning) {
             // What was learned under the other assumption is smeared: learn again from here.
             self.learned.learned_s = 0.0;
             let from = self.aligner.read_to(&self.input);
