@@ -67,6 +67,8 @@ pub struct Engine {
     latency_samples: usize,
     /// Parts of the last whole hop that are done.
     num_done: usize,
+    /// The tracker is still to be told of another filter.
+    filter_changed: bool,
 }
 
 impl Engine {
@@ -98,6 +100,7 @@ impl Engine {
             pairs: None,
             latency_samples: latency_samples + 2 * hop,
             num_done: PARTS,
+            filter_changed: false,
             aligner,
             level,
             tone,
@@ -125,6 +128,7 @@ impl Engine {
     /// Real-time safe.
     pub fn reset(&mut self) {
         self.num_done = PARTS;
+        self.filter_changed = false;
         self.framing.reset();
         self.input.reset();
         let aligned_from = self.aligner.reset();
@@ -208,7 +212,10 @@ impl Engine {
                 self.tone.hear(levelled, &self.input);
             }
             6..=9 => self.tone.follow(part - 6, &self.input), // tone as it moves
-            10 => self.subtract(),
+            10 => {
+                self.subtract();
+                self.tell_tracker();
+            }
             11..=12 => self.output.learn(part - 11),
             13 => self.put_out(),
             _ => self.meter(),
@@ -286,19 +293,31 @@ impl Engine {
         // A machine's estimate holds rests of the voice: what follows it more closely takes voice away.
         let cautious = settings.backing_kind == BackingKind::Estimated;
         if self.matcher.set_freedom(if cautious { Tone::Off } else { settings.tone }) {
-            self.put_in_force();
+            self.load_filter();
+            self.filter_changed = true;
             self.learning.schedule().match_soon(self.input.now());
         }
     }
 
     /// Puts the learned filter in force.
     fn put_in_force(&mut self) {
+        self.load_filter();
+        self.aligner.set_filter(self.matcher.filter());
+    }
+
+    fn load_filter(&mut self) {
         if self.input.now() == 0 {
             self.matcher.set(&self.learned.taps);
         } else {
             self.matcher.exchange(&self.learned.taps);
         }
-        self.aligner.set_filter(self.matcher.filter());
+    }
+
+    /// Tells the tracker of another filter in a part of its own, since both take long. It works on in the next hop.
+    fn tell_tracker(&mut self) {
+        if std::mem::take(&mut self.filter_changed) {
+            self.aligner.set_filter(self.matcher.filter());
+        }
     }
 
     /// Puts the learned match in force as if from the start.
@@ -325,6 +344,12 @@ impl Engine {
     /// The last spectra: a new frame about eleven times a second. Real-time safe.
     pub fn spectra(&self) -> &Spectra {
         self.metering.spectra()
+    }
+
+    /// Tells whether anybody reads the spectra: as long as nobody does, there are no new ones. Somebody does at first. Real-time
+    /// safe.
+    pub fn set_spectra_read(&mut self, are_read: bool) {
+        self.metering.set_spectra_read(are_read);
     }
 
     /// The match in force. It changes when [`Readings::match_revision`] does. Real-time safe.

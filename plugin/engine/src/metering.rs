@@ -67,6 +67,11 @@ impl Metering {
         self.spectrometer.latest()
     }
 
+    /// Tells whether anybody reads the spectra.
+    pub fn set_spectra_read(&mut self, are_read: bool) {
+        self.spectrometer.set_read(are_read);
+    }
+
     /// Forgets how deep the null was.
     pub fn forget_null_depth(&mut self) {
         self.null_depth.reset();
