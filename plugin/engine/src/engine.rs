@@ -35,7 +35,6 @@ use crate::output::OutputStage;
 use crate::saturation::bend::Bend;
 use crate::saturation::bend_fit;
 use crate::saturation::frame_pairs::FramePairs;
-use crate::settings::{BackingKind, Tone};
 use crate::spectra::Spectra;
 use crate::subtractor::Subtractor;
 use crate::{PrepareError, Readings, Settings};
@@ -203,33 +202,33 @@ impl Engine {
     #[inline(never)]
     fn work(&mut self, part: usize) {
         match part {
-            0..=3 => self.track(part),
-            4 => self.match_backing(),
-            5 => {
-                let steady = !self.aligner.moves();
-                let matched = self.matcher.matched();
-                let levelled = self.level.process(matched, &self.input, steady, self.learned.following_helps);
-                self.tone.hear(levelled, &self.input);
-            }
-            6..=9 => self.tone.follow(part - 6, &self.input), // tone as it moves
+            0..=3 => self.track(part),                        // where the backing lies
+            4 => self.match_backing(),                        // its level, tone and width
+            5 => self.follow_level(),                         // its level as it moves
+            6..=9 => self.tone.follow(part - 6, &self.input), // its tone as it moves
             10 => {
                 self.subtract();
                 self.tell_tracker();
             }
-            11..=12 => self.output.learn(part - 11),
+            11..=12 => self.output.learn(part - 11), // what is left of it
             13 => self.put_out(),
             _ => self.meter(),
         }
     }
 
-    /// Brings the backing to its delay, level, tone and width.
     fn match_backing(&mut self) {
         self.set_freedom();
-        let aligned = self.aligner.read(&self.input);
+        let aligned = self.aligner.read(&self.input); // the backing at its delay
         let matched = self.matcher.process(aligned);
         if let Some(pairs) = &mut self.pairs {
             pairs.hear(matched, &self.input, self.aligner.was_aligned(matched.at));
         }
+    }
+
+    fn follow_level(&mut self) {
+        let (steady, pays) = (!self.aligner.moves(), self.learned.following_helps);
+        let levelled = self.level.process(self.matcher.matched(), &self.input, steady, pays);
+        self.tone.hear(levelled, &self.input);
     }
 
     fn subtract(&mut self) {
@@ -262,7 +261,7 @@ impl Engine {
 
     /// Reads the meters, the one that tells whether the backing is there at all included.
     fn meter(&mut self) {
-        if let Some(output) = self.output.output() {
+        if let Some(output) = self.output.output().filter(|_| !self.learning.is_analysis_only()) {
             self.metering.hear_output(output, &self.input, self.aligner.changed_at());
         }
         let delay_samples = self.aligner.lock().delay_samples;
@@ -284,40 +283,6 @@ impl Engine {
         self.metering.hear_input(new);
         self.subtractor.hear(&new.mix);
         self.input.push(new);
-    }
-
-    /// Holds the filter to the freedom that is set for what it works on.
-    fn set_freedom(&mut self) {
-        let newest = self.aligner.read_to(&self.input) - self.sizes.hop() as i64;
-        let settings = self.input.settings_at(newest - self.matcher.latency_samples() as i64);
-        // A machine's estimate holds rests of the voice: what follows it more closely takes voice away.
-        let cautious = settings.backing_kind == BackingKind::Estimated;
-        if self.matcher.set_freedom(if cautious { Tone::Off } else { settings.tone }) {
-            self.load_filter();
-            self.filter_changed = true;
-            self.learning.schedule().match_soon(self.input.now());
-        }
-    }
-
-    /// Puts the learned filter in force.
-    fn put_in_force(&mut self) {
-        self.load_filter();
-        self.aligner.set_filter(self.matcher.filter());
-    }
-
-    fn load_filter(&mut self) {
-        if self.input.now() == 0 {
-            self.matcher.set(&self.learned.taps);
-        } else {
-            self.matcher.exchange(&self.learned.taps);
-        }
-    }
-
-    /// Tells the tracker of another filter in a part of its own, since both take long. It works on in the next hop.
-    fn tell_tracker(&mut self) {
-        if std::mem::take(&mut self.filter_changed) {
-            self.aligner.set_filter(self.matcher.filter());
-        }
     }
 
     /// Puts the learned match in force as if from the start.

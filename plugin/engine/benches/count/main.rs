@@ -72,9 +72,10 @@ const BLOCKS_PER_HOP: usize = 8;
 /// Music before anything is counted, seconds: the backing is found, matched eight times, and followed.
 const WARM_UP_S: f64 = 8.0;
 /// Music counted, seconds. The spectra are read eleven times a second, which is the rarest of all work.
-const COUNTED_S: f64 = 0.75;
-/// When in it the filter is exchanged, seconds: two filters run then, which is the matcher's worst.
-const EXCHANGED_S: f64 = 0.05;
+const COUNTED_S: f64 = 1.1;
+/// When in it another freedom of the filter is set, seconds: it holds 0.3 s later, from where on two filters run, which is the
+/// matcher's worst; and the match that is then learned comes back 1 s after that.
+const EXCHANGED_S: f64 = -0.25;
 
 fn main() -> ExitCode {
     if let [_, play, file] = &std::env::args().collect::<Vec<_>>()[..]

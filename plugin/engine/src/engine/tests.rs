@@ -756,6 +756,29 @@ fn levels_are_of_one_moment() {
     }
 }
 
+/// A host that gives a sixteenth of a hop at a time waits for one part of the work, or for a new hop to be taken in; but whatever
+/// changes the engine from outside finds the work done.
+#[test]
+fn no_sixteenth_of_a_hop_waits_for_more_than_a_part() {
+    let mut engine = Engine::new(16_000.0, 1).unwrap();
+    let block = engine.sizes.hop() / (PARTS + 1);
+    let sound = noise(block, 1);
+    // The first hop has none before it that could be worked on.
+    for n in 0..3 * (PARTS + 1) {
+        play(&mut engine, &sound, &sound, &mut Inline::default());
+        let done = if n < PARTS { PARTS } else { (n + 1) % (PARTS + 1) };
+        assert_eq!(engine.num_done, done, "block {n}");
+    }
+    let changes: [fn(&mut Engine); 3] =
+        [Engine::transport_jumped, Engine::relearn, |engine| engine.song_at(0)];
+    for change in changes {
+        (0..PARTS + 2).for_each(|_| _ = play(&mut engine, &sound, &sound, &mut Inline::default()));
+        assert!(engine.num_done < PARTS);
+        change(&mut engine);
+        assert_eq!(engine.num_done, PARTS);
+    }
+}
+
 /// When both fall silent nothing is heard, and what was found is kept.
 #[test]
 fn what_was_found_is_kept_while_nothing_is_heard() {
