@@ -12,7 +12,7 @@ use crate::job::Inline;
 use crate::learn::request::{JobReport, LocalSearchReport, Task};
 use crate::readings::Lock;
 use crate::settings::Slope;
-use crate::settings::{Follow, Listen};
+use crate::settings::{BackingKind, Follow, Listen};
 use crate::{DelayMotion, Job, Taps};
 
 fn play(engine: &mut Engine, mix: &[f32], backing: &[f32], worker: &mut Inline) -> Vec<f32> {
