@@ -224,6 +224,7 @@ impl Plugin for Minuend {
         }
         let mix = &mut mix.as_slice()[..mix_channels];
         let settings = controls.settings();
+        engine.set_spectra_read(self.repaint.is_seen());
         engine.process(mix, &backing[..backing_channels], &settings, jobs);
         if matches.give(engine) {
             self.host.match_changed();

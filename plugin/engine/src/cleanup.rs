@@ -28,6 +28,10 @@ const FAINTEST: f32 = 1e-12;
 /// measured.
 const MID_IN_SIDE: f32 = 0.1;
 
+/// Parts that learning from a hop is done in, of about the same length.
+#[cfg(test)]
+const PARTS: usize = 2;
+
 /// What the residue is taken to be.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Residue {
@@ -43,7 +47,7 @@ pub struct Cleanup {
     window: Vec<f32>,
     hop: usize,
     step: usize,
-    /// Hops since the last step.
+    /// Hops of the step that is heard; once it is whole it is worked on.
     hops: usize,
     /// The last frame of both signals.
     difference: Stereo,
@@ -116,29 +120,10 @@ impl Cleanup {
         self.estimator.model_mut().relearn();
     }
 
-    /// Takes one hop of difference and matched backing; gives what is to be taken from the difference
-    /// [`Cleanup::latency_samples`] ago. `amount` from 0, nothing, over 1, the residue as estimated, to 2.
-    pub fn process(
-        &mut self,
-        difference: &Stereo,
-        matched: &Stereo,
-        amount: f32,
-        residue: Residue,
-        removed: &mut Stereo,
-    ) {
-        if self.hear(difference, matched) {
-            self.remove(amount, residue);
-        }
-        let at = self.hops * self.hop;
-        for (removed, sum) in removed.iter_mut().zip(self.wiener.removed()) {
-            removed.copy_from_slice(&sum[at..at + self.hop]);
-        }
-    }
-
-    /// Takes one hop and learns from it, which is all that is to be done where nobody hears the output. True once a step is
-    /// whole.
-    pub fn hear(&mut self, difference: &Stereo, matched: &Stereo) -> bool {
+    /// Takes one hop of difference and matched backing.
+    pub fn hear(&mut self, difference: &Stereo, matched: &Stereo) {
         let hop = self.hop;
+        self.hops %= self.step / hop;
         for (history, new) in
             self.difference.iter_mut().zip(difference).chain(self.matched.iter_mut().zip(matched))
         {
@@ -149,15 +134,34 @@ impl Cleanup {
             history[at..at + hop].copy_from_slice(new);
         }
         self.hops += 1;
-        let is_whole = self.hops * hop == self.step;
-        if is_whole {
-            self.hops = 0;
-            self.analyse();
-            self.average_backing();
-            // From the frame before the newest.
-            self.estimator.learn(&self.frames[0], &self.backing);
+    }
+
+    fn is_whole(&self) -> bool {
+        self.hops * self.hop == self.step
+    }
+
+    /// Does a part of learning from the last hop, the first of two after [`Cleanup::hear`]. That is all that is to be done where
+    /// nobody hears the output.
+    pub fn learn(&mut self, part: usize) {
+        match part {
+            _ if !self.is_whole() => {}
+            0 => self.analyse(),
+            _ => {
+                self.average_backing();
+                // From the frame before the newest.
+                self.estimator.learn(&self.frames[0], &self.backing);
+            }
         }
-        is_whole
+    }
+
+    /// After all of it is learned from, gives what is to be taken from the difference [`Cleanup::latency_samples`] ago. `amount`
+    /// from 0, nothing, over 1, the residue as estimated, to 2.
+    pub fn removed(&mut self, amount: f32, residue: Residue) -> [&[f32]; 2] {
+        if self.is_whole() {
+            self.remove(amount, residue);
+        }
+        let at = self.hops * self.hop % self.step;
+        self.wiener.removed().each_ref().map(|sum| &sum[at..at + self.hop])
     }
 
     /// Spectra of the newest frame, in mid and side.
@@ -235,14 +239,16 @@ mod tests {
         left.iter_mut().enumerate().for_each(|(n, x)| *x *= if rests(n) { residue.1 } else { residue.0 });
         let voice: Vec<f32> =
             (0..LEN).map(|n| if rests(n) { 0.0 } else { voice_gain * (n as f32 * 0.9).sin() }).collect();
-        let (mut removed, mut before, mut after) = (stereo(hop), 0.0f64, 0.0f64);
+        let (mut before, mut after) = (0.0f64, 0.0f64);
         for at in (0..LEN - hop).step_by(hop) {
             let block = |x: &dyn Fn(usize) -> f32| -> Stereo {
                 let side: Vec<f32> = (at..at + hop).map(x).collect();
                 [side.clone(), side]
             };
             let difference = block(&|n| left[n] + voice[n]);
-            cleanup.process(&difference, &block(&|n| backing[n]), 1.0, Residue::AsHeard, &mut removed);
+            cleanup.hear(&difference, &block(&|n| backing[n]));
+            (0..PARTS).for_each(|part| cleanup.learn(part));
+            let removed = cleanup.removed(1.0, Residue::AsHeard);
             if at > LEN / 2 {
                 for (n, removed) in removed[0].iter().enumerate() {
                     let n = at + n - lag;
@@ -304,12 +310,13 @@ mod tests {
     fn an_amount_of_nothing_takes_nothing_out() {
         for (level, backing, amount) in [(0.5, 0.5, 0.0), (0.5, 0.0, 2.0), (1e-6, 0.0, 2.0)] {
             let mut cleanup = Cleanup::new(Sizes::new(16_000.0));
-            let mut removed = stereo(32);
             for seed in 0..1000 {
                 let side = |level: f32| noise(32, seed).iter().map(|x| level * x).collect::<Vec<_>>();
                 let [mix, backing] = [level, backing].map(|level| [side(level), side(level)]);
-                cleanup.process(&mix, &backing, amount, Residue::Share(0.1), &mut removed);
-                assert!(removed.iter().flatten().all(|&x| x == 0.0), "{level}, {backing:?}, {amount}");
+                cleanup.hear(&mix, &backing);
+                (0..PARTS).for_each(|part| cleanup.learn(part));
+                let removed = cleanup.removed(amount, Residue::Share(0.1));
+                assert!(removed.into_iter().flatten().all(|&x| x == 0.0), "{level}, {backing:?}, {amount}");
             }
         }
     }

@@ -14,7 +14,6 @@ mod adoption;
 mod tests;
 
 use crate::align::aligner::Aligner;
-use crate::align::lock::LockState;
 use crate::align::song_map::{FURTHEST, Section, SongCursor, SongMap};
 use crate::align::supervisor::LockSupervisor;
 use crate::causes::diagnosis::Causes;
@@ -36,13 +35,16 @@ use crate::output::OutputStage;
 use crate::saturation::bend::Bend;
 use crate::saturation::bend_fit;
 use crate::saturation::frame_pairs::FramePairs;
-use crate::settings::{BackingKind, Tone};
 use crate::spectra::Spectra;
 use crate::subtractor::Subtractor;
 use crate::{PrepareError, Readings, Settings};
 
 /// Taps of the learned filter at 44.1 and 48 kHz.
 const FILTER_TAPS: usize = 4096;
+/// Parts that the work of a hop is done in, evenly spread over the time in which the next one comes in: so a host that gives a
+/// part of a hop at a time has to wait for a part of its work only.
+const PARTS: usize = 15;
+
 /// Mix minus backing.
 pub struct Engine {
     sizes: Sizes,
@@ -62,6 +64,10 @@ pub struct Engine {
     /// What a curve is learned from, where nobody hears the output.
     pairs: Option<Box<FramePairs>>,
     latency_samples: usize,
+    /// Parts of the last whole hop that are done.
+    num_done: usize,
+    /// The tracker is still to be told of another filter.
+    filter_changed: bool,
 }
 
 impl Engine {
@@ -91,7 +97,9 @@ impl Engine {
             learning: LearningController::new(sizes, num_taps),
             learned: Match::unknown(sample_rate_hz, num_taps),
             pairs: None,
-            latency_samples: latency_samples + hop,
+            latency_samples: latency_samples + 2 * hop,
+            num_done: PARTS,
+            filter_changed: false,
             aligner,
             level,
             tone,
@@ -112,12 +120,14 @@ impl Engine {
     pub fn analyse_only(&mut self) {
         self.learning.schedule().analyse_only();
         self.pairs = Some(Box::new(FramePairs::new(self.sizes)));
-        self.framing.out.iter_mut().for_each(|side| side.fill(0.0));
+        self.framing.silence();
     }
 
     /// Forgets all signals, keeps the match: an engine after `reset` equals a new one that recalls the match.
     /// Real-time safe.
     pub fn reset(&mut self) {
+        self.num_done = PARTS;
+        self.filter_changed = false;
         self.framing.reset();
         self.input.reset();
         let aligned_from = self.aligner.reset();
@@ -148,6 +158,7 @@ impl Engine {
         worker: &mut impl Worker,
     ) {
         let settings = settings.clamped();
+        let hop = self.sizes.hop();
         let len = mix.first().map_or(0, |c| c.len());
         debug_assert!(mix.iter().all(|c| c.len() == len));
         let mut at = 0;
@@ -155,63 +166,113 @@ impl Engine {
             let (exchanged, whole) = self.framing.exchange(mix, backing, at, &settings);
             at += exchanged;
             if whole {
-                self.hop(worker);
+                self.finish();
+                self.framing.turn();
+                self.begin(worker);
+            } else {
+                self.work_to(self.framing.filled() * (PARTS + 1) / hop);
             }
         }
         self.metering.readings.bad_samples = self.framing.bad_samples;
     }
 
-    /// The path of the samples. Every stage is never inlined, so that `benches/count` can count it by its name.
+    /// Takes in a hop that is whole.
     #[inline(never)]
-    fn hop(&mut self, worker: &mut impl Worker) {
+    fn begin(&mut self, worker: &mut impl Worker) {
         self.take_in();
         self.enter_section();
         self.learn(worker);
-        self.track();
-        self.set_freedom();
+        self.num_done = 0;
+    }
 
-        let steady = !self.aligner.moves();
+    /// Works on it until so many parts are done.
+    fn work_to(&mut self, num_parts: usize) {
+        while self.num_done < num_parts {
+            self.work(self.num_done);
+            self.num_done += 1;
+        }
+    }
+
+    /// Works on it to the end: before the next one, and before anything changes from outside, wherever in a hop that is.
+    fn finish(&mut self) {
+        self.work_to(PARTS);
+    }
+
+    /// The path of the samples, part by part. Every stage is never inlined, so that `benches/count` can count it by its name.
+    #[inline(never)]
+    fn work(&mut self, part: usize) {
+        match part {
+            0..=3 => self.track(part),                        // where the backing lies
+            4 => self.match_backing(),                        // its level, tone and width
+            5 => self.follow_level(),                         // its level as it moves
+            6..=9 => self.tone.follow(part - 6, &self.input), // its tone as it moves
+            10 => {
+                self.subtract();
+                self.tell_tracker();
+            }
+            11..=12 => self.output.learn(part - 11), // what is left of it
+            13 => self.put_out(),
+            _ => self.meter(),
+        }
+    }
+
+    fn match_backing(&mut self) {
+        self.set_freedom();
         let aligned = self.aligner.read(&self.input); // the backing at its delay
-        let matched = self.matcher.process(aligned); // level, tone, width
+        let matched = self.matcher.process(aligned);
         if let Some(pairs) = &mut self.pairs {
             pairs.hear(matched, &self.input, self.aligner.was_aligned(matched.at));
         }
-        let levelled = self.level.process(matched, &self.input, steady, self.learned.following_helps);
-        let followed = self.tone.process(levelled, &self.input); // tone as it moves
-        let &LockState { delay_samples, inverted, .. } = self.aligner.lock();
-        let is_absent = self.supervisor.is_absent(levelled, delay_samples, &self.input);
-        let hold = self.input.settings_at(followed.at).hold;
-        if let Some(subtracted) = self.subtractor.process(followed, &self.input, inverted) {
-            // What was bent passes as it came where the backing is gone; without a curve nothing is taken away from it anyway.
-            let (_, is_bent) = self.input.bend();
-            let passes = is_bent && backing_is_gone(&self.input, self.aligner.lock(), self.sizes);
-            let is_subtracted = |at| !passes && self.aligner.was_aligned(at) && self.matcher.was_passing(at);
-            if is_subtracted(subtracted.at) {
-                self.metering.hear_matched(followed, &self.input);
+    }
+
+    fn follow_level(&mut self) {
+        let (steady, pays) = (!self.aligner.moves(), self.learned.following_helps);
+        let levelled = self.level.process(self.matcher.matched(), &self.input, steady, pays);
+        self.tone.hear(levelled, &self.input);
+    }
+
+    fn subtract(&mut self) {
+        self.subtractor.process(self.tone.followed(), &self.input, self.aligner.lock().inverted);
+        if let Some(subtracted) = self.subtractor.subtracted() {
+            if self.is_subtracted(subtracted.at) {
+                self.metering.hear_matched(self.tone.followed(), &self.input);
             }
-            let out = &mut self.framing.out;
-            let output = self.output.process(
-                subtracted,
-                &self.input,
-                is_subtracted,
-                !self.learning.is_analysis_only(),
-                out,
-            );
-            if let Some(output) = output {
-                self.metering.hear_output(output, &self.input, self.aligner.changed_at());
-            }
+            self.output.hear(subtracted);
         }
+    }
+
+    /// Whether the backing is taken away at a position of the mix.
+    fn is_subtracted(&self, at: i64) -> bool {
+        // What was bent passes as it came where the backing is gone; without a curve nothing is taken away from it anyway.
+        let (_, is_bent) = self.input.bend();
+        let passes = is_bent && backing_is_gone(&self.input, self.aligner.lock(), self.sizes);
+        !passes && self.aligner.was_aligned(at) && self.matcher.was_passing(at)
+    }
+
+    fn put_out(&mut self) {
+        if self.learning.is_analysis_only() {
+            return;
+        }
+        if let Some(subtracted) = self.subtractor.subtracted() {
+            let is_subtracted = self.is_subtracted(subtracted.at - self.output.latency_samples() as i64);
+            self.output.mix_down(subtracted, &self.input, is_subtracted, &mut self.framing.out);
+        }
+    }
+
+    /// Reads the meters, the one that tells whether the backing is there at all included.
+    fn meter(&mut self) {
+        if let Some(output) = self.output.output().filter(|_| !self.learning.is_analysis_only()) {
+            self.metering.hear_output(output, &self.input, self.aligner.changed_at());
+        }
+        let delay_samples = self.aligner.lock().delay_samples;
+        let is_absent = self.supervisor.is_absent(self.level.levelled(), delay_samples, &self.input);
+        let hold = self.input.settings_at(self.tone.followed().at).hold;
         if is_absent && self.aligner.is_locked() && !hold {
             self.lose();
         }
         self.input.finish_hop();
-        self.metering.report(
-            &self.input,
-            &self.aligner,
-            self.matcher.level(),
-            self.level.level(),
-            &self.framing.out,
-        );
+        let (level, follow) = (self.matcher.level(), self.level.level());
+        self.metering.report(&self.input, &self.aligner, level, follow, &self.framing.out);
         self.metering.readings.late_jobs = self.learning.num_late();
     }
 
@@ -222,28 +283,6 @@ impl Engine {
         self.metering.hear_input(new);
         self.subtractor.hear(&new.mix);
         self.input.push(new);
-    }
-
-    /// Holds the filter to the freedom that is set for what it works on.
-    fn set_freedom(&mut self) {
-        let newest = self.aligner.read_to(&self.input) - self.sizes.hop() as i64;
-        let settings = self.input.settings_at(newest - self.matcher.latency_samples() as i64);
-        // A machine's estimate holds rests of the voice: what follows it more closely takes voice away.
-        let cautious = settings.backing_kind == BackingKind::Estimated;
-        if self.matcher.set_freedom(if cautious { Tone::Off } else { settings.tone }) {
-            self.put_in_force();
-            self.learning.schedule().match_soon(self.input.now());
-        }
-    }
-
-    /// Puts the learned filter in force.
-    fn put_in_force(&mut self) {
-        if self.input.now() == 0 {
-            self.matcher.set(&self.learned.taps);
-        } else {
-            self.matcher.exchange(&self.learned.taps);
-        }
-        self.aligner.set_filter(self.matcher.filter());
     }
 
     /// Puts the learned match in force as if from the start.
@@ -272,6 +311,12 @@ impl Engine {
         self.metering.spectra()
     }
 
+    /// Tells whether anybody reads the spectra: as long as nobody does, there are no new ones. Somebody does at first. Real-time
+    /// safe.
+    pub fn set_spectra_read(&mut self, are_read: bool) {
+        self.metering.set_spectra_read(are_read);
+    }
+
     /// The match in force. It changes when [`Readings::match_revision`] does. Real-time safe.
     pub fn learned(&self) -> &Match {
         &self.learned
@@ -288,6 +333,7 @@ impl Engine {
     /// Puts a match in force, as one that was learned; one learned at another rate keeps its delay and its levels.
     /// Returns false, and changes nothing, if it holds unusable values. Real-time safe.
     pub fn recall(&mut self, learned: &Match) -> bool {
+        self.finish();
         if !learned.is_sound() {
             return false;
         }
@@ -298,12 +344,14 @@ impl Engine {
 
     /// Takes what limits the null as known, on hold for as long as the backing is not lost. Real-time safe.
     pub fn recall_causes(&mut self, causes: &Causes) {
+        self.finish();
         self.metering.set_causes(&CausesReport { causes: *causes, is_known: true });
         self.learning.set_causes_given(true);
     }
 
     /// Forgets the match and starts over. Real-time safe.
     pub fn relearn(&mut self) {
+        self.finish();
         self.learned.sections = SongMap::default();
         self.learned.taps.silence();
         self.learned.movement = Movement::STILL;
@@ -329,6 +377,7 @@ impl Engine {
     /// Tells where in the song the next sample is, samples: a delay that moves differs from position to position.
     /// Without it the song begins with the first sample after a reset. Real-time safe.
     pub fn song_at(&mut self, position_samples: i64) {
+        self.finish();
         let at = self.input.end() + self.framing.filled() as i64;
         // As far again can be played on from there and still be remembered.
         let position_samples = position_samples.clamp(-FURTHEST / 2, FURTHEST / 2);
@@ -354,6 +403,7 @@ impl Engine {
 
     /// Tells that the next sample does not follow the last one: the transport started or jumped. Real-time safe.
     pub fn transport_jumped(&mut self) {
+        self.finish();
         self.input.discontinuities.add(self.input.end() + self.framing.filled() as i64);
         self.learning.schedule().look_soon(self.input.now());
     }

@@ -25,12 +25,14 @@ pub struct InputHop {
     pub settings: Settings,
 }
 
-/// Collects hops. Adds one hop of latency.
+/// Collects hops. Adds two hops of latency: one in which a hop is collected, and one in which it is worked on.
 pub struct Framing {
     /// The hop being collected; whole when [`Framing::exchange`] says so.
     pub hop: InputHop,
-    /// The output of the last hop, to be filled by the engine.
+    /// The output of the hop that is worked on, to be filled by the engine.
     pub out: Stereo,
+    /// The output of the hop before, on its way to the host.
+    leaving: Stereo,
     /// Samples that were not finite and were counted as silence.
     pub bad_samples: u64,
     filled: usize,
@@ -48,6 +50,7 @@ impl Framing {
                 settings: Settings::default(),
             },
             out: stereo(hop),
+            leaving: stereo(hop),
             bad_samples: 0,
             filled: 0,
         }
@@ -55,9 +58,14 @@ impl Framing {
 
     /// Forgets the signals.
     pub fn reset(&mut self) {
-        self.out.iter_mut().for_each(|c| c.fill(0.0));
+        self.silence();
         self.bad_samples = 0;
         self.filled = 0;
+    }
+
+    /// Makes the output silent.
+    pub fn silence(&mut self) {
+        self.out.iter_mut().chain(&mut self.leaving).for_each(|side| side.fill(0.0));
     }
 
     /// Samples of the present hop already collected.
@@ -66,7 +74,7 @@ impl Framing {
     }
 
     /// Exchanges samples from `at` on: input in, output out. Returns how many were exchanged and whether a hop
-    /// is now whole; [`Framing::out`] must be filled before the next call if so.
+    /// is now whole; if so, [`Framing::turn`] must be called before the next.
     pub fn exchange(
         &mut self,
         mix: &mut [&mut [f32]],
@@ -120,11 +128,16 @@ impl Framing {
         self.bad_samples += bad;
         self.hop.trim[from..from + len].fill(db_to_gain(settings.trim_db));
         self.hop.output[from..from + len].fill(db_to_gain(settings.output_db));
-        for (channel, out) in mix.iter_mut().zip(&self.out) {
+        for (channel, out) in mix.iter_mut().zip(&self.leaving) {
             channel[at..at + len].copy_from_slice(&out[from..from + len]);
         }
         self.filled = (from + len) % hop;
         (len, from + len == hop)
+    }
+
+    /// The hop before is worked on: its output begins to leave.
+    pub fn turn(&mut self) {
+        std::mem::swap(&mut self.out, &mut self.leaving);
     }
 }
 

@@ -67,6 +67,11 @@ impl Metering {
         self.spectrometer.latest()
     }
 
+    /// Tells whether anybody reads the spectra.
+    pub fn set_spectra_read(&mut self, are_read: bool) {
+        self.spectrometer.set_read(are_read);
+    }
+
     /// Forgets how deep the null was.
     pub fn forget_null_depth(&mut self) {
         self.null_depth.reset();
@@ -154,7 +159,7 @@ pub fn backing_is_gone(input: &InputHistory, lock: &LockState, sizes: Sizes) -> 
 }
 
 fn nothing_heard() -> Readings {
-    Readings { mix_db: SILENT_DB, backing_db: SILENT_DB, ..Readings::default() }
+    Readings { mix_db: SILENT_DB, backing_db: SILENT_DB, output_db: SILENT_DB, ..Readings::default() }
 }
 
 /// RMS level of a hop, dB re full scale.

@@ -23,6 +23,7 @@ const LISTENS: [Listen; 3] = [Listen::Difference, Listen::Backing, Listen::Mix];
 /// The last stage.
 pub struct OutputStage {
     cleanup: Cleanup,
+    latency_samples: usize,
     /// Backing and difference on their way through the clean-up's lag.
     backing: Ring,
     difference: Ring,
@@ -31,7 +32,6 @@ pub struct OutputStage {
     engaged: Glide,
     listen: [Glide; 3],
     bypass: Glide,
-    removed: Stereo,
     as_it_came: Stereo,
     cut: Stereo,
     levels: Stereo,
@@ -63,18 +63,23 @@ impl OutputStage {
             engaged: Glide::new(0.0, SWITCH_MS, rate_hz),
             listen: [1.0, 0.0, 0.0].map(|weight| Glide::new(weight, SWITCH_MS, rate_hz)),
             bypass: Glide::new(0.0, SWITCH_MS, rate_hz),
-            removed: stereo(hop),
             as_it_came: stereo(hop),
             cut: stereo(hop),
             levels: stereo(hop),
-            output: Output { at: 0, mix: stereo(hop), backing: stereo(hop), difference: stereo(hop) },
+            latency_samples: lag,
+            output: Output { at: -1, mix: stereo(hop), backing: stereo(hop), difference: stereo(hop) },
             cleanup,
         }
     }
 
     /// How far the output lags what comes in, samples.
     pub fn latency_samples(&self) -> usize {
-        self.cleanup.latency_samples()
+        self.latency_samples
+    }
+
+    /// What was put out last, if anything was. Nothing comes before the mix does.
+    pub fn output(&self) -> Option<&Output> {
+        (self.output.at >= 0).then_some(&self.output)
     }
 
     /// Forgets the signals, keeps what was heard of the residue.
@@ -83,6 +88,7 @@ impl OutputStage {
         self.backing.restart(0);
         self.difference.restart(0);
         self.low_cut.reset();
+        self.output.at = -1;
     }
 
     /// What was heard of the residue.
@@ -100,42 +106,43 @@ impl OutputStage {
         self.cleanup.relearn();
     }
 
-    /// Takes one hop and fills the output. `is_subtracted` tells of a position of the mix whether anything is taken away there:
-    /// elsewhere the mix passes untouched. `is_heard` = false makes no output, from now on.
+    /// Takes one hop. The clean-up hears what the match leaves of the backing, whatever Trim adds; but none that is not
+    /// subtracted.
     #[inline(never)]
-    pub fn process(
+    pub fn hear(&mut self, subtracted: &Subtracted) {
+        self.cleanup.hear(&subtracted.residual, &subtracted.matched);
+    }
+
+    /// Does a part, the first of two, of learning the residue from it, which is all that is to be done where nobody hears the
+    /// output.
+    #[inline(never)]
+    pub fn learn(&mut self, part: usize) {
+        self.cleanup.learn(part);
+    }
+
+    /// Fills the output with what came of the hop that was heard and those before. Where nothing `is_subtracted` the mix passes
+    /// untouched.
+    #[inline(never)]
+    pub fn mix_down(
         &mut self,
         subtracted: &Subtracted,
         input: &InputHistory,
-        is_subtracted: impl FnOnce(i64) -> bool,
-        is_heard: bool,
+        is_subtracted: bool,
         out: &mut Stereo,
-    ) -> Option<&Output> {
-        if !is_heard {
-            self.cleanup.hear(&subtracted.residual, &subtracted.matched);
-            return None;
-        }
+    ) {
         let settings = input.settings_at(subtracted.at);
         let residue = match settings.backing_kind {
             BackingKind::Recorded => Residue::AsHeard,
             BackingKind::Estimated => Residue::Share(ESTIMATED_SHARE),
         };
-        // The clean-up hears what the match leaves of the backing, whatever Trim adds; but none that is not subtracted.
-        let amount = settings.cleanup_percent / 50.0;
-        self.cleanup.process(&subtracted.residual, &subtracted.matched, amount, residue, &mut self.removed);
+        let removed = self.cleanup.removed(settings.cleanup_percent / 50.0, residue);
         self.backing.push([&subtracted.backing[0], &subtracted.backing[1]]);
         self.difference.push([&subtracted.difference[0], &subtracted.difference[1]]);
-        let at = subtracted.at - self.cleanup.latency_samples() as i64;
-        if at < 0 {
-            return None;
-        }
-        self.output.at = at;
-        self.mix_down(input, is_subtracted(at), out);
-        Some(&self.output)
-    }
-
-    fn mix_down(&mut self, input: &InputHistory, is_subtracted: bool, out: &mut Stereo) {
         let Output { at, mix, backing, difference } = &mut self.output;
+        *at = subtracted.at - self.latency_samples as i64;
+        if *at < 0 {
+            return;
+        }
         let settings = input.settings_at(*at);
         let engaged = f32::from(is_subtracted);
         input.read_mix(*at, mix);
@@ -144,7 +151,7 @@ impl OutputStage {
         input.read_levels(*at, &mut self.levels);
         self.backing.read_stereo(*at, backing);
         self.difference.read_stereo(*at, difference);
-        for ((difference, removed), cut) in difference.iter_mut().zip(&self.removed).zip(&mut self.cut) {
+        for ((difference, removed), cut) in difference.iter_mut().zip(removed).zip(&mut self.cut) {
             difference.iter_mut().zip(removed).for_each(|(d, r)| *d -= r);
             cut.copy_from_slice(difference);
         }

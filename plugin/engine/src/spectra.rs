@@ -64,6 +64,7 @@ pub struct Spectrometer {
     /// Position at which the frame begins.
     begin: i64,
     latest: Spectra,
+    is_read: bool,
 }
 
 impl Spectrometer {
@@ -81,15 +82,29 @@ impl Spectrometer {
             done: 0,
             begin: 0,
             latest: Spectra::default(),
+            is_read: true,
             spectrum,
         }
     }
 
     /// Forgets what it heard.
     pub fn reset(&mut self) {
+        self.begin_frame();
+        self.latest = Spectra::default();
+    }
+
+    fn begin_frame(&mut self) {
         self.signals.iter_mut().for_each(|ring| ring.restart(0));
         self.powers = [[0.0; NUM_BANDS]; NUM_SIGNALS];
-        (self.done, self.begin, self.latest) = (0, 0, Spectra::default());
+        (self.done, self.begin) = (0, 0);
+    }
+
+    /// Tells whether anybody reads the spectra: as long as nobody does, there are no new ones.
+    pub fn set_read(&mut self, is_read: bool) {
+        if is_read && !self.is_read {
+            self.begin_frame();
+        }
+        self.is_read = is_read;
     }
 
     /// The last whole frame.
@@ -99,6 +114,9 @@ impl Spectrometer {
 
     /// Hears one hop of mix, backing, matched backing and difference.
     pub fn add(&mut self, hop: [[&[f32]; 2]; NUM_SIGNALS]) {
+        if !self.is_read {
+            return;
+        }
         for (ring, block) in self.signals.iter_mut().zip(hop) {
             ring.push(block);
         }
@@ -227,5 +245,20 @@ mod tests {
         meter.reset();
         assert_eq!(*meter.latest(), Spectra::default());
         assert_eq!(heard(&mut meter, sizes, &signal, [1.0; 4]), spectra);
+    }
+
+    /// What is heard while nobody reads them leaves no trace: the next frame begins where they are read again.
+    #[test]
+    fn spectra_that_nobody_reads_are_not_made() {
+        let sizes = Sizes::new(8_000.0);
+        let (signal, other) = (noise(2 * FRAME, 1), noise(FRAME / 8, 2));
+        let mut meter = Spectrometer::new(sizes);
+        let read = heard(&mut meter, sizes, &signal, [1.0; 4]);
+        let mut meter = Spectrometer::new(sizes);
+        heard(&mut meter, sizes, &other, [1.0; 4]);
+        meter.set_read(false);
+        assert_eq!(heard(&mut meter, sizes, &signal, [1.0; 4]), Spectra::default());
+        meter.set_read(true);
+        assert_eq!(heard(&mut meter, sizes, &signal, [1.0; 4]), read);
     }
 }

@@ -51,7 +51,7 @@ impl Subtractor {
             taken: stereo(hop),
             levels: stereo(hop),
             subtracted: Subtracted {
-                at: 0,
+                at: -1,
                 matched: stereo(hop),
                 residual: stereo(hop),
                 backing: stereo(hop),
@@ -63,6 +63,7 @@ impl Subtractor {
     /// Forgets the signals.
     pub fn reset(&mut self) {
         self.guard.reset();
+        self.subtracted.at = -1;
     }
 
     /// Hears the newest hop of the mix as it came.
@@ -70,11 +71,17 @@ impl Subtractor {
         self.guard.hear(mix);
     }
 
-    /// Subtracts one hop of the backing, which was found with its polarity flipped or not. Nothing comes before the mix does.
+    /// What came of the last hop. Nothing comes before the mix does.
+    pub fn subtracted(&self) -> Option<&Subtracted> {
+        (self.subtracted.at >= 0).then_some(&self.subtracted)
+    }
+
+    /// Subtracts one hop of the backing, which was found with its polarity flipped or not.
     #[inline(never)]
-    pub fn process(&mut self, followed: &Hop, input: &InputHistory, inverted: bool) -> Option<&Subtracted> {
+    pub fn process(&mut self, followed: &Hop, input: &InputHistory, inverted: bool) {
+        self.subtracted.at = followed.at;
         if followed.at < 0 {
-            return None;
+            return;
         }
         let settings = input.settings_at(followed.at);
         let is_turned = match settings.polarity {
@@ -94,8 +101,7 @@ impl Subtractor {
         // Whoever turns the backing away from where it was found wants to hear just that.
         let by_hand = settings.nudge_samples != 0.0;
         self.apply_guard(&followed.audio, followed.at, input, by_hand);
-        let Subtracted { at, matched, residual, backing, difference } = &mut self.subtracted;
-        *at = followed.at;
+        let Subtracted { matched, residual, backing, difference, .. } = &mut self.subtracted;
         for side in 0..2 {
             for (n, (x, gain)) in self.mix[side].iter().zip(&self.guard.gains).enumerate() {
                 matched[side][n] = followed.audio[side][n] * gain;
@@ -109,7 +115,6 @@ impl Subtractor {
                 difference[side][n] = self.mix[side][n] - backing[side][n];
             }
         }
-        Some(&self.subtracted)
     }
 
     /// Finds how much of the backing may be subtracted. What was made straight may itself be louder than it came, which is what

@@ -23,9 +23,14 @@ pub struct Repaint {
 impl Repaint {
     /// Asks for a new picture, if somebody sees it.
     pub fn request(&self) {
-        if self.shown.load(Ordering::Relaxed) {
+        if self.is_seen() {
             self.notifier.request_repaint();
         }
+    }
+
+    /// Whether somebody sees it.
+    pub fn is_seen(&self) -> bool {
+        self.shown.load(Ordering::Relaxed)
     }
 
     /// The window's end of it.

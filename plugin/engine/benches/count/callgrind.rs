@@ -6,8 +6,8 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-/// Instructions by function with all that it calls, in the hops that were counted.
-pub struct Hops(Vec<HashMap<String, u64>>);
+/// Instructions by function with all that it calls, in the blocks that were counted, in their order.
+pub struct Blocks(Vec<HashMap<String, u64>>);
 
 /// What this machine lacks for counting.
 pub fn check() -> Result<(), &'static str> {
@@ -26,8 +26,8 @@ pub fn check() -> Result<(), &'static str> {
 }
 
 /// Runs this program with arguments and counts within one function of it. What was counted since the last call of another
-/// one is a hop.
-pub fn count(args: &[&OsStr], within: &str, between: &str, folder: &Path) -> Hops {
+/// one is a block; after the last block that is called once more.
+pub fn count(args: &[&OsStr], within: &str, between: &str, folder: &Path) -> Blocks {
     let status = Command::new("valgrind")
         .args(["--quiet", "--tool=callgrind", "--compress-strings=no", "--compress-pos=no"])
         .args(["--collect-atstart=no".to_owned(), format!("--toggle-collect=count::{within}*")])
@@ -38,14 +38,9 @@ pub fn count(args: &[&OsStr], within: &str, between: &str, folder: &Path) -> Hop
         .status()
         .expect("Valgrind starts");
     assert!(status.success(), "under Valgrind: {status}");
-    let files =
-        fs::read_dir(folder).expect("the folder was made").map(|entry| entry.expect("it can be read").path());
-    let dumps = files
-        .filter(|file| file.file_name().is_some_and(|name| name.to_string_lossy().starts_with("callgrind")));
-    let hops: Vec<_> = dumps
-        .map(|file| calls(&String::from_utf8_lossy(&fs::read(file).expect("Valgrind wrote it"))))
-        .collect();
-    Hops(hops)
+    // The first dump is of what was before the first block.
+    let dumps = (2..).map_while(|dump| fs::read(folder.join(format!("callgrind.{dump}"))).ok());
+    Blocks(dumps.map(|dump| calls(&String::from_utf8_lossy(&dump))).collect())
 }
 
 /// Instructions of all calls by function, from a dump ("Callgrind Format Specification" in Valgrind's manual): after
@@ -65,23 +60,23 @@ fn calls(dump: &str) -> HashMap<String, u64> {
     sums
 }
 
-impl Hops {
-    /// Instructions of a function, in the hops in which it was called.
-    fn of(&self, function: &str) -> impl Iterator<Item = u64> {
-        self.0.iter().filter_map(move |hop| {
-            let calls: Vec<_> = hop.iter().filter(|(name, _)| name.ends_with(function)).collect();
-            (!calls.is_empty()).then(|| calls.iter().map(|(_, cost)| **cost).sum())
+impl Blocks {
+    /// Instructions of some functions, in each stretch of so many blocks.
+    fn of(&self, functions: &[&str], len: usize) -> impl Iterator<Item = u64> {
+        let is_wanted = |name: &str| functions.iter().any(|function| name.ends_with(function));
+        self.0.chunks(len).map(move |stretch| {
+            let calls = stretch.iter().flatten().filter(|(name, _)| is_wanted(name));
+            calls.map(|(_, cost)| cost).sum()
         })
     }
 
-    /// Most in one hop; 0 if it was never called.
-    pub fn worst(&self, function: &str) -> u64 {
-        self.of(function).max().unwrap_or(0)
+    /// Most in a stretch of so many blocks; 0 if they were never called.
+    pub fn worst(&self, functions: &[&str], len: usize) -> u64 {
+        self.of(functions, len).max().unwrap_or(0)
     }
 
-    /// On average over the hops.
-    pub fn mean(&self, function: &str) -> f64 {
-        let costs: Vec<_> = self.of(function).collect();
-        costs.iter().sum::<u64>() as f64 / costs.len() as f64
+    /// On average over stretches of so many blocks.
+    pub fn mean(&self, functions: &[&str], len: usize) -> f64 {
+        self.of(functions, len).sum::<u64>() as f64 / self.of(functions, len).count() as f64
     }
 }

@@ -4,7 +4,7 @@
 //! The backing is read some time after it came in, so that it may be late. What is found out now holds from now on; for what
 //! is still to be read of older music the former alignments are kept.
 
-use crate::align::delay_tracker::DelayTracker;
+use crate::align::delay_tracker::{self, DelayTracker};
 use crate::align::lag_filter::LagFilter;
 use crate::align::lock::{Change, LockState};
 use crate::align::motion::DelayMotion;
@@ -294,9 +294,9 @@ impl Aligner {
         self.history.change(|delay| *delay += delay_samples);
     }
 
-    /// Tracks the delay as it moves, one hop further; before `from` another alignment may hold. `learning` says whether it may be
-    /// learned that it moves. True if it begins to move or to stand still.
-    pub fn track(&mut self, input: &InputHistory, from: i64, learning: bool) -> bool {
+    /// Does a part (see [`delay_tracker::PARTS`]) of tracking the delay as it moves, one hop further; before `from` another
+    /// alignment may hold. `learning` says whether it may be learned that it moves. True if it begins to move or to stand still.
+    pub fn track(&mut self, part: usize, input: &InputHistory, from: i64, learning: bool) -> bool {
         if !self.is_locked() {
             return false;
         }
@@ -305,7 +305,10 @@ impl Aligner {
         let frame = end - self.tracker.frame_samples() as i64..end;
         let across = input.discontinuities.touch(frame, self.lock.delay_samples);
         let from = if across { i64::MAX } else { from };
-        self.tracker.advance(&input.mix, &input.backing, from, end, learning);
+        self.tracker.advance(part, &input.mix, &input.backing, from, end, learning);
+        if part + 1 < delay_tracker::PARTS {
+            return false;
+        }
         let changes = self.moves() != moved_before;
         if self.moves() || changes {
             self.lock.found_samples = self.tracker.delay_at(end);

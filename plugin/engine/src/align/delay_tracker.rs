@@ -5,7 +5,7 @@
 
 use crate::align::delay_smoother::{DelaySmoother, DelayStep, NOTHING_MEASURED, SMOOTHER_LAG_STEPS};
 use crate::align::lag_filter::LagFilter;
-use crate::align::lag_meter::LagMeter;
+use crate::align::lag_meter::{self, LagMeter, MeasuredLag};
 use crate::align::lag_variance::LagVariance;
 use crate::align::motion::{DelayMotion, QUICKEST};
 use crate::align::motion_test::{MotionTest, Verdict};
@@ -29,6 +29,9 @@ const OVERLAP: f64 = (FRAME / STEP) as f64;
 const MIN_LAG_VARIANCE: f64 = 1e-10;
 /// Steps after which the motion test has seen enough to say where a delay is expected. Chosen by hand; not measured.
 const EXPECTED_AFTER_STEPS: usize = 4;
+
+/// Parts that the work of a hop is done in.
+pub const PARTS: usize = lag_meter::PARTS;
 
 /// The tracker.
 pub struct DelayTracker {
@@ -164,26 +167,35 @@ impl DelayTracker {
         }
     }
 
-    /// One hop further; mix and backing are known up to `end` of the mix and belong together otherwise before `from`.
-    /// `learning` says whether it may be learned how the delay moves.
-    pub fn advance(&mut self, mix: &Ring, backing: &Ring, from: i64, end: i64, learning: bool) {
-        self.hops += 1;
-        if self.hops == self.hops_per_step {
-            self.hops = 0;
-            self.take_step(mix, backing, from, end, learning);
+    /// Does a part of what one hop further takes; mix and backing are known up to `end` of the mix and belong together otherwise
+    /// before `from`. `learning` says whether it may be learned how the delay moves.
+    pub fn advance(&mut self, part: usize, mix: &Ring, backing: &Ring, from: i64, end: i64, learning: bool) {
+        self.hops += usize::from(part == 0);
+        if self.hops < self.hops_per_step {
+            return;
         }
-    }
-
-    fn take_step(&mut self, mix: &Ring, backing: &Ring, from: i64, end: i64, learning: bool) {
         let expected = self.expected();
         let base = expected.round() as i64;
         // Where a delay stands still and nothing is learned, no measurement is needed.
         let is_needed = learning || self.motion.moves();
         let is_whole = end - self.frame as i64 >= from;
         let measured = (is_needed && is_whole)
-            .then(|| self.meter.measure(mix, backing, end, base, expected - base as f64))
+            .then(|| self.meter.measure(part, mix, backing, end, base, expected - base as f64))
             .flatten();
-        let position = end - self.frame as i64 / 2;
+        if part + 1 == PARTS {
+            self.hops = 0;
+            self.take_step(end - self.frame as i64 / 2, expected, base, measured, learning);
+        }
+    }
+
+    fn take_step(
+        &mut self,
+        position: i64,
+        expected: f64,
+        base: i64,
+        measured: Option<MeasuredLag>,
+        learning: bool,
+    ) {
         let mut newest =
             DelayStep { position, measured: expected, variance: NOTHING_MEASURED, smoothed: [expected, 0.0] };
         if let Some(lag) = measured {
@@ -304,7 +316,7 @@ mod tests {
             {
                 tracker.set_filter(filter);
             }
-            tracker.advance(&mix, &backing, 0, mix.end(), true);
+            (0..PARTS).for_each(|part| tracker.advance(part, &mix, &backing, 0, mix.end(), true));
         }
         let at = mix.end() - tracker.latency_samples() as i64;
         (tracker, delay, at)
@@ -348,7 +360,7 @@ mod tests {
                 tracker.recentre(20.0 - other);
                 tracker.set_filter(&filter(other));
             }
-            tracker.advance(&mix, &backing, 0, mix.end(), true);
+            (0..PARTS).for_each(|part| tracker.advance(part, &mix, &backing, 0, mix.end(), true));
         }
         assert!(tracker.motion().moves());
     }

@@ -11,6 +11,7 @@ use crate::learn::request::{
 };
 use crate::learn::schedule::Due;
 use crate::matching::movement::Movement;
+use crate::settings::{BackingKind, Tone};
 
 /// Music before the moment at which a new alignment was found that is taken to belong to it, seconds.
 const NEW_ALIGNMENT_S: f64 = 1.0;
@@ -53,6 +54,40 @@ impl Engine {
         self.supervisor.alignment_changed();
         self.learning.alignment_changed(position, self.input.now());
         self.tone.bands.recall(&self.learned.bands);
+    }
+
+    /// Holds the filter to the freedom that is set for what it works on.
+    pub(super) fn set_freedom(&mut self) {
+        let newest = self.aligner.read_to(&self.input) - self.sizes.hop() as i64;
+        let settings = self.input.settings_at(newest - self.matcher.latency_samples() as i64);
+        // A machine's estimate holds rests of the voice: what follows it more closely takes voice away.
+        let cautious = settings.backing_kind == BackingKind::Estimated;
+        if self.matcher.set_freedom(if cautious { Tone::Off } else { settings.tone }) {
+            self.load_filter();
+            self.filter_changed = true;
+            self.learning.schedule().match_soon(self.input.now());
+        }
+    }
+
+    /// Puts the learned filter in force.
+    pub(super) fn put_in_force(&mut self) {
+        self.load_filter();
+        self.aligner.set_filter(self.matcher.filter());
+    }
+
+    fn load_filter(&mut self) {
+        if self.input.now() == 0 {
+            self.matcher.set(&self.learned.taps);
+        } else {
+            self.matcher.exchange(&self.learned.taps);
+        }
+    }
+
+    /// Tells the tracker of another filter in a part of its own, since both take long. It works on in the next hop.
+    pub(super) fn tell_tracker(&mut self) {
+        if std::mem::take(&mut self.filter_changed) {
+            self.aligner.set_filter(self.matcher.filter());
+        }
     }
 
     /// Acts on the job that is back, and hands out the next.
@@ -258,12 +293,12 @@ impl Engine {
         self.forget_causes();
     }
 
-    /// Tracks the delay as it moves.
+    /// Does a part of tracking the delay as it moves.
     #[inline(never)]
-    pub(super) fn track(&mut self) {
+    pub(super) fn track(&mut self, part: usize) {
         let before = self.learning.learn_from();
         let learning = !self.input.newest_settings().hold;
-        if self.aligner.track(&self.input, before, learning) {
+        if self.aligner.track(part, &self.input, before, learning) {
             // What was learned under the other assumption is smeared: learn again from here.
             self.learned.learned_s = 0.0;
             let from = self.aligner.read_to(&self.input);

@@ -5,7 +5,6 @@
 
 use crate::dsp::frame_ring::FrameRing;
 use crate::dsp::kalman::decaying_level::DecayingLevel;
-use crate::dsp::ring::Stereo;
 use crate::dsp::sizes::Sizes;
 use crate::matching::band_correction::BandCorrection;
 use crate::matching::band_layout::{BinPlace, bin_places};
@@ -35,6 +34,9 @@ const COST_MEMORY_S: f64 = 4.0;
 /// Power that is added to what is left in a bin, re the backing and absolute, so that it has a logarithm. Chosen by hand;
 /// not measured.
 const LEAST_LEFT: (f32, f32) = (1e-11, 1e-13);
+
+/// Parts that the work of a hop is done in, of about the same length.
+pub const PARTS: usize = 4;
 
 #[derive(Clone)]
 struct Frame {
@@ -81,7 +83,7 @@ pub struct Bands {
     correction: BandCorrection,
     hop: usize,
     step: usize,
-    /// Hops since the last step.
+    /// Hops of the step that is heard; once it is whole it is worked on.
     hops: usize,
 }
 
@@ -155,26 +157,42 @@ impl Bands {
         self.bands.iter_mut().for_each(|band| band.estimator.forget());
     }
 
-    /// Takes one hop of mix and matched backing; gives what is to be added to the matched backing
-    /// [`Bands::latency_samples`] ago. `engaged` lets the bands move at all.
-    pub fn process(
-        &mut self,
-        mix: [&[f32]; 2],
-        matched: [&[f32]; 2],
-        engaged: bool,
-        correction: &mut Stereo,
-    ) {
+    /// Takes one hop of mix and matched backing. What it takes to follow it is left to [`Bands::follow`].
+    pub fn hear(&mut self, mix: [&[f32]; 2], matched: [&[f32]; 2]) {
         self.stft.push([mix, matched]);
-        self.hops += 1;
-        if self.hops * self.hop == self.step {
-            self.hops = 0;
-            self.take_frame();
-            self.correct(engaged);
+        self.hops = self.hops % (self.step / self.hop) + 1;
+    }
+
+    /// Does a part of what one hop further takes, the first of [`PARTS`] after [`Bands::hear`]. `engaged` lets the bands move at
+    /// all.
+    pub fn follow(&mut self, part: usize, engaged: bool) {
+        if self.hops * self.hop < self.step {
+            return;
         }
-        let at = self.hops * self.hop;
-        for (out, sum) in correction.iter_mut().zip(self.correction.sum()) {
-            out.copy_from_slice(&sum[at..at + self.hop]);
+        // A frame needs one neighbour on either side.
+        let num_frames = self.frames.num_frames();
+        match part {
+            0 => self.take_frame(),
+            1 if num_frames >= 3 => measure(self, 1),
+            2 if num_frames > LAST_AGE as u64 + 2 => {
+                measure(self, LAST_AGE);
+                for (band, halves) in self.bands.iter_mut().zip(&self.frames[LAST_AGE].halves) {
+                    band.estimator.hear(halves);
+                }
+                self.measure_cost();
+            }
+            3 => {
+                self.smooth_all();
+                self.correct(engaged);
+            }
+            _ => {}
         }
+    }
+
+    /// Gives what is to be added to the matched backing [`Bands::latency_samples`] ago, once all parts are done.
+    pub fn correction(&self) -> [&[f32]; 2] {
+        let at = self.hops * self.hop % self.step;
+        self.correction.sum().each_ref().map(|sum| &sum[at..at + self.hop])
     }
 
     fn take_frame(&mut self) {
@@ -182,17 +200,9 @@ impl Bands {
         self.stft.analyse(&mut self.frames[0].spectra);
         self.frames[0].measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
         self.predict();
-        // A frame needs one neighbour on either side.
-        if self.frames.num_frames() >= 3 {
-            measure(self, 1);
-            if self.frames.num_frames() > LAST_AGE as u64 + 2 {
-                measure(self, LAST_AGE);
-                for (band, halves) in self.bands.iter_mut().zip(&self.frames[LAST_AGE].halves) {
-                    band.estimator.hear(halves);
-                }
-                self.measure_cost();
-            }
-        }
+    }
+
+    fn smooth_all(&mut self) {
         for band in 0..NUM_TONE_BANDS {
             if self.bands[band].estimator.movement().moves() {
                 self.smooth(band);
@@ -306,7 +316,7 @@ fn measure(bands: &mut Bands, age: usize) {
 mod tests {
     use super::*;
     use crate::dsp::noise::noise;
-    use crate::dsp::ring::stereo;
+    use crate::dsp::ring::Stereo;
     use crate::spectral::spectrum::Spectrum;
     use crate::spectral::window::root_hann;
     use realfft::num_complex::Complex32;
@@ -319,14 +329,15 @@ mod tests {
     fn run(mix: &Stereo, backing: &Stereo, voice: &[f32], bands: &mut Bands) -> (f64, bool) {
         let (hop, lag) = (bands.hop, bands.latency_samples());
         let silence = vec![0.0; hop];
-        let mut correction = stereo(hop);
         let (mut before, mut after, mut any) = (0.0, 0.0, false);
         for at in (0..LEN + lag - hop).step_by(hop) {
             let cut = |x: &Stereo| -> Stereo {
                 x.each_ref().map(|x| x.get(at..at + hop).unwrap_or(&silence).to_vec())
             };
             let ([mix_l, mix_r], [backing_l, backing_r]) = (cut(mix), cut(backing));
-            bands.process([&mix_l, &mix_r], [&backing_l, &backing_r], true, &mut correction);
+            bands.hear([&mix_l, &mix_r], [&backing_l, &backing_r]);
+            (0..PARTS).for_each(|part| bands.follow(part, true));
+            let correction = bands.correction();
             for c in 0..2 {
                 for (n, &correction) in correction[c].iter().enumerate() {
                     any |= correction != 0.0;

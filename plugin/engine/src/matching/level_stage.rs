@@ -54,6 +54,11 @@ impl LevelStage {
         self.level
     }
 
+    /// The hop that was brought to its level last.
+    pub fn levelled(&self) -> &Hop {
+        &self.levelled
+    }
+
     /// Takes one hop of the matched backing. `steady` tells that the delay stands still, `pays` that following the level is
     /// worth it.
     ///

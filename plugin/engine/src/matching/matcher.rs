@@ -148,6 +148,11 @@ impl Matcher {
         self.exchanged_hops = Some(0);
     }
 
+    /// The hop that was filtered last.
+    pub fn matched(&self) -> &Hop {
+        &self.matched
+    }
+
     /// Filters one hop of the aligned backing.
     #[inline(never)]
     pub fn process(&mut self, aligned: &Hop) -> &Hop {

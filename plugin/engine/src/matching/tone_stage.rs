@@ -4,7 +4,7 @@ use crate::dsp::hop::Hop;
 use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::input::InputHistory;
-use crate::matching::bands::Bands;
+use crate::matching::bands::{self, Bands};
 use crate::settings::{BackingKind, Follow};
 
 /// The follower of the bands and the delay that it needs.
@@ -14,7 +14,6 @@ pub struct ToneStage {
     /// The backing on its way through the bands' lag.
     levelled: Ring,
     mix: Stereo,
-    correction: Stereo,
     followed: Hop,
 }
 
@@ -25,7 +24,6 @@ impl ToneStage {
         Self {
             levelled: Ring::new(bands.latency_samples() + hop),
             mix: stereo(hop),
-            correction: stereo(hop),
             followed: Hop::new(hop),
             bands,
         }
@@ -44,20 +42,30 @@ impl ToneStage {
 
     /// Takes one hop of the backing at its level.
     #[inline(never)]
-    pub fn process(&mut self, levelled: &Hop, input: &InputHistory) -> &Hop {
-        let followed = &mut self.followed;
-        followed.at = levelled.at - self.bands.latency_samples() as i64;
-        let settings = input.settings_at(followed.at);
-        let follow =
-            settings.follow == Follow::LevelAndTone && settings.backing_kind == BackingKind::Recorded;
+    pub fn hear(&mut self, levelled: &Hop, input: &InputHistory) {
+        self.followed.at = levelled.at - self.bands.latency_samples() as i64;
         input.read_mix(levelled.at, &mut self.mix);
         self.levelled.push(levelled.sides());
-        let mix = [&self.mix[0][..], &self.mix[1]];
-        self.bands.process(mix, levelled.sides(), follow, &mut self.correction);
-        self.levelled.read_stereo(followed.at, &mut followed.audio);
-        for (side, correction) in followed.audio.iter_mut().zip(&self.correction) {
-            side.iter_mut().zip(correction).for_each(|(y, c)| *y += *c);
+        self.bands.hear([&self.mix[0], &self.mix[1]], levelled.sides());
+    }
+
+    /// Does a part (see [`bands::PARTS`]) of what following it takes.
+    #[inline(never)]
+    pub fn follow(&mut self, part: usize, input: &InputHistory) {
+        let settings = input.settings_at(self.followed.at);
+        let follow =
+            settings.follow == Follow::LevelAndTone && settings.backing_kind == BackingKind::Recorded;
+        self.bands.follow(part, follow);
+        if part + 1 == bands::PARTS {
+            self.levelled.read_stereo(self.followed.at, &mut self.followed.audio);
+            for (side, correction) in self.followed.audio.iter_mut().zip(self.bands.correction()) {
+                side.iter_mut().zip(correction).for_each(|(y, c)| *y += *c);
+            }
         }
-        followed
+    }
+
+    /// The hop that was followed last.
+    pub fn followed(&self) -> &Hop {
+        &self.followed
     }
 }

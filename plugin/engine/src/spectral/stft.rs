@@ -24,8 +24,9 @@ pub fn silence(signals: &mut [StereoBins; 2]) {
 pub struct Stft {
     spectrum: TwinSpectrum,
     window: Vec<f32>,
-    /// The last samples of both signals, left as the real and right as the imaginary part.
+    /// The last samples of both signals, left as the real and right as the imaginary part; the oldest stands at `oldest`.
     history: [Vec<Complex32>; 2],
+    oldest: usize,
     twin: Vec<Complex32>,
     first_bin: usize,
     num_bins: usize,
@@ -38,6 +39,7 @@ impl Stft {
             spectrum: TwinSpectrum::new(len),
             window: hann(len),
             history: std::array::from_fn(|_| vec![Complex32::default(); len]),
+            oldest: 0,
             twin: vec![Complex32::default(); len],
             first_bin,
             num_bins,
@@ -47,17 +49,19 @@ impl Stft {
     /// Forgets the signals.
     pub fn reset(&mut self) {
         self.history.iter_mut().for_each(|h| h.fill(Complex32::default()));
+        self.oldest = 0;
     }
 
-    /// Takes the next samples of both signals.
+    /// Takes the next samples of both signals, a number that a frame can be divided by and always the same.
     pub fn push(&mut self, signals: [[&[f32]; 2]; 2]) {
+        let len = signals[0][0].len();
         for (history, [left, right]) in self.history.iter_mut().zip(signals) {
-            let keep = history.len() - left.len();
-            history.copy_within(left.len().., 0);
-            for ((twin, &left), &right) in history[keep..].iter_mut().zip(left).zip(right) {
+            let oldest = &mut history[self.oldest..self.oldest + len];
+            for ((twin, &left), &right) in oldest.iter_mut().zip(left).zip(right) {
                 *twin = Complex32::new(left, right);
             }
         }
+        self.oldest = (self.oldest + len) % self.window.len();
     }
 
     /// Spectra of both signals in the newest frame.
@@ -69,15 +73,21 @@ impl Stft {
 #[multiversion(targets("x86_64+avx2"))]
 fn analyse(stft: &mut Stft, spectra: &mut [StereoBins; 2]) {
     let len = stft.window.len();
-    for (history, spectra) in stft.history.iter().zip(spectra) {
-        stft.twin.iter_mut().zip(&stft.window).zip(history).for_each(|((x, &w), h)| *x = h * w);
+    for (history, [left, right]) in stft.history.iter().zip(spectra) {
+        let (newer, older) = history.split_at(stft.oldest);
+        let (first, second) = stft.twin.split_at_mut(older.len());
+        let (early, late) = stft.window.split_at(older.len());
+        first.iter_mut().zip(early).zip(older).for_each(|((x, &w), h)| *x = h * w);
+        second.iter_mut().zip(late).zip(newer).for_each(|((x, &w), h)| *x = h * w);
         stft.spectrum.forward(&mut stft.twin);
-        for k in 0..stft.num_bins {
-            let bin = stft.first_bin + k;
-            let sides = sides(stft.twin[bin], stft.twin[(len - bin) % len]);
-            for (spectrum, side) in spectra.iter_mut().zip(sides) {
-                let lanes = &mut spectrum[k / LANES];
-                (lanes.re.0[k % LANES], lanes.im.0[k % LANES]) = (side.re, side.im);
+        let bins = stft.first_bin..stft.first_bin + stft.num_bins;
+        for (idx, (left, right)) in left.iter_mut().zip(right).enumerate() {
+            let from = bins.start + idx * LANES;
+            for (lane, bin) in (from..bins.end.min(from + LANES)).enumerate() {
+                let mirrored = if bin == 0 { 0 } else { len - bin };
+                let [l, r] = sides(stft.twin[bin], stft.twin[mirrored]);
+                (left.re.0[lane], left.im.0[lane]) = (l.re, l.im);
+                (right.re.0[lane], right.im.0[lane]) = (r.re, r.im);
             }
         }
     }
