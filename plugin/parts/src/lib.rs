@@ -1,0 +1,31 @@
+//! A song's backing from its parts.
+//!
+//! Remix packs hand out drums, bass and keys, and the mix has them at other levels, in another tone, or later. [`delays`] says
+//! where each part lies in the mix; [`Residue`] and [`Normal`] go over the song and gather what parts and mix have in common;
+//! [`choose`] makes filters of it, as free as wins where they were not learned; [`Splitter`] parts what was taken away again.
+//! Nothing here knows a file, a thread or a clock.
+
+mod choice;
+mod correlation;
+mod delays;
+mod filter;
+mod normal;
+#[cfg(test)]
+mod noise;
+mod residue;
+mod sizes;
+mod solver;
+mod splitter;
+mod transform;
+mod weights;
+
+pub use choice::{Choice, Model, choose};
+pub use correlation::Correlation;
+pub use delays::{Peak, delays, peaks};
+pub use filter::PartFilter;
+pub use normal::Normal;
+pub use residue::{Frame, Residue};
+pub use sizes::Sizes;
+pub use solver::Taps;
+pub use splitter::Splitter;
+pub use weights::Weights;
