@@ -5,6 +5,7 @@ use minuend_engine::{Withheld, causes::Cause};
 
 use crate::{
     covered,
+    parts::{TakenPart, parts_in_words},
     passes::{Learned, depth::SongDepth, sections::Section},
 };
 
@@ -35,6 +36,8 @@ pub struct Rendered {
     pub clipped_samples: u64,
     /// What limits the null, and what was corrected: first what stands.
     pub causes: Vec<Cause>,
+    /// What came of each part, if the backing came in parts.
+    pub parts: Vec<TakenPart>,
     /// What was learned, for another time.
     pub learned: Learned,
 }
@@ -78,6 +81,9 @@ impl Rendered {
                 "; the backing is {0:.3} s too late for the plug-in: move its clip {0:.3} s earlier",
                 self.late_s
             );
+        }
+        if !self.parts.is_empty() {
+            line += &format!("; parts: {}", parts_in_words(&self.parts, f64::from(self.sample_rate_hz)));
         }
         if self.clipped_samples > 0 {
             line += &format!(

@@ -2,7 +2,7 @@
 
 use realfft::num_complex::Complex32;
 
-use crate::{residue::Frame, sizes::Sizes, transform::Transform};
+use crate::{delays::Peak, residue::Frame, sizes::Sizes, transform::Transform};
 
 /// So many times the standard deviation of the correlation a peak must be high: the highest of thousands of chance values
 /// reaches 4.5.
@@ -37,8 +37,9 @@ impl Correlation {
         }
     }
 
-    /// How much later, samples, the mix has a part than it was looked for, by all sides together; `None` if that is not clear.
-    pub fn later_samples(sides: &[Self], part: usize) -> Option<i64> {
+    /// How much later, samples, the mix has a part than it was looked for, by all sides together, and how high the correlation is
+    /// there; `None` if that is not clear.
+    pub fn peak(sides: &[Self], part: usize) -> Option<Peak> {
         let sizes = sides[0].sizes;
         let mut transform = Transform::new(sizes.frame_samples);
         let mut sum = vec![0.0; sizes.frame_samples];
@@ -54,7 +55,7 @@ impl Correlation {
         let deviation = (square / sum.len() as f64).sqrt() as f32;
         let (lag, height) = sum.iter().map(|x| x.abs()).enumerate().max_by(|a, b| a.1.total_cmp(&b.1))?;
         let lag = if lag < sum.len() / 2 { lag as i64 } else { lag as i64 - sum.len() as i64 };
-        (height > SIGNIFICANT * deviation).then_some(lag)
+        (height > SIGNIFICANT * deviation).then_some(Peak { lag, height })
     }
 }
 
@@ -77,7 +78,7 @@ mod tests {
             correlation.add(&frame, weights.of(frame.mix, frame.residue));
         }
         let sides = [correlation];
-        assert_eq!(Correlation::later_samples(&sides, 0), Some(21));
-        assert_eq!(Correlation::later_samples(&sides, 1), None);
+        assert_eq!(Correlation::peak(&sides, 0).map(|peak| peak.lag), Some(21));
+        assert_eq!(Correlation::peak(&sides, 1), None);
     }
 }

@@ -8,15 +8,15 @@ const EVEN_SHARE: f64 = 0.005;
 const SIGNIFICANT: f32 = 8.0;
 /// Peaks of a part that are looked at.
 const PEAKS: usize = 8;
-/// A part is where most of them are unless it agrees better elsewhere by this: loops agree in several places. Chosen by hand.
-const ELSEWHERE: f32 = 1.1;
+/// Places of a part that are looked at closely.
+const PLACES: usize = 3;
 
 /// A place at which a part agrees with the mix.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Peak {
     /// How much later the mix has the part, samples.
     pub lag: i64,
-    /// Height of the correlation, standard deviations.
+    /// Height of the correlation.
     pub height: f32,
 }
 
@@ -72,22 +72,19 @@ fn whiten(cross: &mut [Complex32], width: usize) {
     }
 }
 
-/// Where each part lies, from where it agrees: most of them at one delay, as parts do that were exported together. One that
-/// agrees nowhere is looked for where they are. `near` is how far from there it still belongs to them.
-pub fn delays(parts: &[Vec<Peak>], near: i64) -> Vec<i64> {
-    let height = |peaks: &[Peak], lag: i64| {
-        peaks.iter().filter(|peak| (peak.lag - lag).abs() <= near).map(|peak| peak.height).fold(0.0, f32::max)
-    };
+/// Where each part may lie, from where it agrees: first where most of them are, as parts are that were exported together, and then
+/// elsewhere, likeliest first. `near` is how far from most it still belongs to them.
+pub fn places(parts: &[Vec<Peak>], near: i64) -> Vec<Vec<i64>> {
+    let near_to = |lag: i64| move |peak: &&Peak| (peak.lag - lag).abs() <= near;
+    let height = |peaks: &[Peak], lag| peaks.iter().filter(near_to(lag)).map(|peak| peak.height).fold(0.0, f32::max);
     let agreement = |lag: i64| parts.iter().map(|peaks| height(peaks, lag)).sum::<f32>();
     let all = parts.iter().flatten().map(|peak| peak.lag);
-    // Of equal ones the first, so that it does not hang on the order of the parts.
-    let common = all.max_by(|&a, &b| agreement(a).total_cmp(&agreement(b)).then(b.abs().cmp(&a.abs())));
-    let Some(common) = common else { return vec![0; parts.len()] };
+    let common = all.max_by(|&a, &b| agreement(a).total_cmp(&agreement(b)).then(b.abs().cmp(&a.abs()))).unwrap_or(0);
     let of = |peaks: &Vec<Peak>| {
-        let Some(best) = peaks.first() else { return common };
-        let here = peaks.iter().filter(|peak| (peak.lag - common).abs() <= near);
-        let here = here.max_by(|a, b| a.height.total_cmp(&b.height));
-        here.filter(|here| best.height <= ELSEWHERE * here.height).unwrap_or(best).lag
+        let here = peaks.iter().filter(near_to(common)).max_by(|a, b| a.height.total_cmp(&b.height));
+        let elsewhere = peaks.iter().filter(|peak| (peak.lag - common).abs() > near);
+        let here = here.map_or(common, |peak| peak.lag);
+        std::iter::once(here).chain(elsewhere.map(|peak| peak.lag)).take(PLACES).collect()
     };
     parts.iter().map(of).collect()
 }
@@ -106,15 +103,15 @@ mod tests {
         let found: Vec<Vec<Peak>> = [&a, &b, &c].map(|part| peaks(&mix, part, 40)).to_vec();
         assert_eq!((found[0][0].lag, found[1][0].lag), (500, 5_500), "{found:?}");
         assert!(found[2].is_empty(), "{found:?}");
-        assert_eq!(delays(&found, 100), [500, 5_500, 500]);
-        assert_eq!(delays(&[Vec::new(), Vec::new()], 100), [0, 0]);
+        assert_eq!(places(&found, 100), [vec![500], vec![500, 5_500], vec![500]]);
+        assert_eq!(places(&[Vec::new(), Vec::new()], 100), [[0], [0]]);
     }
 
-    /// A loop agrees as well a bar later; it belongs where the others are.
+    /// A loop agrees as well a bar later; it is looked for where the others are first.
     #[test]
-    fn a_loop_stays_with_the_others() {
+    fn a_loop_is_looked_for_with_the_others() {
         let peak = |lag, height| Peak { lag, height };
         let parts = [vec![peak(0, 50.0)], vec![peak(4_000, 31.0), peak(2, 30.0)], vec![peak(1, 20.0)]];
-        assert_eq!(delays(&parts, 10)[1], 2);
+        assert_eq!(places(&parts, 10)[1], [2, 4_000]);
     }
 }

@@ -1,7 +1,7 @@
 //! A song's backing from its parts.
 //!
-//! Remix packs hand out drums, bass and keys, and the mix has them at other levels, in another tone, or later. [`delays`] says
-//! where each part lies in the mix; [`Residue`] and [`Normal`] go over the song and gather what parts and mix have in common;
+//! Remix packs hand out drums, bass and keys, and the mix has them at other levels, in another tone, or later. [`places`] says
+//! where each part may lie in the mix, [`Correlation`] where it does; [`Residue`] and [`Normal`] go over the song and gather what parts and mix have in common;
 //! [`choose`] makes filters of it, as free as wins where they were not learned; [`Splitter`] parts what was taken away again.
 //! Nothing here knows a file, a thread or a clock.
 
@@ -9,6 +9,7 @@ mod choice;
 mod correlation;
 mod delays;
 mod filter;
+mod mixer;
 mod normal;
 #[cfg(test)]
 mod noise;
@@ -21,8 +22,8 @@ mod weights;
 
 pub use choice::{Choice, Model, choose};
 pub use correlation::Correlation;
-pub use delays::{Peak, delays, peaks};
-pub use filter::PartFilter;
+pub use delays::{Peak, peaks, places};
+pub use mixer::Mixer;
 pub use normal::Normal;
 pub use residue::{Frame, Residue};
 pub use sizes::Sizes;

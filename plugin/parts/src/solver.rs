@@ -26,6 +26,14 @@ impl Taps {
         self.0.iter().any(|&tap| tap != 0.0)
     }
 
+    /// The middle tap, if there is no other.
+    pub fn gain(&self) -> Option<f32> {
+        let centre = self.0.len() / 2;
+        let is_other = |(n, tap): (usize, &f32)| n != centre && *tap != 0.0;
+        let has_other = self.0.iter().enumerate().any(is_other);
+        (!has_other).then(|| self.0[centre])
+    }
+
     /// The filter in frequency.
     pub fn response(&self, sizes: Sizes, transform: &mut Transform, response: &mut [Complex32]) {
         let mut time = vec![0.0; sizes.frame_samples];

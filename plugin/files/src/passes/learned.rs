@@ -6,7 +6,10 @@ use anyhow::{Context, Result, bail, ensure};
 use minuend_common::match_bytes::{Reader, read_match, write_match};
 use minuend_engine::Match;
 
-use crate::write::write_file;
+use crate::{
+    parts::{Fit, read_fit, write_fit},
+    write::write_file,
+};
 
 /// What was learned of a pair.
 #[derive(Clone, Debug, PartialEq)]
@@ -15,13 +18,18 @@ pub struct Learned {
     pub found: Match,
     /// By how much the backing is moved earlier (later, if negative), samples, before the engine gets it.
     pub advance_samples: i64,
+    /// How the parts were fitted that the backing is the sum of, if it came in parts.
+    pub parts: Option<Fit>,
 }
 
 /// What the file of it begins with.
 const BEGINNING: &[u8] = b"Minuend match\n";
 /// Layout of what follows: this number (u16), by how many samples the backing is moved earlier (i64), the match as in a
-/// session, and the CRC-32 of everything before; numbers in little-endian. A layout that was released stays readable.
+/// session, of a backing in parts how these were fitted, and the CRC-32 of everything before; numbers in little-endian. A layout
+/// that was released stays readable.
 const LAYOUT: u16 = 2;
+/// The layout of a backing in parts.
+const LAYOUT_OF_PARTS: u16 = 3;
 /// More than any match takes, bytes.
 const LARGEST: u64 = 8 << 20;
 
@@ -32,9 +40,13 @@ impl Learned {
     /// Writes it to a file, whole or not at all.
     pub fn save(&self, path: &Path, overwrite: bool) -> Result<()> {
         let mut bytes = BEGINNING.to_vec();
-        bytes.extend(LAYOUT.to_le_bytes());
+        let layout = if self.parts.is_some() { LAYOUT_OF_PARTS } else { LAYOUT };
+        bytes.extend(layout.to_le_bytes());
         bytes.extend(self.advance_samples.to_le_bytes());
         write_match(Some(&self.found), &mut bytes);
+        if let Some(parts) = &self.parts {
+            write_fit(parts, &mut bytes);
+        }
         bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
         write_file(path, &bytes, overwrite)
     }
@@ -65,12 +77,16 @@ impl Learned {
         ensure!(crc32fast::hash(content) == u32::from_le_bytes(*crc), "{shown}: is damaged; {AGAIN}");
         let mut reader = Reader(&content[BEGINNING.len().min(content.len())..]);
         let layout = reader.array().map_or(0, u16::from_le_bytes);
-        ensure!(layout == LAYOUT, "{shown}: is of layout {layout}, and this Minuend reads {LAYOUT}; {AGAIN}");
+        ensure!(
+            [LAYOUT, LAYOUT_OF_PARTS].contains(&layout),
+            "{shown}: is of layout {layout}, and this Minuend reads {LAYOUT} and {LAYOUT_OF_PARTS}; {AGAIN}"
+        );
         let advance_samples = reader.array().map(i64::from_le_bytes);
-        let found = read_match(&mut reader).flatten().filter(|_| reader.0.is_empty());
-        match (advance_samples, found) {
-            (Some(advance_samples), Some(found)) if advance_samples.unsigned_abs() < 1 << 40 => {
-                Ok(Self { found, advance_samples })
+        let found = read_match(&mut reader).flatten();
+        let parts = if layout == LAYOUT_OF_PARTS { read_fit(&mut reader).map(Some) } else { Some(None) };
+        match (advance_samples, found, parts.filter(|_| reader.0.is_empty())) {
+            (Some(advance_samples), Some(found), Some(parts)) if advance_samples.unsigned_abs() < 1 << 40 => {
+                Ok(Self { found, advance_samples, parts })
             }
             _ => bail!("{shown}: holds a match that cannot have been learned; {AGAIN}"),
         }
@@ -133,7 +149,7 @@ mod tests {
             bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
             bytes
         };
-        for layout in [0, LAYOUT as u8 + 1, 99] {
+        for layout in [0, LAYOUT_OF_PARTS as u8 + 1, 99] {
             refused(&sealed(&|bytes| bytes[BEGINNING.len()] = layout), &format!("layout {layout}"));
         }
         refused(&sealed(&|bytes| bytes.push(0)), "cannot have been learned");

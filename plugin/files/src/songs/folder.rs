@@ -65,7 +65,7 @@ pub fn in_folder(folder: &Path) -> Result<Songs> {
             ),
         };
         let mix = one("mix", &mixes, &backings)?;
-        Ok(Song { mix, backing: one("backing", &backings, &mixes)?, name: name.clone() })
+        Ok(Song { mix, backing: vec![one("backing", &backings, &mixes)?], name: name.clone() })
     };
     Ok(found.into_values().map(song).collect())
 }
@@ -100,7 +100,7 @@ fn gather(folder: &Path, begun: &str, found: &mut BTreeMap<String, Found>) -> Re
 }
 
 /// What lies in a folder, by name.
-fn entries(folder: &Path) -> Result<Vec<PathBuf>> {
+pub fn entries(folder: &Path) -> Result<Vec<PathBuf>> {
     let shown = folder.display();
     let mut entries = Vec::new();
     for entry in fs::read_dir(folder).with_context(|| format!("{shown}: cannot be read as a folder"))? {
@@ -157,7 +157,7 @@ mod tests {
             ],
         );
         let songs = in_folder(folder.path()).unwrap();
-        assert_eq!(songs[0].as_ref().unwrap().backing, folder.path().join("Deep/no vocals.wav"));
+        assert_eq!(songs[0].as_ref().unwrap().backing, [folder.path().join("Deep/no vocals.wav")]);
         assert_eq!(names(songs), ["Deep", "Deep live", "Lamp", "quay", "Tide"]);
     }
 
