@@ -85,19 +85,21 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     let mut spectra = request.report.is_some().then(|| Spectra::new(inputs.channels));
     let causes = first.as_ref().and_then(Pass::known_causes);
     let mut depth = Depth::default();
-    let mut write =
-        |out: &Path, listen: Listen, see: &mut dyn FnMut(&Block) -> Result<()>| -> Result<(Pass, AudioWriter)> {
-            let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
-            let mut writer =
-                AudioWriter::create(out, inputs.channels[0], rate_hz, request.bits, request.overwrite)?;
-            let pass = subtract(&pair, start.as_ref(), causes, from..to, &mut |block| {
-                writer.write(block.output)?;
-                see(&block)?;
-                tell(progress, (passed + block.done) / num_passes as f64)
-            })?;
-            passed += 1.0;
-            Ok((pass, writer))
-        };
+    let mut write = |out: &Path,
+                     listen: Listen,
+                     see: &mut dyn FnMut(&Block) -> Result<()>|
+     -> Result<(Pass, AudioWriter)> {
+        let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
+        let mut writer =
+            AudioWriter::create(out, inputs.channels[0], rate_hz, request.bits, request.overwrite)?;
+        let pass = subtract(&pair, start.as_ref(), causes, from..to, &mut |block| {
+            writer.write(block.output)?;
+            see(&block)?;
+            tell(progress, (passed + block.done) / num_passes as f64)
+        })?;
+        passed += 1.0;
+        Ok((pass, writer))
+    };
     let (pass, writer) = write(&request.out, settings.listen, &mut |block| {
         depth.take(block.readings);
         if let Some(spectra) = &mut spectra {
@@ -130,7 +132,8 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     };
     let also = match &request.matched_backing {
         Some(out) => {
-            let mut split = |block: &Block| part_files.as_mut().map_or(Ok(()), |files| files.take(block.output));
+            let mut split =
+                |block: &Block| part_files.as_mut().map_or(Ok(()), |files| files.take(block.output));
             Some(write(out, Listen::Backing, &mut split)?.1)
         }
         None => None,
@@ -152,6 +155,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         bad_samples: learning.readings.bad_samples,
         clipped_samples: 0,
         causes: learning.causes.clone(),
+        left_db: left_db(&pass),
         parts: Vec::new(),
         learned: learning.learned.clone(),
     };
@@ -185,6 +189,13 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     Ok(rendered)
 }
 
+/// How loud what is left is against the mix, dB.
+fn left_db(pass: &Pass) -> f64 {
+    let energies = pass.series.energies();
+    10.0 * (energies.difference().max(0.0) / energies.mix.max(f64::MIN_POSITIVE)).log10()
+}
+
+/// The error of a backing that was not found.
 pub fn not_found(request: &Render) -> anyhow::Error {
     let message = match &request.backing[..] {
         [one] => format!(

@@ -9,6 +9,9 @@ use crate::{
     passes::{Learned, depth::SongDepth, sections::Section},
 };
 
+/// Less than this of a mix, dB, is no voice. What a codec throws away can be as loud.
+const NOTHING_LEFT_DB: f64 = -25.0;
+
 /// What was found on the way.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Rendered {
@@ -36,6 +39,8 @@ pub struct Rendered {
     pub clipped_samples: u64,
     /// What limits the null, and what was corrected: first what stands.
     pub causes: Vec<Cause>,
+    /// How loud what is left is against the mix, dB.
+    pub left_db: f64,
     /// What came of each part, if the backing came in parts.
     pub parts: Vec<TakenPart>,
     /// What was learned, for another time.
@@ -84,6 +89,10 @@ impl Rendered {
         }
         if !self.parts.is_empty() {
             line += &format!("; parts: {}", parts_in_words(&self.parts, f64::from(self.sample_rate_hz)));
+            if self.left_db < NOTHING_LEFT_DB {
+                line += "; next to nothing is left: nobody sings, or one of the parts is the voice itself, which is taken away with \
+                         it; leave that part out";
+            }
         }
         if self.clipped_samples > 0 {
             line += &format!(

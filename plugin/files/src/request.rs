@@ -98,6 +98,9 @@ impl Render {
     /// All files that are written.
     pub fn outputs(&self) -> impl Iterator<Item = &Path> {
         let more = [&self.matched_backing, &self.report, &self.save_match];
-        std::iter::once(&self.out).chain(more.into_iter().flatten()).chain(&self.part_files).map(PathBuf::as_path)
+        std::iter::once(&self.out)
+            .chain(more.into_iter().flatten())
+            .chain(&self.part_files)
+            .map(PathBuf::as_path)
     }
 }

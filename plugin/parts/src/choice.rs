@@ -46,7 +46,13 @@ pub struct Choice {
     pub models: Vec<Model>,
     /// The filters, by side of the mix and part.
     pub taps: Vec<Vec<Taps>>,
+    /// How much less is left than by the sum of the parts as they came, out of sample, weighted energy; 1 of that sum itself, and
+    /// until it was compared.
+    pub wins: f64,
 }
+
+/// Tells a number for each of so many, in their order; at a time, if whoever calls has processors for it.
+pub type OfEach<'a> = dyn Fn(usize, &(dyn Fn(usize) -> f64 + Sync)) -> Vec<f64> + 'a;
 
 impl Choice {
     /// Nothing of any part.
@@ -54,6 +60,7 @@ impl Choice {
         Self {
             models: vec![Model::Nothing; num_parts],
             taps: vec![vec![Taps::silent(sizes); num_parts]; num_sides],
+            wins: 1.0,
         }
     }
 
@@ -62,6 +69,7 @@ impl Choice {
         Self {
             models: vec![Model::AsItCame; num_parts],
             taps: vec![vec![Taps::through(sizes); num_parts]; num_sides],
+            wins: 1.0,
         }
     }
 }
@@ -69,27 +77,30 @@ impl Choice {
 /// Filters for all parts, from what was gathered over both halves of the song, by side, through the filters in force. What is
 /// chosen leaves least of the half that it was not fitted to (two-fold cross-validation; Stone 1974): all parts are as free as
 /// wins. `is_last`: each for itself, then, or not at all.
-pub fn choose(sides: &[[Normal; 2]], current: &Choice, is_last: bool) -> Choice {
+pub fn choose(sides: &[[Normal; 2]], current: &Choice, is_last: bool, of_each: &OfEach) -> Choice {
     let sizes = sides[0][0].sizes;
     let num_parts = current.models.len();
-    let mut judge = Judge::new(sides, current);
+    let judge = Judge::new(sides, current, of_each);
     let all = FITTED.map(|model| {
         let models = vec![model; num_parts];
         (judge.cost(&models), models)
     });
     let best = all.into_iter().min_by(|a, b| a.0.total_cmp(&b.0));
     let Some((mut cost, mut models)) = best else { return current.clone() };
+    let mut wins = 1.0;
     if is_last {
         judge.drop_parts(&mut cost, &mut models);
         judge.simplify(&mut cost, &mut models);
-        if is_enough(cost, judge.cost_of_sum(&models)) {
+        let cost_of_sum = judge.cost_of_sum(&models);
+        wins = cost_of_sum / cost.max(f64::MIN_POSITIVE);
+        if is_enough(cost, cost_of_sum) {
             let models: Vec<Model> = models.iter().map(|&model| model.min(Model::AsItCame)).collect();
             let taps = |model: &Model| match model {
                 Model::Nothing => Taps::silent(sizes),
                 _ => Taps::through(sizes),
             };
             let taps = models.iter().map(taps).collect();
-            return Choice { models, taps: vec![taps; sides.len()] };
+            return Choice { models, taps: vec![taps; sides.len()], wins: 1.0 };
         }
     }
     let reaches: Vec<Option<usize>> = models.iter().map(|model| model.reach(sizes)).collect();
@@ -97,7 +108,7 @@ pub fn choose(sides: &[[Normal; 2]], current: &Choice, is_last: bool) -> Choice 
         let both = a.plus(b);
         System::new(&both, current).solve(&reaches)
     });
-    Choice { taps: taps.collect(), models }
+    Choice { taps: taps.collect(), models, wins }
 }
 
 /// Judges models by what they leave of the half that they were not fitted to.
@@ -105,24 +116,26 @@ struct Judge<'a> {
     sizes: Sizes,
     /// By side and half.
     systems: Vec<[System<'a>; 2]>,
+    of_each: &'a OfEach<'a>,
 }
 
 impl<'a> Judge<'a> {
-    fn new(sides: &'a [[Normal; 2]], current: &'a Choice) -> Self {
+    fn new(sides: &'a [[Normal; 2]], current: &'a Choice, of_each: &'a OfEach<'a>) -> Self {
         let systems = |(halves, taps): (&'a [Normal; 2], &'a Vec<Taps>)| {
             halves.each_ref().map(|half| System::new(half, taps))
         };
-        Self { sizes: sides[0][0].sizes, systems: sides.iter().zip(&current.taps).map(systems).collect() }
+        let systems = sides.iter().zip(&current.taps).map(systems).collect();
+        Self { sizes: sides[0][0].sizes, systems, of_each }
     }
 
-    fn cost(&mut self, models: &[Model]) -> f64 {
+    fn cost(&self, models: &[Model]) -> f64 {
         let reaches: Vec<Option<usize>> = models.iter().map(|model| model.reach(self.sizes)).collect();
         self.crossed(&|half| half.solve(&reaches))
     }
 
     /// Of the sum of the parts that are not dropped, as they came, through one filter as free as wins: what all of them have
     /// alike the engine finds.
-    fn cost_of_sum(&mut self, models: &[Model]) -> f64 {
+    fn cost_of_sum(&self, models: &[Model]) -> f64 {
         let summed: Vec<usize> = (0..models.len()).filter(|&part| models[part] != Model::Nothing).collect();
         let reaches = FITTED.map(|model| model.reach(self.sizes));
         let costs = reaches.map(|reach| self.crossed(&|half| half.solve_sum(&summed, reach)));
@@ -130,16 +143,17 @@ impl<'a> Judge<'a> {
     }
 
     /// Fitted to either half, judged by the other.
-    fn crossed(&mut self, solve: &dyn Fn(&mut System) -> Vec<Taps>) -> f64 {
-        let cost = |[a, b]: &mut [System; 2]| {
-            let (of_a, of_b) = (solve(a), solve(b));
-            a.cost(&of_b) + b.cost(&of_a)
+    fn crossed(&self, solve: &(dyn Fn(&System) -> Vec<Taps> + Sync)) -> f64 {
+        let systems = &self.systems;
+        let cost = |idx: usize| {
+            let halves = &systems[idx / 2];
+            halves[1 - idx % 2].cost(&solve(&halves[idx % 2]))
         };
-        self.systems.iter_mut().map(cost).sum()
+        (self.of_each)(2 * systems.len(), &cost).into_iter().sum()
     }
 
     /// Drops the parts that add nothing, one after the other: of two that hold the same one has to stay.
-    fn drop_parts(&mut self, cost: &mut f64, models: &mut Vec<Model>) {
+    fn drop_parts(&self, cost: &mut f64, models: &mut Vec<Model>) {
         let mut candidates: Vec<usize> = (0..models.len()).collect();
         loop {
             let mut without: Vec<(f64, usize)> = Vec::new();
@@ -157,7 +171,7 @@ impl<'a> Judge<'a> {
     }
 
     /// Takes the simplest model that is enough, part by part.
-    fn simplify(&mut self, cost: &mut f64, models: &mut Vec<Model>) {
+    fn simplify(&self, cost: &mut f64, models: &mut Vec<Model>) {
         for part in 0..models.len() {
             for simpler in [Model::Level, Model::Short] {
                 if simpler < models[part] && models[part] != Model::Nothing {

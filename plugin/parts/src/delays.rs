@@ -48,10 +48,10 @@ pub fn peaks(mix: &[f32], part: &[f32], apart: usize) -> Vec<Peak> {
     for _ in 0..PEAKS {
         let lag_of = |at: usize| if at < len / 2 { at as i64 } else { at as i64 - len as i64 };
         let free = |at: &usize| found.iter().all(|peak| lag_of(*at).abs_diff(peak.lag) > apart as u64);
-        let highest =
-            (0..len).filter(|&at| values[at].abs() > SIGNIFICANT * deviation).filter(free).max_by(|&a, &b| {
-                values[a].abs().total_cmp(&values[b].abs())
-            });
+        let highest = (0..len)
+            .filter(|&at| values[at].abs() > SIGNIFICANT * deviation)
+            .filter(free)
+            .max_by(|&a, &b| values[a].abs().total_cmp(&values[b].abs()));
         let Some(at) = highest else { break };
         found.push(Peak { lag: lag_of(at), height: values[at].abs() / deviation });
     }
@@ -76,10 +76,12 @@ fn whiten(cross: &mut [Complex32], width: usize) {
 /// elsewhere, likeliest first. `near` is how far from most it still belongs to them.
 pub fn places(parts: &[Vec<Peak>], near: i64) -> Vec<Vec<i64>> {
     let near_to = |lag: i64| move |peak: &&Peak| (peak.lag - lag).abs() <= near;
-    let height = |peaks: &[Peak], lag| peaks.iter().filter(near_to(lag)).map(|peak| peak.height).fold(0.0, f32::max);
+    let height =
+        |peaks: &[Peak], lag| peaks.iter().filter(near_to(lag)).map(|peak| peak.height).fold(0.0, f32::max);
     let agreement = |lag: i64| parts.iter().map(|peaks| height(peaks, lag)).sum::<f32>();
     let all = parts.iter().flatten().map(|peak| peak.lag);
-    let common = all.max_by(|&a, &b| agreement(a).total_cmp(&agreement(b)).then(b.abs().cmp(&a.abs()))).unwrap_or(0);
+    let common =
+        all.max_by(|&a, &b| agreement(a).total_cmp(&agreement(b)).then(b.abs().cmp(&a.abs()))).unwrap_or(0);
     let of = |peaks: &Vec<Peak>| {
         let here = peaks.iter().filter(near_to(common)).max_by(|a, b| a.height.total_cmp(&b.height));
         let elsewhere = peaks.iter().filter(|peak| (peak.lag - common).abs() > near);
@@ -98,8 +100,7 @@ mod tests {
     fn parts_are_found_wherever_they_are() {
         let [a, b, c, voice] = [1, 77_777, 987_654_321, 123_456_789].map(|seed| noise(seed, 20_000));
         let at = |signal: &[f32], n: usize, late: usize| n.checked_sub(late).map_or(0.0, |n| signal[n]);
-        let mix: Vec<f32> =
-            (0..20_000).map(|n| at(&a, n, 500) - 0.3 * at(&b, n, 5_500) + voice[n]).collect();
+        let mix: Vec<f32> = (0..20_000).map(|n| at(&a, n, 500) - 0.3 * at(&b, n, 5_500) + voice[n]).collect();
         let found: Vec<Vec<Peak>> = [&a, &b, &c].map(|part| peaks(&mix, part, 40)).to_vec();
         assert_eq!((found[0][0].lag, found[1][0].lag), (500, 5_500), "{found:?}");
         assert!(found[2].is_empty(), "{found:?}");

@@ -97,7 +97,9 @@ mod tests {
         }
         for n in 0..heard.len() - hop / 2 {
             let expected: f32 = (-reach..=reach)
-                .filter_map(|lag| Some(taps.0[(lag + reach) as usize] * signal.get((n as isize - lag) as usize)?))
+                .filter_map(|lag| {
+                    Some(taps.0[(lag + reach) as usize] * signal.get((n as isize - lag) as usize)?)
+                })
                 .sum();
             assert!((heard[n + hop / 2] - expected).abs() < 1e-4, "sample {n}");
         }

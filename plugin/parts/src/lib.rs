@@ -10,9 +10,9 @@ mod correlation;
 mod delays;
 mod filter;
 mod mixer;
-mod normal;
 #[cfg(test)]
 mod noise;
+mod normal;
 mod residue;
 mod sizes;
 mod solver;
@@ -20,7 +20,7 @@ mod splitter;
 mod transform;
 mod weights;
 
-pub use choice::{Choice, Model, choose};
+pub use choice::{Choice, Model, OfEach, choose};
 pub use correlation::Correlation;
 pub use delays::{Peak, peaks, places};
 pub use mixer::Mixer;

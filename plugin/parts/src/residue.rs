@@ -107,7 +107,8 @@ mod tests {
             let frame = residue.hear(mix, &[part]);
             if n > 3 {
                 assert!(energy(frame.residue) < 1e-9 * energy(frame.mix), "frame {n}");
-                let common: Complex32 = frame.mix.iter().zip(&frame.parts[0]).map(|(m, p)| m * p.conj()).sum();
+                let common: Complex32 =
+                    frame.mix.iter().zip(&frame.parts[0]).map(|(m, p)| m * p.conj()).sum();
                 assert!(common.norm() > 0.1 * energy(frame.mix), "frame {n}");
             }
         }

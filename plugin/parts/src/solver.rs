@@ -46,13 +46,12 @@ impl Taps {
 }
 
 /// Steps at most, and how far the error has to fall, power: what is left the next pass over the song finds.
-const MOST_STEPS: usize = 40;
-const ENOUGH: f64 = 1e-9;
-/// Share of a part's own power that is added to it, so that parts of which one is the sum of others have one solution: the
-/// softest of all. It makes a filter softer by as much, -140 dB.
-const RIDGE: f64 = 1e-7;
-/// The same, bin by bin, in what only speeds the solution up.
-const LOOSE: f64 = 1e-5;
+const MOST_STEPS: usize = 60;
+const ENOUGH: f64 = 1e-11;
+/// Share of its own power, bin by bin, by which a change of a part's filter is held back, so that parts of which one is the sum of
+/// others have one solution: the nearest. Well above what rounding makes of the sums over a song; what it holds back the next
+/// solution finds, as by Levenberg and Marquardt (Marquardt 1963).
+const LOADING: f64 = 1e-5;
 /// A tap this far from the middle, as a share of a frame, is expected to be half as large, and so on. It is measured in what
 /// brings the part to the level of the mix.
 const EXPECTED_SHARE: f64 = 1.0 / 1024.0;
@@ -64,34 +63,42 @@ pub struct System<'a> {
     normal: &'a Normal,
     current: &'a [Taps],
     cross: Vec<Taps>,
-    transform: Transform,
 }
 
 impl<'a> System<'a> {
     /// Of one side, by half or whole.
     pub fn new(normal: &'a Normal, current: &'a [Taps]) -> Self {
         let mut transform = Transform::new(normal.sizes.frame_samples);
-        let cross = normal.cross.iter().map(|cross| taps_of(normal.sizes, transform.inverse(cross))).collect();
-        Self { normal, current, cross, transform }
+        let cross =
+            normal.cross.iter().map(|cross| taps_of(normal.sizes, transform.inverse(cross))).collect();
+        Self { normal, current, cross }
     }
 
     /// Weighted energy that filters leave.
-    pub fn cost(&mut self, taps: &[Taps]) -> f64 {
+    pub fn cost(&self, taps: &[Taps]) -> f64 {
         let mut apart = taps.to_vec();
         add(&mut apart, -1.0, self.current);
-        let explained = product(self.normal, &apart, &mut self.transform);
+        let mut transform = Transform::new(self.normal.sizes.frame_samples);
+        let explained = product(self.normal, &apart, &mut transform);
         self.normal.energy - 2.0 * dot(&apart, &self.cross) + dot(&apart, &explained)
     }
 
     /// The best filters that reach so far to either side; `None` = no filter at all.
-    pub fn solve(&mut self, reaches: &[Option<usize>]) -> Vec<Taps> {
+    pub fn solve(&self, reaches: &[Option<usize>]) -> Vec<Taps> {
         let start = restricted(self.current.to_vec(), reaches);
-        let left = self.left_by(&start);
-        solve_from(self.normal, reaches, start, left, &mut self.transform)
+        let mut transform = Transform::new(self.normal.sizes.frame_samples);
+        // A part that is dropped leaves the others far from where they were.
+        let is_far = reaches.iter().zip(self.current).any(|(reach, taps)| reach.is_none() && taps.is_any());
+        let mut taps = start;
+        for _ in 0..if is_far { 2 } else { 1 } {
+            let left = self.left_by(&taps, &mut transform);
+            taps = solve_from(self.normal, reaches, taps, left, &mut transform);
+        }
+        taps
     }
 
     /// The best single filter through which the sum of some parts goes, all others left out.
-    pub fn solve_sum(&mut self, summed: &[usize], reach: Option<usize>) -> Vec<Taps> {
+    pub fn solve_sum(&self, summed: &[usize], reach: Option<usize>) -> Vec<Taps> {
         let sizes = self.normal.sizes;
         let mut mean = vec![Taps::silent(sizes)];
         for &part in summed {
@@ -103,19 +110,20 @@ impl<'a> System<'a> {
             all
         };
         mean = restricted(mean, &[reach]);
-        let left = self.left_by(&of_all(&mean[0]));
+        let mut transform = Transform::new(sizes.frame_samples);
+        let left = self.left_by(&of_all(&mean[0]), &mut transform);
         let mut left_of_sum = vec![Taps::silent(sizes)];
         summed.iter().for_each(|&part| add(&mut left_of_sum, 1.0, &left[part..=part]));
         let normal = self.normal.of_sum(summed);
-        of_all(&solve_from(&normal, &[reach], mean, left_of_sum, &mut self.transform)[0])
+        of_all(&solve_from(&normal, &[reach], mean, left_of_sum, &mut transform)[0])
     }
 
     /// What of the equations filters leave open.
-    fn left_by(&mut self, taps: &[Taps]) -> Vec<Taps> {
+    fn left_by(&self, taps: &[Taps], transform: &mut Transform) -> Vec<Taps> {
         let mut apart = taps.to_vec();
         add(&mut apart, -1.0, self.current);
         let mut left = self.cross.clone();
-        add(&mut left, -1.0, &product(self.normal, &apart, &mut self.transform));
+        add(&mut left, -1.0, &product(self.normal, &apart, transform));
         left
     }
 }
@@ -131,7 +139,7 @@ fn solve_from(
 ) -> Vec<Taps> {
     let extra = Extra::new(normal);
     let factors = Factors::new(normal, reaches, &extra);
-    add(&mut left, -1.0, &extra.product(&taps));
+    add(&mut left, -1.0, &extra.expected(&taps));
     left = restricted(left, reaches);
     let mut step = restricted(factors.apply(&left, transform), reaches);
     let mut agreement = dot(&left, &step);
@@ -141,9 +149,14 @@ fn solve_from(
             break;
         }
         let mut moved = product(normal, &step, transform);
-        add(&mut moved, 1.0, &extra.product(&step));
+        add(&mut moved, 1.0, &extra.expected(&step));
+        add(&mut moved, 1.0, &loaded(normal, &step, transform));
         moved = restricted(moved, reaches);
-        let length = agreement / dot(&step, &moved).max(f64::MIN_POSITIVE);
+        let curvature = dot(&step, &moved);
+        if curvature.is_nan() || curvature <= 0.0 {
+            break;
+        }
+        let length = agreement / curvature;
         add(&mut taps, length, &step);
         add(&mut left, -length, &moved);
         let mut next = restricted(factors.apply(&left, transform), reaches);
@@ -169,29 +182,26 @@ fn restricted(mut taps: Vec<Taps>, reaches: &[Option<usize>]) -> Vec<Taps> {
 
 /// What is added to the power of each tap.
 struct Extra {
-    ridges: Vec<f64>,
     expected: Vec<f64>,
     half_at: f64,
 }
 
 impl Extra {
     fn new(normal: &Normal) -> Self {
-        let energies = (0..normal.num_parts()).map(|part| normal.part_energy(part));
         let mix = normal.mix_energy.max(f64::MIN_POSITIVE);
+        let expected = |part| normal.part_energy(part) / mix / EXPECTED_TAP.powi(2);
         Self {
-            ridges: energies.clone().map(|energy| RIDGE * energy).collect(),
-            expected: energies.map(|energy| energy / mix / EXPECTED_TAP.powi(2)).collect(),
+            expected: (0..normal.num_parts()).map(expected).collect(),
             half_at: EXPECTED_SHARE * normal.sizes.frame_samples as f64,
         }
     }
 
     fn at(&self, part: usize, distance: usize) -> f64 {
         let further = distance as f64 / self.half_at;
-        let expected = if distance == 0 { 0.0 } else { self.expected[part] * (1.0 + further).powi(2) };
-        self.ridges[part] + expected
+        if distance == 0 { 0.0 } else { self.expected[part] * (1.0 + further).powi(2) }
     }
 
-    fn product(&self, taps: &[Taps]) -> Vec<Taps> {
+    fn expected(&self, taps: &[Taps]) -> Vec<Taps> {
         let one = |(part, taps): (usize, &Taps)| {
             let centre = taps.0.len() / 2;
             let tap = |(n, tap): (usize, &f32)| (self.at(part, n.abs_diff(centre)) * f64::from(*tap)) as f32;
@@ -199,6 +209,22 @@ impl Extra {
         };
         taps.iter().enumerate().map(one).collect()
     }
+}
+
+/// What holds changes of filters back.
+fn loaded(normal: &Normal, taps: &[Taps], transform: &mut Transform) -> Vec<Taps> {
+    let sizes = normal.sizes;
+    let mut spectrum = vec![Complex32::default(); sizes.num_bins()];
+    let one = |(part, taps): (usize, &Taps)| {
+        if !taps.is_any() {
+            return taps.clone();
+        }
+        taps.response(sizes, transform, &mut spectrum);
+        let own = normal.pair(part, part).0;
+        spectrum.iter_mut().zip(own).for_each(|(x, own)| *x *= own.re * LOADING as f32);
+        taps_of(sizes, transform.inverse(&spectrum))
+    };
+    taps.iter().enumerate().map(one).collect()
 }
 
 /// The equations of every bin alone, solved beforehand: `L L^H` of Cholesky, row after row.
@@ -220,7 +246,8 @@ impl Factors {
                     let mut sum = if is_conjugate { pair.conj() } else { pair };
                     if i == k {
                         let distance = reaches[active[i]].unwrap_or_default() / 8;
-                        sum += LOOSE * sum.re + extra.at(active[i], distance) / normal.sizes.frame_samples as f64;
+                        sum += LOADING * sum.re
+                            + extra.at(active[i], distance) / normal.sizes.frame_samples as f64;
                     }
                     for n in 0..k {
                         sum -= l[i * size + n] * l[k * size + n].conj();

@@ -47,7 +47,7 @@ fn fit(mix: &[f32], parts: &[Vec<f32>]) -> Choice {
             let frame = residue.hear(&mix[at..at + hop], &parts);
             halves[idx / 16 % 2].add(&frame, weights.of(frame.mix, frame.residue));
         }
-        choice = choose(&[halves], &choice, pass == 2);
+        choice = choose(&[halves], &choice, pass == 2, &|count, of| (0..count).map(of).collect());
     }
     choice
 }
@@ -87,8 +87,12 @@ fn resonant(signal: &[f32]) -> Vec<f32> {
 #[test]
 fn levels_and_tones_of_parts_are_learned_jointly() {
     let len = 12 * RATE_HZ as usize;
-    let parts =
-        [part(1, len, 0.9, 4_000), part(77_777, len, -0.5, 2_000), part(987_654_321, len, 0.2, 3_000), noise(123_456_789, len)];
+    let parts = [
+        part(1, len, 0.9, 4_000),
+        part(77_777, len, -0.5, 2_000),
+        part(987_654_321, len, 0.2, 3_000),
+        noise(123_456_789, len),
+    ];
     let voice = voice(len);
     let mix = sum(len, &[(&parts[0], 0.4), (&resonant(&parts[1]), 0.7), (&parts[2], 1.3), (&voice, 1.0)]);
     let choice = fit(&mix, &parts);

@@ -36,7 +36,7 @@ pub struct RenderArguments {
     /// The full mix, or a folder of songs
     #[arg(required_unless_present = "list")]
     mix: Option<PathBuf>,
-    /// The same song without the part you want; or the parts that make it up, or a folder of them
+    /// The same song without the part you want; or the parts that make it up, or folders of them
     backing: Vec<PathBuf>,
 
     /// File to write, .wav or .flac; of many songs, the folder for them [default: "NAME difference.wav" beside the mix]
@@ -48,7 +48,7 @@ pub struct RenderArguments {
     /// Bits a sample: 16 or 24 with dither, 32 or float for 32-bit float [default: float; in FLAC, 24]
     #[arg(long, value_name = "BITS", help_heading = "Files written", value_parser = choice([("16", Bits::Int16), ("24", Bits::Int24), ("32", Bits::Float), ("float", Bits::Float)]))]
     bits: Option<Bits>,
-    /// Write this too, beside the file: the backing as it is subtracted; or that, and a folder with each part of it as it is
+    /// Write this too, beside the file: the backing as it is subtracted, or that and each of its parts
     #[arg(long, value_name = "WHAT", help_heading = "Files written", value_parser = choice([("backing", Also::Backing), ("parts", Also::Parts)]))]
     also: Option<Also>,
     /// Write a page about it, HTML with pictures; of many songs, the folder for them
@@ -79,7 +79,7 @@ pub struct RenderArguments {
     )]
     held: Option<PathBuf>,
 
-    /// Text file that lists songs, a line each: mix, tab, backing
+    /// Text file that lists songs, a line each: mix, tab, backing or folder of parts
     #[arg(long, value_name = "FILE", conflicts_with = "mix", help_heading = "Many songs")]
     list: Option<PathBuf>,
     /// Songs at a time [default: one a processor]
@@ -134,14 +134,18 @@ impl RenderArguments {
 
     /// Refuses options that do not go together, of one song or many.
     fn check(&self, is_many: bool) -> Result<(), String> {
-        const FILES: &str = "one song takes MIX and BACKING, or MIX and its parts; many take a folder, or --list FILE";
+        const FILES: &str =
+            "one song takes MIX and BACKING, or MIX and its parts; many take a folder, or --list FILE";
         match &self.mix {
             Some(mix) if !is_many && self.backing.is_empty() => {
                 let what = if mix.exists() { "BACKING is missing" } else { "is no folder and no file" };
                 return Err(format!("{}: {what}; {FILES}", mix.display()));
             }
             Some(mix) if !is_many && mix.is_dir() => {
-                return Err(format!("{}: is a folder, and the first file is the mix; {FILES}", mix.display()));
+                return Err(format!(
+                    "{}: is a folder, and the first file is the mix; {FILES}",
+                    mix.display()
+                ));
             }
             _ => {}
         }

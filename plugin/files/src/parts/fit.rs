@@ -14,6 +14,14 @@ pub struct Fit {
     pub parts: Vec<FittedPart>,
 }
 
+/// A fit, and how sure it is.
+pub struct Found {
+    /// It.
+    pub fit: Fit,
+    /// How much more the sum of the parts as they came leaves of what is judged, out of sample; 1 if it is that sum.
+    pub wins: f64,
+}
+
 /// How one part is.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FittedPart {
@@ -74,7 +82,8 @@ impl Fit {
             names(&mut parts.iter().map(|path| name_of(path)))
         );
         let fits = |part: &FittedPart| {
-            part.taps.len() == num_sides && part.taps.iter().all(|taps| taps.0.len() == Taps::silent(sizes).0.len())
+            part.taps.len() == num_sides
+                && part.taps.iter().all(|taps| taps.0.len() == Taps::silent(sizes).0.len())
         };
         ensure!(
             ordered.iter().all(fits),

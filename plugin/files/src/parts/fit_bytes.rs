@@ -73,7 +73,8 @@ mod tests {
             agrees: true,
             taps: vec![Taps(vec![0.5, -1.0, 0.25]); 2],
         };
-        let fit = Fit { parts: vec![part("drums.wav", Model::Long), part("Gr\u{f6}\u{df}e.wav", Model::Nothing)] };
+        let fit =
+            Fit { parts: vec![part("drums.wav", Model::Long), part("Gr\u{f6}\u{df}e.wav", Model::Nothing)] };
         let mut bytes = Vec::new();
         write_fit(&fit, &mut bytes);
         let mut reader = Reader(&bytes);

@@ -2,16 +2,15 @@
 
 use std::{
     path::{Path, PathBuf},
-    sync::atomic::AtomicBool,
+    sync::atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed},
+    thread,
 };
 
 use anyhow::Result;
-use minuend_parts::{
-    Choice, Correlation, Frame, Normal, Residue, Sizes, Weights, choose, peaks, places,
-};
+use minuend_parts::{Choice, Correlation, Frame, Normal, Residue, Sizes, Weights, choose, peaks, places};
 
 use super::{
-    fit::Fit,
+    fit::{Fit, Found},
     streams::{Side, Streams, open_parts},
 };
 use crate::{
@@ -36,7 +35,7 @@ const ELSEWHERE: f32 = 1.1;
 const APART_S: f64 = 0.01;
 
 /// Finds out how each part lies in a mix. `progress` is told how much is done, 0 to 1, and can break off.
-pub fn fit(mix: &Path, parts: &[PathBuf], progress: &mut Progress) -> Result<Fit> {
+pub fn fit(mix: &Path, parts: &[PathBuf], progress: &mut Progress) -> Result<Found> {
     let reader = AudioReader::open(mix)?;
     let (rate_hz, num_sides) = (reader.sample_rate_hz(), reader.num_channels());
     let sizes = Sizes::new(f64::from(rate_hz));
@@ -54,7 +53,7 @@ pub fn fit(mix: &Path, parts: &[PathBuf], progress: &mut Progress) -> Result<Fit
             break;
         }
         let sides: Vec<[Normal; 2]> = sides.into_iter().map(|(halves, _)| halves).collect();
-        choice = choose(&sides, &choice, pass == PASSES);
+        choice = choose(&sides, &choice, pass == PASSES, &of_each);
     }
     let audible = fit.parts.iter_mut().filter(|part| !part.is_silent);
     for (idx, part) in audible.enumerate() {
@@ -63,7 +62,7 @@ pub fn fit(mix: &Path, parts: &[PathBuf], progress: &mut Progress) -> Result<Fit
         part.agrees = agrees[idx];
         part.taps = choice.taps.iter().map(|side| side[idx].clone()).collect();
     }
-    Ok(fit)
+    Ok(Found { fit, wins: choice.wins })
 }
 
 /// A mix and its parts, and where these lie by now.
@@ -98,7 +97,12 @@ impl Song<'_> {
     /// Places the parts to the sample, each in one of its places; which of them agree with the mix.
     fn place(&mut self, steps: &mut Steps) -> Result<Vec<bool>> {
         let places = self.places(steps)?;
-        let all = || places.iter().enumerate().flat_map(|(part, places)| places.iter().map(move |&place| (part, place)));
+        let all = || {
+            places
+                .iter()
+                .enumerate()
+                .flat_map(|(part, places)| places.iter().map(move |&place| (part, place)))
+        };
         // As if each place were a part.
         let tried = Song {
             mix: self.mix,
@@ -130,9 +134,11 @@ impl Song<'_> {
     /// are found on either side. So does what agrees nowhere.
     fn place_together(&mut self, agrees: &[bool]) {
         let near = |a: i64, b: i64| a.abs_diff(b) <= self.sizes.short_samples() as u64 / 8;
-        let agreeing = || self.delays.iter().zip(agrees).filter(|(_, agrees)| **agrees).map(|(&delay, _)| delay);
+        let agreeing =
+            || self.delays.iter().zip(agrees).filter(|(_, agrees)| **agrees).map(|(&delay, _)| delay);
         let count = |is: &dyn Fn(i64) -> bool| agreeing().filter(|&delay| is(delay)).count();
-        let most = agreeing().max_by_key(|&delay| (count(&|other| near(other, delay)), count(&|other| other == delay)));
+        let most = agreeing()
+            .max_by_key(|&delay| (count(&|other| near(other, delay)), count(&|other| other == delay)));
         let Some(common) = most else { return };
         for (delay, agrees) in self.delays.iter_mut().zip(agrees) {
             if !agrees || near(*delay, common) {
@@ -181,6 +187,29 @@ impl Song<'_> {
         };
         steps.on_all(&(0..self.num_sides).collect::<Vec<_>>(), &one)
     }
+}
+
+/// A number for each of so many, on all processors.
+fn of_each(count: usize, of: &(dyn Fn(usize) -> f64 + Sync)) -> Vec<f64> {
+    let next = AtomicUsize::new(0);
+    let one = || {
+        let mut found = Vec::new();
+        loop {
+            let idx = next.fetch_add(1, Relaxed);
+            if idx >= count {
+                return found;
+            }
+            found.push((idx, of(idx)));
+        }
+    };
+    let mut found: Vec<(usize, f64)> = thread::scope(|scope| {
+        let others: Vec<_> = (1..jobs_at_a_time(None).min(count)).map(|_| scope.spawn(one)).collect();
+        let ours = one();
+        let theirs = others.into_iter().flat_map(|other| other.join().unwrap_or_default());
+        theirs.chain(ours).collect()
+    });
+    found.sort_by_key(|&(idx, _)| idx);
+    found.into_iter().map(|(_, value)| value).collect()
 }
 
 /// Steps of one length.

@@ -62,7 +62,10 @@ impl PartFiles {
     /// Takes the next samples of the backing, as it was taken away, one slice a channel.
     pub fn take(&mut self, backing: &[&[f32]]) -> Result<()> {
         self.heard += backing[0].len() as u64;
-        self.pending.iter_mut().zip(backing).for_each(|(pending, backing)| pending.extend_from_slice(backing));
+        self.pending
+            .iter_mut()
+            .zip(backing)
+            .for_each(|(pending, backing)| pending.extend_from_slice(backing));
         while self.pending[0].len() >= self.hop_samples {
             self.split()?;
         }

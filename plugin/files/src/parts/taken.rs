@@ -46,8 +46,12 @@ impl Nothing {
 impl TakenPart {
     /// Its level in words.
     pub fn level_words(&self) -> String {
-        match self.level_db[..] {
-            [left, right] if (left - right).abs() >= 0.05 => format!("{left:+.1} dB left, {right:+.1} dB right"),
+        // Rounded first, lest a tiny negative number reads "-0.0".
+        let rounded: Vec<f64> = self.level_db.iter().map(|db| (10.0 * db).round() / 10.0 + 0.0).collect();
+        match rounded[..] {
+            [left, right] if (left - right).abs() >= 0.05 => {
+                format!("{left:+.1} dB left, {right:+.1} dB right")
+            }
             [level, ..] => format!("{level:+.1} dB"),
             [] => String::new(),
         }
@@ -104,7 +108,7 @@ mod tests {
         };
         let parts = [
             part("drums.wav", Model::Level, [-3.04, -3.0], 100.0),
-            TakenPart { inverted: true, ..part("bass.wav", Model::Long, [1.0, -2.0], 580.0) },
+            TakenPart { inverted: true, ..part("bass.wav", Model::Long, [-0.01, -2.0], 580.0) },
             TakenPart {
                 why_nothing: Some(Nothing::NotInMix),
                 ..part("pad.wav", Model::Nothing, [f64::NEG_INFINITY; 2], 0.0)
@@ -112,7 +116,7 @@ mod tests {
         ];
         assert_eq!(
             parts_in_words(&parts, 48_000.0),
-            "drums.wav -3.0 dB; bass.wav +1.0 dB left, -2.0 dB right, inverted, filtered, later by 10.000 ms (480.00 samples); \
+            "drums.wav -3.0 dB; bass.wav +0.0 dB left, -2.0 dB right, inverted, filtered, later by 10.000 ms (480.00 samples); \
              pad.wav is not in the mix: level nothing"
         );
     }

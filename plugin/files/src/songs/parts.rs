@@ -32,7 +32,8 @@ pub fn files_of(named: &[PathBuf], mix: &Path, name: &str) -> Result<Vec<PathBuf
         }
         let is_ours = |file: &PathBuf| {
             let stem = file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-            stem.strip_prefix(&format!("{name} difference")).is_some_and(|rest| rest.is_empty() || rest.starts_with(' '))
+            stem.strip_prefix(&format!("{name} difference"))
+                .is_some_and(|rest| rest.is_empty() || rest.starts_with(' '))
         };
         let mut parts = entries(path)?;
         parts.retain(|file| !file.is_dir() && is_audio_name(file) && !same_file(file, mix) && !is_ours(file));
@@ -112,7 +113,9 @@ mod tests {
             assert!(error.contains(says), "{error}");
         }
         fs::remove_file(at("parts/deep/x.wav")).unwrap();
-        assert!(files_of(&[at("parts/deep")], &mix, "Lamp").unwrap_err().to_string().contains("no audio files"));
+        assert!(
+            files_of(&[at("parts/deep")], &mix, "Lamp").unwrap_err().to_string().contains("no audio files")
+        );
     }
 
     #[test]
