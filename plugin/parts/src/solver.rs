@@ -268,7 +268,7 @@ impl Factors {
         let sizes = Sizes { frame_samples: 8 * (taps[0].0.len() / 2) };
         let mut spectra = spectra_of(sizes, taps, transform);
         let mut x = vec![Complex64::default(); size];
-        for (bin, l) in self.rows.chunks(size * size).enumerate() {
+        for (bin, l) in self.rows.chunks((size * size).max(1)).enumerate() {
             for i in 0..size {
                 let value = spectra[self.active[i]][bin];
                 let mut sum = Complex64::new(value.re.into(), value.im.into());

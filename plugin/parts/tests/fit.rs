@@ -126,3 +126,11 @@ fn a_part_that_is_the_sum_of_others_does_no_harm() {
     let left_db = left_db(&mix, &parts, &voice, &choice);
     assert!(left_db < -50.0, "{left_db} dB left");
 }
+
+/// A mix that holds none of them.
+#[test]
+fn parts_that_are_not_in_the_mix_are_left_out() {
+    let len = 8 * RATE_HZ as usize;
+    let parts = [part(1, len, 0.9, 4_000), part(77_777, len, -0.5, 2_000)];
+    assert_eq!(fit(&voice(len), &parts).models, [Model::Nothing; 2]);
+}

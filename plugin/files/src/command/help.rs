@@ -37,10 +37,11 @@ Files:
 
 Parts:
   Files behind the mix, two or more, or a folder of them, are the parts that
-  make up the backing: drums, bass, keys. The level of each in the mix is found,
-  its delay and its tone, where that wins over their plain sum; a part that is
-  not in the mix is told, and left out. In a folder every audio file is a part,
-  but for the mix itself and what was written for it (\"NAME difference\").
+  make up the backing: drums, bass, keys. The level of each in the mix, its
+  delay and its tone are found, where that wins over their plain sum; a part
+  that is not in the mix is told, and left out. In a folder every audio file is
+  a part, but for the mix itself and what was written for it (\"NAME
+  difference\").
   --also parts writes a folder \"NAME difference parts\" with each as it was
   taken away, and \"NAME difference backing\", which is all of them together.
   --one-pass takes the plain sum, as a host makes it on the sidechain. A match
@@ -51,8 +52,8 @@ Many songs:
   a space, -, _ or . between, or a folder NAME with a \"mix\" and a \"backing\".
   For mix may stand full mix, full, master, original, song or main; for backing
   instrumental, instr, inst, playback, minus one, no vocals or off vocal; in
-  upper or lower case, in brackets or not. For a backing may stand a folder with
-  its parts, \"NAME parts\", or \"parts\" in the folder NAME.
+  upper or lower case, in brackets or not. For a backing may stand a folder
+  with its parts, \"NAME parts\", or \"parts\" in the folder NAME.
   A list has a line for each song: mix, tab, backing and, if wanted, tab and
   name; lines beginning with # do not count. For a backing may stand a folder
   with its parts; or further parts follow behind the name, each after a tab.

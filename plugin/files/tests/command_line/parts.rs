@@ -178,7 +178,8 @@ fn equal_parts_are_as_good_as_their_sum() {
         write(folder, "mix.wav", &sum(&[(&later(&backing, 37), 0.7), (&voice, 1.0)]));
         fs::create_dir(folder.join("parts")).unwrap();
         for (idx, part) in parts.iter().enumerate() {
-            write(folder, &format!("parts/{idx}.wav"), part);
+            // In the order in which they were summed, or the last bits differ.
+            write(folder, &format!("parts/{idx:02}.wav"), part);
         }
         let [of_sum_db, of_parts_db] =
             ["sum.wav", "parts"].map(|backing| rendered_db(folder, &voice, &[backing]));
