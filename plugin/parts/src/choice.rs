@@ -153,7 +153,7 @@ impl<'a> Judge<'a> {
     }
 
     /// Drops the parts that add nothing, one after the other: of two that hold the same one has to stay.
-    fn drop_parts(&self, cost: &mut f64, models: &mut Vec<Model>) {
+    fn drop_parts(&self, cost: &mut f64, models: &mut [Model]) {
         let mut candidates: Vec<usize> = (0..models.len()).collect();
         loop {
             let mut without: Vec<(f64, usize)> = Vec::new();

@@ -65,6 +65,9 @@ pub fn fit(mix: &Path, parts: &[PathBuf], progress: &mut Progress) -> Result<Fou
     Ok(Found { fit, wins: choice.wins })
 }
 
+/// Takes a frame into what is gathered: by its number, with the weights of its bins.
+type EachFrame<'a, T> = dyn Fn(&mut T, usize, &Frame, &[f32]) + Sync + 'a;
+
 /// A mix and its parts, and where these lie by now.
 struct Song<'a> {
     mix: &'a Path,
@@ -161,7 +164,7 @@ impl Song<'_> {
         choice: &Choice,
         steps: &mut Steps,
         new: &(dyn Fn() -> T + Sync),
-        each: &(dyn Fn(&mut T, usize, &Frame, &[f32]) + Sync),
+        each: &EachFrame<T>,
     ) -> Result<Vec<(T, u64)>> {
         let hop = self.sizes.hop_samples();
         let one = |&idx: &usize, progress: &mut Progress| {
