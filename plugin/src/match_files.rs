@@ -8,7 +8,7 @@ use std::{
 
 use minuend_common::{
     match_bytes::{Reader, read_match, write_match},
-    match_file::{ENDING, LARGEST, LAYOUT, open, seal},
+    match_file::{ENDING, LARGEST, LAYOUT, LAYOUT_OF_PARTS, open, seal},
 };
 use minuend_engine::{Match, Section, SongMap};
 
@@ -22,7 +22,9 @@ pub enum Refused {
     Io(io::Error),
     /// It is not a match, or damaged.
     NoMatch,
-    /// It is of a layout that only the program for files reads, or a later Minuend.
+    /// Its backing came in parts, which no host mixes as they were fitted.
+    Parts,
+    /// It is of a layout that only a later Minuend reads.
     Layout(u16),
 }
 
@@ -31,9 +33,8 @@ impl fmt::Display for Refused {
         match self {
             Self::Io(error) => write!(f, "it cannot be read: {error}"),
             Self::NoMatch => write!(f, "it holds no match, or is damaged"),
-            Self::Layout(layout) => {
-                write!(f, "it is of layout {layout}, which is of a backing in parts or of a later Minuend")
-            }
+            Self::Parts => write!(f, "it is of a backing in parts: use it with \"minuend render\""),
+            Self::Layout(layout) => write!(f, "it is of layout {layout}: use the Minuend that wrote it"),
         }
     }
 }
@@ -107,8 +108,10 @@ pub fn read(path: &Path) -> Result<Match, Refused> {
 
 fn parse(bytes: &[u8]) -> Result<Match, Refused> {
     let (layout, content) = open(bytes).map_err(|_| Refused::NoMatch)?;
-    if layout != LAYOUT {
-        return Err(Refused::Layout(layout));
+    match layout {
+        LAYOUT => {}
+        LAYOUT_OF_PARTS => return Err(Refused::Parts),
+        layout => return Err(Refused::Layout(layout)),
     }
     let mut reader = Reader(content);
     let advance_samples = reader.array().map(i64::from_le_bytes).ok_or(Refused::NoMatch)?;
@@ -171,7 +174,8 @@ mod tests {
         assert!(matches!(parse(&good[..good.len() - 1]), Err(Refused::NoMatch)));
         assert!(matches!(parse(b"RIFF"), Err(Refused::NoMatch)));
         assert!(matches!(parse(BEGINNING), Err(Refused::NoMatch)));
-        assert!(matches!(parse(&seal(LAYOUT + 1, &content)), Err(Refused::Layout(3))));
+        assert!(matches!(parse(&seal(LAYOUT_OF_PARTS, &content)), Err(Refused::Parts)));
+        assert!(matches!(parse(&seal(LAYOUT_OF_PARTS + 1, &content)), Err(Refused::Layout(4))));
         content.push(0);
         assert!(matches!(parse(&seal(LAYOUT, &content)), Err(Refused::NoMatch)));
         assert!(matches!(read(Path::new("not there.match")), Err(Refused::Io(_))));

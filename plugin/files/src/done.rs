@@ -10,7 +10,7 @@ use crate::{
     request::Render,
 };
 
-/// Whether a song needs no rendering: all its files are there, none older than its mix or backing, and the sound is whole and says
+/// Whether a song needs no rendering: all its files are there, none older than what it was made of, and the sound is whole and says
 /// that it was made of files of these names, with these options. False if the file of the sound is not there.
 ///
 /// # Errors
@@ -34,7 +34,7 @@ pub fn is_done(request: &Render) -> Result<bool> {
 fn why_not(request: &Render) -> Option<String> {
     for file in request.outputs() {
         let Ok(written) = changed(file) else { return Some(format!("{} does not", file.display())) };
-        for source in [&request.mix, &request.backing] {
+        for source in request.inputs() {
             match changed(source) {
                 Ok(changed) if changed <= written => {}
                 Ok(_) => return Some(format!("{} is newer than {}", source.display(), file.display())),

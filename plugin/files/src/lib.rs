@@ -9,6 +9,7 @@ pub mod noise;
 mod origin;
 mod outputs;
 pub mod parallel;
+mod parts;
 pub mod passes;
 pub mod progress;
 pub mod read;
@@ -20,6 +21,7 @@ mod songs;
 pub mod write;
 
 pub use backing::{Made, MakeBacking, make_backing};
+pub use parts::{Fit, FittedPart, Nothing, TakenPart};
 pub use render::render;
 pub use rendered::Rendered;
 pub use request::{Passes, Render};

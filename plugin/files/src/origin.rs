@@ -10,7 +10,7 @@ use crate::{
     write::Container,
 };
 
-/// The names of both files and, of everything that was asked for, what a render without options would not do. What was found
+/// The names of the files and, of everything that was asked for, what a render without options would not do. What was found
 /// follows in the file, behind a colon.
 pub fn origin(request: &Render) -> String {
     let name = |path: &std::path::Path| path.file_name().unwrap_or_default().to_string_lossy().into_owned();
@@ -30,7 +30,8 @@ pub fn origin(request: &Render) -> String {
         words.push(request.bits.words().to_owned());
     }
     let words = if words.is_empty() { String::new() } else { format!(" ({})", words.join(", ")) };
-    format!("{} with {}{words}", name(&request.mix), name(&request.backing))
+    let backing: Vec<String> = request.backing.iter().map(|path| name(path)).collect();
+    format!("{} with {}{words}", name(&request.mix), backing.join(" + "))
 }
 
 /// The controls that do not stand where they stand in a fresh plug-in, under their names.
@@ -88,6 +89,13 @@ fn settings(settings: &Settings) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::write::Bits;
+
+    #[test]
+    fn parts_are_all_named() {
+        let one = Render::new("Lamp mix.wav", "parts/drums.wav", "out.wav");
+        let parts = Render { backing: ["parts/drums.wav", "parts/bass.wav"].map(Into::into).to_vec(), ..one };
+        assert_eq!(origin(&parts), "Lamp mix.wav with drums.wav + bass.wav");
+    }
 
     #[test]
     fn it_tells_what_was_asked_for() {

@@ -2,13 +2,14 @@
 
 use std::{ops::Range, path::Path};
 
-use anyhow::{Result, ensure};
+use anyhow::{Result, bail, ensure};
 use minuend_engine::{Lock, Misfit, Settings, settings::Listen};
 
 use crate::{
     ending::{Ending, NOT_FOUND},
     origin::origin,
     outputs::{check_outputs, same_file},
+    parts::{PartFiles, Sum},
     passes::{
         Block, Pair, Pass,
         depth::Depth,
@@ -36,23 +37,31 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     let _folders = NewFolders::for_files(request.outputs())?;
     check_outputs(
         &request.outputs().collect::<Vec<_>>(),
-        &[&request.mix, &request.backing],
+        &request.inputs().collect::<Vec<_>>(),
         request.overwrite,
     )?;
     let inputs = check_inputs(request)?;
     let rate_hz = inputs.rates_hz[0];
-    let pair = Pair { mix: &request.mix, backing: &request.backing, settings: request.settings };
+    let num_passes = request.num_passes();
+    let mut passed = 0.0;
+    let parts = if request.is_of_parts() {
+        let sum = Sum::of(request, &mut |done| progress(done / num_passes as f64))?;
+        passed += 1.0;
+        Some(sum)
+    } else {
+        None
+    };
+    let backing = parts.as_ref().map_or_else(|| request.backing[0].clone(), Sum::path);
+    let pair = Pair { mix: &request.mix, backing: &backing, settings: request.settings };
     let [from, to] =
         [request.part_s.start, request.part_s.end].map(|s| (s * f64::from(rate_hz)).round() as u64);
 
-    let num_passes = request.num_passes();
-    let mut passed = 0.0;
     let settings = Settings { hold: request.passes != Passes::One, ..pair.settings };
     let mut first = None;
     let start = match &request.passes {
         Passes::Two => {
-            first = learn(&pair, &mut |done| progress(done / num_passes as f64))?;
-            passed = 1.0;
+            first = learn(&pair, &mut |done| progress((passed + done) / num_passes as f64))?;
+            passed += 1.0;
             if first.is_none() && settings.listen != Listen::Mix {
                 return Err(not_found(request));
             }
@@ -66,30 +75,37 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
                 "{}: has {rate_hz} Hz, but the match was learned at {learned_hz} Hz; learn it anew from this file",
                 request.mix.display()
             );
+            ensure!(
+                learned.parts.is_none() || request.is_of_parts(),
+                "the match was learned with a backing in parts; name these parts, or leave out --match"
+            );
             Some((**learned).clone())
         }
     };
     let mut spectra = request.report.is_some().then(|| Spectra::new(inputs.channels));
     let causes = first.as_ref().and_then(Pass::known_causes);
     let mut depth = Depth::default();
-    let mut write =
-        |out: &Path, listen: Listen, see: &mut dyn FnMut(&Block)| -> Result<(Pass, AudioWriter)> {
-            let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
-            let mut writer =
-                AudioWriter::create(out, inputs.channels[0], rate_hz, request.bits, request.overwrite)?;
-            let pass = subtract(&pair, start.as_ref(), causes, from..to, &mut |block| {
-                writer.write(block.output)?;
-                see(&block);
-                tell(progress, (passed + block.done) / num_passes as f64)
-            })?;
-            passed += 1.0;
-            Ok((pass, writer))
-        };
+    let mut write = |out: &Path,
+                     listen: Listen,
+                     see: &mut dyn FnMut(&Block) -> Result<()>|
+     -> Result<(Pass, AudioWriter)> {
+        let pair = Pair { settings: Settings { listen, ..settings }, ..pair };
+        let mut writer =
+            AudioWriter::create(out, inputs.channels[0], rate_hz, request.bits, request.overwrite)?;
+        let pass = subtract(&pair, start.as_ref(), causes, from..to, &mut |block| {
+            writer.write(block.output)?;
+            see(&block)?;
+            tell(progress, (passed + block.done) / num_passes as f64)
+        })?;
+        passed += 1.0;
+        Ok((pass, writer))
+    };
     let (pass, writer) = write(&request.out, settings.listen, &mut |block| {
         depth.take(block.readings);
         if let Some(spectra) = &mut spectra {
             spectra.add(block);
         }
+        Ok(())
     })?;
     // What was searched and studied was in the pass that learned, and that went over all of the files.
     let learning = first.as_ref().unwrap_or(&pass);
@@ -107,8 +123,19 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     {
         return Err(no_match(request, misfit, pass.drift_ppm));
     }
+    let mut part_files = match &parts {
+        Some(sum) if !request.part_files.is_empty() => {
+            let delay_samples = pass.readings.delay_samples.round() as i64;
+            Some(PartFiles::create(request, &sum.fit, delay_samples, from, (rate_hz, inputs.channels[0]))?)
+        }
+        _ => None,
+    };
     let also = match &request.matched_backing {
-        Some(out) => Some(write(out, Listen::Backing, &mut |_| ())?.1),
+        Some(out) => {
+            let mut split =
+                |block: &Block| part_files.as_mut().map_or(Ok(()), |files| files.take(block.output));
+            Some(write(out, Listen::Backing, &mut split)?.1)
+        }
         None => None,
     };
 
@@ -128,18 +155,28 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         bad_samples: learning.readings.bad_samples,
         clipped_samples: 0,
         causes: learning.causes.clone(),
+        left_db: left_db(&pass),
+        parts: Vec::new(),
         learned: learning.learned.clone(),
     };
+    if let Some(sum) = parts {
+        rendered.bad_samples = rendered.bad_samples.max(sum.bad_samples);
+        rendered.parts = sum.taken(&rendered);
+        rendered.learned.parts = Some(sum.fit.clone());
+    }
     let of = format!("{}: {}", origin(request), rendered.describe());
     rendered.clipped_samples = writer.finish(&of)?;
     if let Some(also) = also {
         rendered.clipped_samples += also.finish(&format!("matched backing; {of}"))?;
     }
+    if let Some(files) = part_files {
+        rendered.clipped_samples += files.finish(&of)?;
+    }
     if let (Some(file), Some(spectra)) = (&request.report, &spectra) {
         let findings = Findings {
             request,
             rendered: &rendered,
-            rates_hz: inputs.rates_hz,
+            rates_hz: &inputs.rates_hz,
             series: &pass.series,
             looking: &learning.series,
             spectra,
@@ -152,12 +189,25 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
     Ok(rendered)
 }
 
-fn not_found(request: &Render) -> anyhow::Error {
-    let message = format!(
-        "{}: was not found in {}; check that both are the same song from the same master",
-        request.backing.display(),
-        request.mix.display()
-    );
+/// How loud what is left is against the mix, dB.
+fn left_db(pass: &Pass) -> f64 {
+    let energies = pass.series.energies();
+    10.0 * (energies.difference().max(0.0) / energies.mix.max(f64::MIN_POSITIVE)).log10()
+}
+
+/// The error of a backing that was not found.
+pub fn not_found(request: &Render) -> anyhow::Error {
+    let message = match &request.backing[..] {
+        [one] => format!(
+            "{}: was not found in {}; check that both are the same song from the same master",
+            one.display(),
+            request.mix.display()
+        ),
+        _ => format!(
+            "{}: none of the parts was found in it, nor their sum; check that they are of this song, from the same master",
+            request.mix.display()
+        ),
+    };
     Ending::new(NOT_FOUND, message).into()
 }
 
@@ -176,7 +226,12 @@ fn misfit(pass: &Pass, sections: &[Section], settings: &Settings) -> Option<Misf
 
 /// The error of a match that is none.
 fn no_match(request: &Render, misfit: Misfit, drift_ppm: f64) -> anyhow::Error {
-    let (mix, backing) = (request.mix.display(), request.backing.display());
+    let mix = request.mix.display();
+    let backing = match &request.backing[..] {
+        [one] => one.display().to_string(),
+        [first, ..] => format!("{} and the other parts", first.display()),
+        [] => String::new(),
+    };
     let message = match misfit {
         Misfit::Swapped => format!(
             "{mix} and {backing} look swapped: what is called the backing holds more than the mix; name the full mix first"
@@ -196,44 +251,58 @@ fn no_match(request: &Render, misfit: Misfit, drift_ppm: f64) -> anyhow::Error {
 
 /// Refuses names that promise another format than what is written.
 fn check_names(request: &Render) -> Result<()> {
-    for out in std::iter::once(&request.out).chain(&request.matched_backing) {
+    for out in std::iter::once(&request.out).chain(&request.matched_backing).chain(&request.part_files) {
         Container::of(out)?.check(out, request.bits)?;
     }
     Ok(())
 }
 
-/// What is known of the two files, mix first.
+/// What is known of the files.
 struct Inputs {
-    rates_hz: [u32; 2],
+    /// Sample rates, mix first, Hz.
+    rates_hz: Vec<u32>,
+    /// Channels of the mix, and of the backing or of the sum of its parts.
     channels: [usize; 2],
 }
 
 /// Refuses files that cannot be worked on, before the work.
 fn check_inputs(request: &Render) -> Result<Inputs> {
     let mix = AudioReader::open(&request.mix)?;
-    let backing = AudioReader::open(&request.backing)?;
-    ensure!(
-        !same_file(&request.mix, &request.backing),
-        "{}: is named as the mix and as the backing, which leaves nothing; name two files",
-        request.mix.display()
-    );
-    // Refused if its rate cannot be brought to that of the mix.
-    AudioReader::open_at(&request.backing, mix.sample_rate_hz())?;
-    for (file, what) in [(&request.mix, "a mix"), (&request.backing, "a backing")] {
-        if is_silent(file)? {
-            let message = format!("{}: is silent; name {what} that can be heard", file.display());
-            return Err(Ending::new(NOT_FOUND, message).into());
+    let mut rates_hz = vec![mix.sample_rate_hz()];
+    let mut num_channels = mix.num_channels();
+    for path in &request.backing {
+        let backing = AudioReader::open(path)?;
+        ensure!(
+            !same_file(&request.mix, path),
+            "{}: is named as the mix and as the backing, which leaves nothing; name two files",
+            request.mix.display()
+        );
+        // Refused if its rate cannot be brought to that of the mix.
+        AudioReader::open_at(path, mix.sample_rate_hz())?;
+        rates_hz.push(backing.sample_rate_hz());
+        if !request.is_of_parts() {
+            num_channels = backing.num_channels();
         }
+    }
+    let silent = |what: &str| Ending::new(NOT_FOUND, what.to_owned());
+    ensure!(
+        !is_silent(&request.mix)?,
+        silent(&format!("{}: is silent; name a mix that can be heard", request.mix.display()))
+    );
+    let mut is_heard = false;
+    for path in &request.backing {
+        is_heard = is_heard || !is_silent(path)?;
+    }
+    if let ([first, others @ ..], false) = (&request.backing[..], is_heard) {
+        let what = if others.is_empty() { "is silent" } else { "is silent, and so are the other parts" };
+        bail!(silent(&format!("{}: {what}; name a backing that can be heard", first.display())));
     }
     let Range { start, end } = request.part_s;
     ensure!(
         start >= 0.0 && (end - start) * f64::from(mix.sample_rate_hz()) >= 1.0,
         "the part from {start:.3} s to {end:.3} s is empty; let --to lie behind --from"
     );
-    Ok(Inputs {
-        rates_hz: [mix.sample_rate_hz(), backing.sample_rate_hz()],
-        channels: [mix.num_channels(), backing.num_channels()],
-    })
+    Ok(Inputs { rates_hz, channels: [mix.num_channels(), num_channels] })
 }
 
 #[cfg(test)]

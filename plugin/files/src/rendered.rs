@@ -5,8 +5,12 @@ use minuend_engine::{Withheld, causes::Cause};
 
 use crate::{
     covered,
+    parts::{TakenPart, parts_in_words},
     passes::{Learned, depth::SongDepth, sections::Section},
 };
+
+/// Less than this of a mix, dB, is no voice. What a codec throws away can be as loud.
+const NOTHING_LEFT_DB: f64 = -25.0;
 
 /// What was found on the way.
 #[derive(Clone, Debug, PartialEq)]
@@ -35,6 +39,10 @@ pub struct Rendered {
     pub clipped_samples: u64,
     /// What limits the null, and what was corrected: first what stands.
     pub causes: Vec<Cause>,
+    /// How loud what is left is against the mix, dB.
+    pub left_db: f64,
+    /// What came of each part, if the backing came in parts.
+    pub parts: Vec<TakenPart>,
     /// What was learned, for another time.
     pub learned: Learned,
 }
@@ -78,6 +86,13 @@ impl Rendered {
                 "; the backing is {0:.3} s too late for the plug-in: move its clip {0:.3} s earlier",
                 self.late_s
             );
+        }
+        if !self.parts.is_empty() {
+            line += &format!("; parts: {}", parts_in_words(&self.parts, f64::from(self.sample_rate_hz)));
+            if self.left_db < NOTHING_LEFT_DB {
+                line += "; next to nothing is left: nobody sings, or one of the parts is the voice itself, which is taken away with \
+                         it; leave that part out";
+            }
         }
         if self.clipped_samples > 0 {
             line += &format!(

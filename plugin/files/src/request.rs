@@ -17,8 +17,8 @@ use crate::{
 pub struct Render {
     /// The full mix.
     pub mix: PathBuf,
-    /// The same song without the part that is wanted.
-    pub backing: PathBuf,
+    /// The same song without the part that is wanted: one file, or the parts that make it up.
+    pub backing: Vec<PathBuf>,
     /// The file to write; its name tells whether it is WAV or FLAC.
     pub out: PathBuf,
     /// One setting of every control, for the whole song.
@@ -33,6 +33,8 @@ pub struct Render {
     pub part_s: Range<f64>,
     /// Where the matched backing is written too.
     pub matched_backing: Option<PathBuf>,
+    /// Where each part is written as it was taken away, in the order of the parts; none if that is not wanted.
+    pub part_files: Vec<PathBuf>,
     /// Where a page about it is written, HTML.
     pub report: Option<PathBuf>,
     /// Where what was learned is written, for [`Passes::Held`].
@@ -58,7 +60,7 @@ impl Render {
         let out = out.into();
         Self {
             mix: mix.into(),
-            backing: backing.into(),
+            backing: vec![backing.into()],
             settings: Settings::default(),
             bits: Container::of(&out).map_or(Bits::default(), Container::default_bits),
             out,
@@ -66,19 +68,39 @@ impl Render {
             passes: Passes::default(),
             part_s: 0.0..f64::INFINITY,
             matched_backing: None,
+            part_files: Vec::new(),
             report: None,
             save_match: None,
         }
     }
 
-    /// How often the engine goes over the files, each time with an equal share of the progress.
+    /// How often the engine goes over the files, each time with an equal share of the progress; and once for the parts.
     pub fn num_passes(&self) -> usize {
-        1 + usize::from(self.passes == Passes::Two) + usize::from(self.matched_backing.is_some())
+        let more = [self.passes == Passes::Two, self.writes_backing(), self.is_of_parts()];
+        1 + more.into_iter().map(usize::from).sum::<usize>()
+    }
+
+    /// Whether the backing comes in parts.
+    pub fn is_of_parts(&self) -> bool {
+        self.backing.len() > 1
+    }
+
+    /// Whether the backing is wanted as it is subtracted, whole or in parts.
+    pub fn writes_backing(&self) -> bool {
+        self.matched_backing.is_some() || !self.part_files.is_empty()
+    }
+
+    /// All files that are read.
+    pub fn inputs(&self) -> impl Iterator<Item = &Path> {
+        std::iter::once(&self.mix).chain(&self.backing).map(PathBuf::as_path)
     }
 
     /// All files that are written.
     pub fn outputs(&self) -> impl Iterator<Item = &Path> {
         let more = [&self.matched_backing, &self.report, &self.save_match];
-        std::iter::once(&self.out).chain(more.into_iter().flatten()).map(PathBuf::as_path)
+        std::iter::once(&self.out)
+            .chain(more.into_iter().flatten())
+            .chain(&self.part_files)
+            .map(PathBuf::as_path)
     }
 }

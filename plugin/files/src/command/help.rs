@@ -3,7 +3,7 @@
 /// How `render` is called.
 pub fn usage(program: &str) -> String {
     format!(
-        "{program} [OPTIONS] MIX BACKING\n       {program} [OPTIONS] FOLDER\n       {program} [OPTIONS] --list FILE"
+        "{program} [OPTIONS] MIX BACKING\n       {program} [OPTIONS] MIX PART PART ...\n       {program} [OPTIONS] FOLDER\n       {program} [OPTIONS] --list FILE"
     )
 }
 
@@ -17,6 +17,7 @@ Examples:
   {program} mix.flac backing.mp3 -o vocal.flac --bits 16
   {program} mix.wav backing.wav --trim -0.5dB --low-cut-slope off
   {program} mix.wav backing.wav --from 1:30 --to 2:00 -o chorus.wav
+  {program} mix.wav drums.wav bass.wav keys.wav --also parts
   {program} songs -o differences --resume"
     )
 }
@@ -34,14 +35,28 @@ Files:
   .flac. Files appear whole or not at all, nothing is replaced without --force,
   and folders that are missing are made.
 
+Parts:
+  Files behind the mix, two or more, or a folder of them, are the parts that
+  make up the backing: drums, bass, keys. The level of each in the mix, its
+  delay and its tone are found, where that wins over their plain sum; a part
+  that is not in the mix is told, and left out. In a folder every audio file is
+  a part, but for the mix itself and what was written for it (\"NAME
+  difference\").
+  --also parts writes a folder \"NAME difference parts\" with each as it was
+  taken away, and \"NAME difference backing\", which is all of them together.
+  --one-pass takes the plain sum, as a host makes it on the sidechain. A match
+  that was kept is for the same parts, by the names of their files.
+
 Many songs:
   In a folder, a song is two files called \"NAME mix\" and \"NAME backing\", with
   a space, -, _ or . between, or a folder NAME with a \"mix\" and a \"backing\".
   For mix may stand full mix, full, master, original, song or main; for backing
   instrumental, instr, inst, playback, minus one, no vocals or off vocal; in
-  upper or lower case, in brackets or not.
+  upper or lower case, in brackets or not. For a backing may stand a folder
+  with its parts, \"NAME parts\", or \"parts\" in the folder NAME.
   A list has a line for each song: mix, tab, backing and, if wanted, tab and
-  name; lines beginning with # do not count.
+  name; lines beginning with # do not count. For a backing may stand a folder
+  with its parts; or further parts follow behind the name, each after a tab.
   Either way \"NAME difference.wav\" is written, and a song that fails does not
   stop the others.
 

@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 use super::outcome::Outcome;
 use crate::{
     ending::{Ending, NOT_FOUND},
+    parts::{Nothing, TakenPart},
     passes::sections::{Section, State},
     request::Render,
 };
@@ -27,12 +28,27 @@ fn section(section: &Section) -> Value {
     json!({ "from_s": from_s, "to_s": to_s, "state": state, "delay_samples": delay_samples })
 }
 
+/// A part of the backing.
+fn part(part: &TakenPart) -> Value {
+    json!({
+        "name": part.name,
+        "level_db": part.level_db,
+        "inverted": part.inverted,
+        "delay_samples": part.why_nothing.is_none().then_some(part.delay_samples),
+        "tone": part.why_nothing.is_none().then(|| part.tone_words()),
+        "nothing": part.why_nothing.map(Nothing::words),
+    })
+}
+
 /// One line about a song.
 pub fn json_line(request: Option<&Render>, result: &Result<Outcome>) -> Value {
     let shown = |path: &PathBuf| Value::from(path.display().to_string());
     let mut line = json!({
         "mix": request.map(|request| shown(&request.mix)),
-        "backing": request.map(|request| shown(&request.backing)),
+        "backing": request.map(|request| match &request.backing[..] {
+            [one] => shown(one),
+            parts => parts.iter().map(shown).collect(),
+        }),
         "out": request.map(|request| shown(&request.out)),
     });
     let more = match result {
@@ -64,6 +80,11 @@ pub fn json_line(request: Option<&Render>, result: &Result<Outcome>) -> Value {
     };
     if let (Value::Object(line), Value::Object(more)) = (&mut line, more) {
         line.extend(more);
+        if let Ok(Outcome::Rendered(rendered)) = result
+            && !rendered.parts.is_empty()
+        {
+            line.insert("parts".to_owned(), rendered.parts.iter().map(part).collect());
+        }
     }
     line
 }

@@ -1,6 +1,7 @@
 //! The command line of `render`.
 
 use std::{
+    ffi::OsString,
     num::NonZeroUsize,
     path::{Path, PathBuf},
 };
@@ -23,7 +24,7 @@ use crate::{
     progress::{Bar, Progress},
     render::render,
     request::{Passes, Render},
-    songs::{Song, Songs, in_folder, in_list, is_audio_name, name_of_mix},
+    songs::{Song, Songs, files_of, in_folder, in_list, is_audio_name, name_of_mix, part_names},
     write::{Bits, Container, NewFolders, folder_of},
 };
 
@@ -35,8 +36,8 @@ pub struct RenderArguments {
     /// The full mix, or a folder of songs
     #[arg(required_unless_present = "list")]
     mix: Option<PathBuf>,
-    /// The same song without the part you want
-    backing: Option<PathBuf>,
+    /// The same song without the part you want; or the parts that make it up, or folders of them
+    backing: Vec<PathBuf>,
 
     /// File to write, .wav or .flac; of many songs, the folder for them [default: "NAME difference.wav" beside the mix]
     #[arg(short, long, value_name = "FILE", help_heading = "Files written")]
@@ -47,8 +48,8 @@ pub struct RenderArguments {
     /// Bits a sample: 16 or 24 with dither, 32 or float for 32-bit float [default: float; in FLAC, 24]
     #[arg(long, value_name = "BITS", help_heading = "Files written", value_parser = choice([("16", Bits::Int16), ("24", Bits::Int24), ("32", Bits::Float), ("float", Bits::Float)]))]
     bits: Option<Bits>,
-    /// Write this too, beside the file: the backing as it is subtracted
-    #[arg(long, value_name = "WHAT", help_heading = "Files written", value_parser = choice([("backing", Also::Backing)]))]
+    /// Write this too, beside the file: the backing as it is subtracted, or that and each of its parts
+    #[arg(long, value_name = "WHAT", help_heading = "Files written", value_parser = choice([("backing", Also::Backing), ("parts", Also::Parts)]))]
     also: Option<Also>,
     /// Write a page about it, HTML with pictures; of many songs, the folder for them
     #[arg(long, value_name = "FILE", help_heading = "Files written")]
@@ -78,7 +79,7 @@ pub struct RenderArguments {
     )]
     held: Option<PathBuf>,
 
-    /// Text file that lists songs, a line each: mix, tab, backing
+    /// Text file that lists songs, a line each: mix, tab, backing or folder of parts
     #[arg(long, value_name = "FILE", conflicts_with = "mix", help_heading = "Many songs")]
     list: Option<PathBuf>,
     /// Songs at a time [default: one a processor]
@@ -105,6 +106,8 @@ pub struct RenderArguments {
 enum Also {
     /// The backing as it is subtracted.
     Backing,
+    /// That, and each part of it.
+    Parts,
 }
 
 impl RenderArguments {
@@ -122,20 +125,27 @@ impl RenderArguments {
 
     /// The songs, if it is about many.
     fn songs(&self) -> Result<Option<Songs>> {
-        match (&self.list, &self.mix, &self.backing) {
+        match (&self.list, &self.mix, &self.backing[..]) {
             (Some(list), ..) => in_list(list).map(Some),
-            (None, Some(folder), None) if folder.is_dir() => in_folder(folder).map(Some),
+            (None, Some(folder), []) if folder.is_dir() => in_folder(folder).map(Some),
             _ => Ok(None),
         }
     }
 
     /// Refuses options that do not go together, of one song or many.
     fn check(&self, is_many: bool) -> Result<(), String> {
-        const FILES: &str = "one song takes two files, MIX and BACKING; many take a folder, or --list FILE";
+        const FILES: &str =
+            "one song takes MIX and BACKING, or MIX and its parts; many take a folder, or --list FILE";
         match &self.mix {
-            Some(mix) if !is_many && self.backing.is_none() => {
+            Some(mix) if !is_many && self.backing.is_empty() => {
                 let what = if mix.exists() { "BACKING is missing" } else { "is no folder and no file" };
                 return Err(format!("{}: {what}; {FILES}", mix.display()));
+            }
+            Some(mix) if !is_many && mix.is_dir() => {
+                return Err(format!(
+                    "{}: is a folder, and the first file is the mix; {FILES}",
+                    mix.display()
+                ));
             }
             _ => {}
         }
@@ -181,11 +191,11 @@ impl RenderArguments {
     }
 
     fn request_of_one(&self) -> Result<Render> {
-        let (Some(mix), Some(backing)) = (&self.mix, &self.backing) else {
-            bail!("internal fault: one song without its files")
-        };
-        let beside_mix = || self.named(folder_of(mix), &name_of_mix(mix));
-        let request = self.request(mix, backing, self.out.clone().unwrap_or_else(beside_mix));
+        let Some(mix) = &self.mix else { bail!("internal fault: one song without its files") };
+        let name = name_of_mix(mix);
+        let backing = files_of(&self.backing, mix, &name)?;
+        let beside_mix = || self.named(folder_of(mix), &name);
+        let request = self.request(mix, backing, self.out.clone().unwrap_or_else(beside_mix))?;
         Ok(Render {
             passes: match &self.held {
                 Some(file) => Passes::Held(Box::new(Learned::load(file)?)),
@@ -205,17 +215,17 @@ impl RenderArguments {
                 folder.display()
             );
         }
-        Ok(songs.into_iter().map(|song| song.map(|song| self.request_of(song))).collect())
+        Ok(songs.into_iter().map(|song| song.and_then(|song| self.request_of(song))).collect())
     }
 
-    fn request_of(&self, Song { name, mix, backing }: Song) -> Render {
+    fn request_of(&self, Song { name, mix, backing }: Song) -> Result<Render> {
         let named = |folder: &Path, what: &str| folder.join(format!("{name} {what}"));
         let folder = self.out.as_deref().unwrap_or(folder_of(&mix));
-        Render {
+        Ok(Render {
             report: self.report.as_ref().map(|folder| named(folder, "report.html")),
             save_match: self.save_match.as_ref().map(|folder| named(folder, "learned.match")),
-            ..self.request(&mix, &backing, self.named(folder, &name))
-        }
+            ..self.request(&mix, backing, self.named(folder, &name))?
+        })
     }
 
     /// The file of a song whose name is not given.
@@ -223,17 +233,24 @@ impl RenderArguments {
         folder.join(format!("{song} difference.{}", self.format.unwrap_or(Container::Wav).ending()))
     }
 
-    fn request(&self, mix: &Path, backing: &Path, out: PathBuf) -> Render {
-        let usual = Render::new(mix, backing, out);
-        Render {
+    fn request(&self, mix: &Path, backing: Vec<PathBuf>, out: PathBuf) -> Result<Render> {
+        let usual = Render { backing, ..Render::new(mix, "", out) };
+        let also_parts = self.also == Some(Also::Parts);
+        ensure!(
+            !also_parts || usual.is_of_parts(),
+            "{}: is one file, and --also parts is for a backing in parts; leave it out, or say --also backing",
+            usual.backing[0].display()
+        );
+        Ok(Render {
             settings: self.controls.settings(),
             bits: self.bits.unwrap_or(usual.bits),
             overwrite: self.force,
             passes: if self.one_pass { Passes::One } else { Passes::Two },
             part_s: self.from..self.to.unwrap_or(f64::INFINITY),
-            matched_backing: self.also.map(|Also::Backing| beside(&usual.out, "backing")),
+            matched_backing: self.also.map(|_| beside(&usual.out, "backing")),
+            part_files: if also_parts { part_files(&usual) } else { Vec::new() },
             ..usual
-        }
+        })
     }
 
     /// Renders one song or many, and says what came of each.
@@ -287,6 +304,19 @@ fn beside(out: &Path, word: &str) -> PathBuf {
     name.push(format!(" {word}."));
     name.push(out.extension().unwrap_or_default());
     out.with_file_name(name)
+}
+
+/// The files of the parts as they are taken away: in a folder called like the difference, called like the parts.
+fn part_files(request: &Render) -> Vec<PathBuf> {
+    let mut folder = request.out.file_stem().unwrap_or_default().to_owned();
+    folder.push(" parts");
+    let folder = request.out.with_file_name(folder);
+    let named = |mut name: OsString| {
+        name.push(".");
+        name.push(request.out.extension().unwrap_or_default());
+        folder.join(name)
+    };
+    part_names(&request.backing).into_iter().map(named).collect()
 }
 
 #[cfg(test)]

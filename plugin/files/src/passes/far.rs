@@ -66,7 +66,7 @@ impl WholeSong {
         let mix = AudioReader::open(mix)?;
         let rate_hz = mix.sample_rate_hz();
         let backing = AudioReader::open_at(backing, rate_hz)?;
-        let step = (rate_hz / COARSE_RATE_HZ).max(1);
+        let step = coarse_step(rate_hz);
         let (mix, backing) = (coarse(mix, step, wanted)?, coarse(backing, step, wanted)?);
         if !wanted.load(Relaxed) {
             return Ok(None);
@@ -188,9 +188,14 @@ impl Correlation {
     }
 }
 
+/// Samples at a rate, Hz, that become one at the coarse rate.
+pub fn coarse_step(rate_hz: u32) -> u32 {
+    (rate_hz / COARSE_RATE_HZ).max(1)
+}
+
 /// The sum of a file's channels at a coarse rate, by means over `step` samples; as far as it is wanted. The second channel counts
 /// half, so that one side upside down cancels nothing.
-fn coarse(mut reader: AudioReader, step: u32, is_wanted: &AtomicBool) -> Result<Vec<f32>> {
+pub fn coarse(mut reader: AudioReader, step: u32, is_wanted: &AtomicBool) -> Result<Vec<f32>> {
     let wanted = (REACH_S * u64::from(reader.sample_rate_hz()) / u64::from(step)) as usize;
     let mut block = vec![vec![0.0; 1024 * step as usize]; reader.num_channels()];
     let mut signal = Vec::new();

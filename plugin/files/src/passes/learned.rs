@@ -5,11 +5,14 @@ use std::{fs, path::Path};
 use anyhow::{Context, Result, anyhow, bail, ensure};
 use minuend_common::{
     match_bytes::{Reader, read_match, write_match},
-    match_file::{self, LARGEST, LAYOUT, Unreadable},
+    match_file::{self, LARGEST, LAYOUT, LAYOUT_OF_PARTS, Unreadable},
 };
 use minuend_engine::Match;
 
-use crate::write::write_file;
+use crate::{
+    parts::{Fit, read_fit, write_fit},
+    write::write_file,
+};
 
 /// What was learned of a pair.
 #[derive(Clone, Debug, PartialEq)]
@@ -18,6 +21,8 @@ pub struct Learned {
     pub found: Match,
     /// By how much the backing is moved earlier (later, if negative), samples, before the engine gets it.
     pub advance_samples: i64,
+    /// How the parts were fitted that the backing is the sum of, if it came in parts.
+    pub parts: Option<Fit>,
 }
 
 /// What to do about one that is of no use.
@@ -28,7 +33,14 @@ impl Learned {
     pub fn save(&self, path: &Path, overwrite: bool) -> Result<()> {
         let mut content = self.advance_samples.to_le_bytes().to_vec();
         write_match(Some(&self.found), &mut content);
-        write_file(path, &match_file::seal(LAYOUT, &content), overwrite)
+        let layout = match &self.parts {
+            Some(parts) => {
+                write_fit(parts, &mut content);
+                LAYOUT_OF_PARTS
+            }
+            None => LAYOUT,
+        };
+        write_file(path, &match_file::seal(layout, &content), overwrite)
     }
 
     /// Reads what [`Self::save`] wrote.
@@ -56,13 +68,17 @@ impl Learned {
             Unreadable::Foreign => anyhow!("{shown}: is no match; {AGAIN}"),
             Unreadable::Damaged => anyhow!("{shown}: is damaged; {AGAIN}"),
         })?;
-        ensure!(layout == LAYOUT, "{shown}: is of layout {layout}, and this Minuend reads {LAYOUT}; {AGAIN}");
+        ensure!(
+            [LAYOUT, LAYOUT_OF_PARTS].contains(&layout),
+            "{shown}: is of layout {layout}, and this Minuend reads {LAYOUT} and {LAYOUT_OF_PARTS}; {AGAIN}"
+        );
         let mut reader = Reader(content);
         let advance_samples = reader.array().map(i64::from_le_bytes);
-        let found = read_match(&mut reader).flatten().filter(|_| reader.0.is_empty());
-        match (advance_samples, found) {
-            (Some(advance_samples), Some(found)) if advance_samples.unsigned_abs() < 1 << 40 => {
-                Ok(Self { found, advance_samples })
+        let found = read_match(&mut reader).flatten();
+        let parts = if layout == LAYOUT_OF_PARTS { read_fit(&mut reader).map(Some) } else { Some(None) };
+        match (advance_samples, found, parts.filter(|_| reader.0.is_empty())) {
+            (Some(advance_samples), Some(found), Some(parts)) if advance_samples.unsigned_abs() < 1 << 40 => {
+                Ok(Self { found, advance_samples, parts })
             }
             _ => bail!("{shown}: holds a match that cannot have been learned; {AGAIN}"),
         }
@@ -126,7 +142,7 @@ mod tests {
             bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
             bytes
         };
-        for layout in [0, LAYOUT as u8 + 1, 99] {
+        for layout in [0, LAYOUT_OF_PARTS as u8 + 1, 99] {
             refused(&sealed(&|bytes| bytes[BEGINNING.len()] = layout), &format!("layout {layout}"));
         }
         refused(&sealed(&|bytes| bytes.push(0)), "cannot have been learned");

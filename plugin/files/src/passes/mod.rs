@@ -17,6 +17,7 @@ mod stretches;
 mod worker;
 
 pub use block::{Block, Each};
+pub use far::{coarse, coarse_step};
 pub use learn::learn;
 pub use learned::Learned;
 pub use pair::Pair;

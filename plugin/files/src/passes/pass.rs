@@ -126,7 +126,7 @@ impl Record {
             readings,
             causes: readings.causes.iter().map(|&cause| between_files(cause, self.advance_samples)).collect(),
             drift_ppm: self.course.drift_ppm(),
-            learned: Learned { found, advance_samples: self.advance_samples },
+            learned: Learned { found, advance_samples: self.advance_samples, parts: None },
             num_samples,
             was_found: self.was_found,
             also_at: Vec::new(),

@@ -10,7 +10,7 @@ pub struct Findings<'a> {
     /// What came of it.
     pub rendered: &'a Rendered,
     /// Sample rates of the files, mix first, Hz.
-    pub rates_hz: [u32; 2],
+    pub rates_hz: &'a [u32],
     /// The readings over the song.
     pub series: &'a Series,
     /// Those of the pass that looked where the backing lies.

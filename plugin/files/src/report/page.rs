@@ -20,6 +20,7 @@ use super::{
     text::{capitalised, escaped, worded},
 };
 use crate::{
+    parts::TakenPart,
     passes::sections::{Section, State, delay_jumps},
     rendered::{Rendered, delay_words},
     request::Passes,
@@ -33,7 +34,8 @@ pub fn page(findings: &Findings) -> String {
     let Findings { request, rendered, .. } = findings;
     let sections = &rendered.sections;
     let name = |path: &Path| escaped(&path.file_name().unwrap_or_default().to_string_lossy());
-    let (mix, backing) = (name(&request.mix), name(&request.backing));
+    let mix = name(&request.mix);
+    let backing = request.backing.iter().map(|path| name(path)).collect::<Vec<_>>().join(" + ");
 
     let mut body = format!("<h1>{mix} <span>minus</span> {backing}</h1>\n");
     let jumps = delay_jumps(sections, rendered.drift_ppm, findings.sample_rate_hz());
@@ -44,6 +46,7 @@ pub fn page(findings: &Findings) -> String {
     };
     _ = writeln!(body, "<p class=\"verdict\">{}{at_end}</p>", verdict(rendered));
     body += &table(findings, jumps);
+    body += &part_table(&rendered.parts, findings.sample_rate_hz());
     body += &causes(rendered);
     _ = writeln!(body, "<h2>What to try next</h2>\n<ul>");
     for line in advice(&facts(findings)) {
@@ -76,6 +79,8 @@ fn table(findings: &Findings, jumps: bool) -> String {
     let Findings { request, rendered, rates_hz, .. } = findings;
     let (from_s, to_s) = findings.part_s();
     let shown = |path: &Path| escaped(&path.display().to_string());
+    let backing = request.backing.iter().zip(&rates_hz[1..]);
+    let backing = backing.map(|(path, rate_hz)| format!("{}, {rate_hz} Hz", shown(path)));
     let level = rendered.learned.found.taps.level();
     let level_db = level.map(|gain| 20.0 * f64::from(gain.abs()).max(1e-6).log10());
     let passes = match request.passes {
@@ -89,7 +94,7 @@ fn table(findings: &Findings, jumps: bool) -> String {
     };
     let rows = [
         ("Mix", format!("{}, {} Hz", shown(&request.mix), rates_hz[0])),
-        ("Backing", format!("{}, {} Hz", shown(&request.backing), rates_hz[1])),
+        ("Backing", backing.collect::<Vec<_>>().join("<br>")),
         ("Output", shown(&request.out)),
         ("Part", format!("{} to {}", clock(from_s, 1), clock(to_s, 1))),
         ("Passes", passes.to_owned()),
@@ -111,6 +116,31 @@ fn table(findings: &Findings, jumps: bool) -> String {
     ];
     let rows = rows.map(|(name, value)| format!("<tr><th scope=\"row\">{name}</th><td>{value}</td></tr>\n"));
     format!("<table class=\"facts\">\n{}</table>\n", rows.concat())
+}
+
+/// The parts of the backing, a row each, if it came in parts.
+fn part_table(parts: &[TakenPart], sample_rate_hz: f64) -> String {
+    if parts.is_empty() {
+        return String::new();
+    }
+    let mut rows = String::new();
+    for part in parts {
+        let name = escaped(&part.name);
+        let cells = match part.why_nothing {
+            Some(nothing) => format!("<td colspan=\"3\">{}</td>", capitalised(nothing.words().to_owned())),
+            None => {
+                let inverted = if part.inverted { ", inverted" } else { "" };
+                let level = worded(&part.level_words());
+                let delay = worded(&delay_words(part.delay_samples, sample_rate_hz));
+                format!("<td>{level}{inverted}</td><td>{delay}</td><td>{}</td>", part.tone_words())
+            }
+        };
+        _ = writeln!(rows, "<tr><td>{name}</td>{cells}</tr>");
+    }
+    format!(
+        "<h2>Parts</h2>\n<table class=\"sections\">\n<tr><th>part</th><th>level in the mix</th><th>delay of the mix</th>\
+         <th>tone</th></tr>\n{rows}</table>\n"
+    )
 }
 
 /// What limits the null and what was corrected, each in a list if there is any.
@@ -159,9 +189,9 @@ fn facts(findings: &Findings) -> Facts {
         holds_more: rendered.sections.iter().any(|section| section.state == State::HoldsMore),
         late_s: rendered.late_s,
         movement_db: range_of_nine_tenths(&mut movement),
-        lossy: [&request.mix, &request.backing].map(|path| lossy(path)),
+        lossy: [lossy(&request.mix), request.backing.iter().any(|path| lossy(path))],
         codec_heard: rendered.causes.iter().any(|cause| matches!(cause.kind, Kind::Codec { .. })),
-        rates_differ: rates_hz[0] != rates_hz[1],
+        rates_differ: rates_hz.iter().any(|&rate_hz| rate_hz != rates_hz[0]),
         drift_ppm: rendered.drift_ppm,
         clipped_samples: rendered.clipped_samples,
         bad_samples: rendered.bad_samples,

@@ -11,6 +11,7 @@ use anyhow::{Context, Result, bail, ensure};
 use super::{
     Song, Songs,
     name::key_of,
+    parts::files_of,
     role::{Role, role_of},
 };
 
@@ -33,25 +34,26 @@ struct Found {
     name: String,
     mixes: Vec<PathBuf>,
     backings: Vec<PathBuf>,
+    parts: Vec<PathBuf>,
 }
 
 /// The songs in a folder and in the folders directly in it: two audio files each, called `NAME mix` and `NAME backing`, or by
 /// other words for them, in any format, with a space, `-`, `_` or `.` between. A folder's `mix` and `backing` are called like
-/// the folder. Names that differ in upper and lower case alone are one.
+/// the folder. Names that differ in upper and lower case alone are one. For a backing may stand a folder with its parts, called
+/// `NAME parts`.
 pub fn in_folder(folder: &Path) -> Result<Songs> {
     let mut found = BTreeMap::<String, Found>::new();
     gather(folder, "", &mut found)?;
     for entry in entries(folder)? {
-        if entry.is_dir() {
+        if entry.is_dir() && !is_of_parts(&entry) {
             gather(&entry, &name_of(&entry), &mut found)?;
         }
     }
     let shown = folder.display();
-    ensure!(
-        !found.is_empty(),
-        "{shown}: holds no songs, which are pairs of files called \"NAME mix\" and \"NAME backing\""
-    );
-    let song = |Found { name, mixes, backings }: Found| {
+    // Parts without mix and backing may be those of a song that lies elsewhere.
+    found.retain(|_, song| !song.mixes.is_empty() || !song.backings.is_empty());
+    ensure!(!found.is_empty(), "{}", no_songs(folder));
+    let song = |Found { name, mixes, backings, parts }: Found| {
         let one = |kind: &str, files: &[PathBuf], other: &[PathBuf]| match files {
             [file] => Ok(file.clone()),
             [] => bail!(
@@ -65,7 +67,11 @@ pub fn in_folder(folder: &Path) -> Result<Songs> {
             ),
         };
         let mix = one("mix", &mixes, &backings)?;
-        Ok(Song { mix, backing: one("backing", &backings, &mixes)?, name: name.clone() })
+        let backing = match &parts[..] {
+            [parts] if backings.is_empty() => files_of(std::slice::from_ref(parts), &mix, &name)?,
+            _ => vec![one("backing", &backings, &mixes)?],
+        };
+        Ok(Song { mix, backing, name: name.clone() })
     };
     Ok(found.into_values().map(song).collect())
 }
@@ -73,12 +79,16 @@ pub fn in_folder(folder: &Path) -> Result<Songs> {
 /// Adds the mixes and backings that lie in a folder, their names begun with what the folder is called.
 fn gather(folder: &Path, begun: &str, found: &mut BTreeMap<String, Found>) -> Result<()> {
     for file in entries(folder)? {
-        if file.is_dir() || !is_audio_name(&file) {
+        let is_folder = file.is_dir();
+        if !is_folder && !is_audio_name(&file) {
             continue;
         }
-        let stem = file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        let Some((role, name)) = role_of(&stem) else { continue };
-        // What `--also backing` left here.
+        let stem = if is_folder { name_of(&file) } else { stem_of(&file) };
+        let Some((role, name)) = role_of(&stem).filter(|(role, _)| (*role == Role::Parts) == is_folder)
+        else {
+            continue;
+        };
+        // What `--also backing` and `--also parts` left here.
         if name.ends_with(" difference") {
             continue;
         }
@@ -91,6 +101,7 @@ fn gather(folder: &Path, begun: &str, found: &mut BTreeMap<String, Found>) -> Re
         match role {
             Role::Mix => song.mixes.push(file),
             Role::Backing => song.backings.push(file),
+            Role::Parts => song.parts.push(file),
         }
         if role == Role::Mix || song.name.is_empty() {
             song.name = name;
@@ -99,8 +110,21 @@ fn gather(folder: &Path, begun: &str, found: &mut BTreeMap<String, Found>) -> Re
     Ok(())
 }
 
+/// Whether a folder holds the parts of a song, and no songs.
+fn is_of_parts(folder: &Path) -> bool {
+    matches!(role_of(&name_of(folder)), Some((Role::Parts, _)))
+}
+
+fn no_songs(folder: &Path) -> String {
+    format!(
+        "{}: holds no songs, which are pairs of files called \"NAME mix\" and \"NAME backing\", or a file \"NAME mix\" and a \
+         folder \"NAME parts\"",
+        folder.display()
+    )
+}
+
 /// What lies in a folder, by name.
-fn entries(folder: &Path) -> Result<Vec<PathBuf>> {
+pub fn entries(folder: &Path) -> Result<Vec<PathBuf>> {
     let shown = folder.display();
     let mut entries = Vec::new();
     for entry in fs::read_dir(folder).with_context(|| format!("{shown}: cannot be read as a folder"))? {
@@ -108,6 +132,10 @@ fn entries(folder: &Path) -> Result<Vec<PathBuf>> {
     }
     entries.sort();
     Ok(entries)
+}
+
+fn stem_of(path: &Path) -> String {
+    path.file_stem().unwrap_or_default().to_string_lossy().into_owned()
 }
 
 fn name_of(path: &Path) -> String {
@@ -157,8 +185,40 @@ mod tests {
             ],
         );
         let songs = in_folder(folder.path()).unwrap();
-        assert_eq!(songs[0].as_ref().unwrap().backing, folder.path().join("Deep/no vocals.wav"));
+        assert_eq!(songs[0].as_ref().unwrap().backing, [folder.path().join("Deep/no vocals.wav")]);
         assert_eq!(names(songs), ["Deep", "Deep live", "Lamp", "quay", "Tide"]);
+    }
+
+    #[test]
+    fn a_folder_of_parts_stands_for_a_backing() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        touch(
+            folder.path(),
+            &[
+                "Lamp mix.wav",
+                "Lamp parts/synth main.wav",
+                "Lamp parts/bass.wav",
+                "Lamp difference parts/bass main.wav",
+                "Deep/mix.wav",
+                "Deep/stems/drums.flac",
+                "Tide mix.wav",
+                "Tide backing.wav",
+                "Tide parts/drums.wav",
+                "Else parts/drums.wav",
+            ],
+        );
+        let songs = in_folder(folder.path()).unwrap();
+        let found: Vec<_> = songs.iter().map(|song| song.as_ref().unwrap()).collect();
+        let expected = [
+            ("Deep", vec![at("Deep/stems/drums.flac")]),
+            ("Lamp", vec![at("Lamp parts/bass.wav"), at("Lamp parts/synth main.wav")]),
+            ("Tide", vec![at("Tide backing.wav")]),
+        ];
+        assert_eq!(found.len(), 3, "{found:?}");
+        for (song, (name, backing)) in found.into_iter().zip(expected) {
+            assert_eq!((song.name.as_str(), &song.backing), (name, &backing));
+        }
     }
 
     #[test]

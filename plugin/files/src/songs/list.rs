@@ -1,6 +1,10 @@
 //! The songs of a list.
 
-use std::{collections::BTreeMap, fs, path::Path};
+use std::{
+    collections::BTreeMap,
+    fs,
+    path::{Path, PathBuf},
+};
 
 use anyhow::{Context, Result, anyhow, ensure};
 
@@ -8,9 +12,11 @@ use super::{
     Song, Songs,
     name::{check_name, key_of},
     name_of_mix,
+    parts::files_of,
 };
 
-/// The songs of a list: a line each of mix, tab, backing and, if wanted, tab and name. Lines that are empty or begin with
+/// The songs of a list: a line each of mix, tab, backing and, if wanted, tab and name; behind the name, further parts of the backing.
+/// For a backing may also stand a folder with its parts. Lines that are empty or begin with
 /// `#` do not count. Files are sought from the folder of the list.
 ///
 /// # Errors
@@ -48,21 +54,26 @@ pub fn in_list(list: &Path) -> Result<Songs> {
 /// The song of a line, or what is wrong with it.
 fn song(list: &Path, line: &str) -> Result<Song, String> {
     let fields: Vec<&str> = line.split('\t').map(str::trim).filter(|field| !field.is_empty()).collect();
-    let (mix, backing, name) = match fields[..] {
-        [mix, backing] => (mix, backing, None),
-        [mix, backing, name] => (mix, backing, Some(name)),
-        _ => return Err("is no song: write mix, tab, backing and, if wanted, tab and name".to_owned()),
+    let (mix, backing, name, parts) = match &fields[..] {
+        [mix, backing] => (mix, backing, None, &[][..]),
+        [mix, backing, name, parts @ ..] => (mix, backing, Some(name), parts),
+        _ => {
+            return Err("is no song: write mix, tab, backing and, if wanted, tab and name, and a tab and a file for each \
+                        further part of the backing"
+                .to_owned());
+        }
     };
-    let [mix, backing] = [mix, backing].map(|file| list.parent().unwrap_or(Path::new("")).join(file));
-    let name = name.map_or_else(|| name_of_mix(&mix), str::to_owned);
+    let at = |file: &&str| list.parent().unwrap_or(Path::new("")).join(file);
+    let mix = at(mix);
+    let name = name.map_or_else(|| name_of_mix(&mix), |name| (*name).to_owned());
     check_name(&name).map_err(|what| format!("the name {name:?} {what}"))?;
+    let named: Vec<PathBuf> = std::iter::once(backing).chain(parts).map(at).collect();
+    let backing = files_of(&named, &mix, &name).map_err(|error| error.to_string())?;
     Ok(Song { name, mix, backing })
 }
 
 #[cfg(test)]
 mod tests {
-    use std::path::PathBuf;
-
     use super::*;
 
     #[test]
@@ -75,6 +86,10 @@ mod tests {
         )
         .unwrap();
         let songs = in_list(&list).unwrap();
+        fs::write(folder.path().join("songs2.txt"), "a.wav\tb.wav\tLamp\tc.wav\td.wav\n").unwrap();
+        let in_parts = in_list(&folder.path().join("songs2.txt")).unwrap().remove(0).unwrap();
+        assert_eq!(in_parts.backing, ["b.wav", "c.wav", "d.wav"].map(|name| folder.path().join(name)));
+        assert_eq!(in_parts.name, "Lamp");
         let [first, second] = [0, 1].map(|idx: usize| songs[idx].as_ref().unwrap().clone());
         assert_eq!((first.name.as_str(), first.mix), ("one", folder.path().join("one mix.wav")));
         assert_eq!((second.name.as_str(), second.mix), ("The third", PathBuf::from("/far/three.wav")));

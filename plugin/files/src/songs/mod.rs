@@ -3,6 +3,7 @@
 mod folder;
 mod list;
 mod name;
+mod parts;
 mod role;
 
 use std::path::{Path, PathBuf};
@@ -11,6 +12,7 @@ use anyhow::Result;
 
 pub use folder::{in_folder, is_audio_name};
 pub use list::in_list;
+pub use parts::{files_of, part_names};
 use role::{Role, role_of};
 
 /// A mix and its backing.
@@ -20,8 +22,8 @@ pub struct Song {
     pub name: String,
     /// The full mix.
     pub mix: PathBuf,
-    /// Its backing.
-    pub backing: PathBuf,
+    /// Its backing: one file, or the parts that make it up.
+    pub backing: Vec<PathBuf>,
 }
 
 /// Songs, and what is wrong with those that are none, in the order of their names or of the list.

@@ -1,6 +1,6 @@
 //! What a file's name says that it is.
 
-use Role::{Backing, Mix};
+use Role::{Backing, Mix, Parts};
 
 /// What a file is of a song.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -9,6 +9,8 @@ pub enum Role {
     Mix,
     /// The same without the part that is wanted.
     Backing,
+    /// The parts that make up a backing: a folder.
+    Parts,
 }
 
 /// What may stand between a song's name and the words that tell its files apart, and between these.
@@ -16,7 +18,7 @@ const BETWEEN: [char; 4] = [' ', '-', '_', '.'];
 
 /// The words that people end the names of such files with (common practice, no source). Those of more words come first:
 /// an instrumental mix is no mix.
-const WORDS: [(&[&str], Role); 21] = [
+const WORDS: [(&[&str], Role); 23] = [
     (&["instrumental", "version"], Backing),
     (&["instrumental", "mix"], Backing),
     (&["backing", "track"], Backing),
@@ -38,6 +40,8 @@ const WORDS: [(&[&str], Role); 21] = [
     (&["main"], Mix),
     (&["song"], Mix),
     (&["mix"], Mix),
+    (&["parts"], Parts),
+    (&["stems"], Parts),
 ];
 
 /// What a file is by the end of its name, and how the song is called by the rest; in upper or lower case, in brackets or not.
@@ -85,6 +89,8 @@ mod tests {
             ("Nine Lamps inst", Some((Backing, "Nine Lamps"))),
             ("Nine Lamps backing track", Some((Backing, "Nine Lamps"))),
             ("playback", Some((Backing, ""))),
+            ("Nine Lamps Stems", Some((Parts, "Nine Lamps"))),
+            ("parts", Some((Parts, ""))),
             ("Gr\u{f6}\u{df}e mix", Some((Mix, "Gr\u{f6}\u{df}e"))),
             ("remix", None),
             ("mix notes", None),

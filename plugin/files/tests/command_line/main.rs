@@ -12,6 +12,7 @@ use serde_json::Value;
 mod backing;
 mod files_written;
 mod many_songs;
+mod parts;
 
 const RATE_HZ: u32 = 8_000;
 
@@ -105,7 +106,7 @@ fn codes_tell_how_it_ended() {
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--trim", "99"], 2, "-12 to 12"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "1:99"], 2, "M:SS"),
         (&["mix.wav", "--out", "out.wav"], 2, "BACKING is missing"),
-        (&["mix.wav", "backing.wav", "third.wav"], 2, "third.wav"),
+        (&["mix.wav", "backing.wav", "third.wav"], 1, "third.wav"),
         (&["mix.wav", "missing.wav", "--out", "out.wav"], 1, "missing.wav"),
         (&["mix.wav", "backing.wav", "--out", "mix.wav/out.wav"], 1, "cannot be made"),
         (&["mix.wav", "backing.wav", "--out", "backing.wav", "--force"], 1, "one of the inputs"),
@@ -419,7 +420,7 @@ fn the_help_tells_it_all() {
         assert!(help.contains(option), "{option} is not in the help");
     }
     for expected in [
-        "Usage: minuend render [OPTIONS] MIX BACKING\n       minuend render [OPTIONS] FOLDER\n",
+        "Usage: minuend render [OPTIONS] MIX BACKING\n       minuend render [OPTIONS] MIX PART PART ...\n",
         "Examples:\n  minuend render \"Nine Lamps mix.wav\"",
         "[default: 80Hz]",
         "[possible values: follow, keep, invert]",
