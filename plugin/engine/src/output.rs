@@ -1,7 +1,9 @@
 //! What is put out: clean-up, low-cut, the choice of what is heard, output level and bypass.
 
+use crate::cleanup::estimate_model::EstimateModel;
+use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
-use crate::cleanup::{Cleanup, Residue};
+use crate::cleanup::{Cleaning, Cleanup};
 use crate::dsp::glide::Glide;
 use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
@@ -11,9 +13,6 @@ use crate::low_cut::LowCut;
 use crate::settings::{BackingKind, Listen};
 use crate::subtractor::Subtracted;
 
-/// Residue that an estimated backing leaves, re its power. Found on an estimate by a ratio mask: from 0.01 to 0.06
-/// the result stays within 0.3 dB.
-const ESTIMATED_SHARE: f32 = 0.02;
 /// Time constants, ms. Chosen by hand: without zipper noise, and without a click where something else is heard.
 const LEVEL_MS: f64 = 3.0;
 const SWITCH_MS: f64 = 10.0;
@@ -95,34 +94,49 @@ impl OutputStage {
         self.cleanup.set_leak(residue);
     }
 
+    /// What the backing is, and what is known of it if it is an estimate.
+    pub fn estimate(&self) -> (Verdict, &EstimateModel) {
+        self.cleanup.estimate()
+    }
+
+    /// Takes as known what the backing is.
+    pub fn set_estimate(&mut self, verdict: Verdict, model: &EstimateModel) {
+        self.cleanup.set_estimate(verdict, model);
+    }
+
     /// Learns the residue anew, for when a better match is in force.
     pub fn relearn_residue(&mut self) {
         self.cleanup.relearn();
     }
 
     /// Takes one hop and fills the output. `is_subtracted` tells of a position of the mix whether anything is taken away there:
-    /// elsewhere the mix passes untouched. `is_heard` = false makes no output, from now on.
+    /// elsewhere the mix passes untouched. `is_matched` tells whether
+    /// the match was learned, so that it may be judged what the backing is. `is_heard` = false makes no output, from now on.
     #[inline(never)]
     pub fn process(
         &mut self,
         subtracted: &Subtracted,
         input: &InputHistory,
         is_subtracted: impl FnOnce(i64) -> bool,
+        is_matched: bool,
         is_heard: bool,
         out: &mut Stereo,
     ) -> Option<&Output> {
+        let settings = input.settings_at(subtracted.at);
+        let is_estimate = settings.backing_kind == BackingKind::Estimated;
+        let cleaning = Cleaning {
+            amount: settings.cleanup_percent / 50.0,
+            is_estimate,
+            is_judged: is_matched
+                && settings.may_judge_backing()
+                && is_estimate == (self.estimate().0 == Verdict::Estimate),
+        };
         if !is_heard {
-            self.cleanup.hear(&subtracted.residual, &subtracted.matched);
+            self.cleanup.hear(&subtracted.residual, &subtracted.matched, &cleaning);
             return None;
         }
-        let settings = input.settings_at(subtracted.at);
-        let residue = match settings.backing_kind {
-            BackingKind::Recorded => Residue::AsHeard,
-            BackingKind::Estimated => Residue::Share(ESTIMATED_SHARE),
-        };
         // The clean-up hears what the match leaves of the backing, whatever Trim adds; but none that is not subtracted.
-        let amount = settings.cleanup_percent / 50.0;
-        self.cleanup.process(&subtracted.residual, &subtracted.matched, amount, residue, &mut self.removed);
+        self.cleanup.process(&subtracted.residual, &subtracted.matched, &cleaning, &mut self.removed);
         self.backing.push([&subtracted.backing[0], &subtracted.backing[1]]);
         self.difference.push([&subtracted.difference[0], &subtracted.difference[1]]);
         let at = subtracted.at - self.cleanup.latency_samples() as i64;

@@ -10,7 +10,9 @@ use nice_plug::plugin::ParamValue;
 
 /// Layout of the bytes. One that has been released is never changed: the next gets a new number, and the old one stays
 /// readable.
-const VERSION: u16 = 2;
+const VERSION: u16 = 3;
+/// The one before, in which a match ended without what the backing is.
+const FORMER_VERSION: u16 = 2;
 
 /// What one session keeps. The controls are in it although the framework writes them too, because only this copy is
 /// covered by the checksum.
@@ -82,16 +84,16 @@ impl Kept {
         }
         let mut reader = Reader(bytes);
         let version = u16::from_le_bytes(reader.array().ok_or(StateError::Damaged)?);
-        if version != VERSION {
+        if ![FORMER_VERSION, VERSION].contains(&version) {
             return Err(StateError::Version(version));
         }
-        Self::read(&mut reader).filter(|_| reader.0.is_empty()).ok_or(StateError::Value)
+        Self::read(&mut reader, version == VERSION).filter(|_| reader.0.is_empty()).ok_or(StateError::Value)
     }
 
-    fn read(reader: &mut Reader) -> Option<Self> {
+    fn read(reader: &mut Reader, tells_verdict: bool) -> Option<Self> {
         let length = reader.length()?;
         let controls = serde_json::from_slice(reader.slice(length)?).ok()?;
-        let learned = read_match(reader)?;
+        let learned = read_match(reader, tells_verdict)?;
         let look = (u32::from_le_bytes(reader.array()?), reader.flag()?);
         Some(Self { controls, look, learned })
     }
@@ -102,6 +104,7 @@ mod tests {
     use super::*;
     use crate::params::Controls;
     use crate::state::example::learned;
+    use minuend_engine::{EstimateModel, Verdict};
 
     fn kept() -> Kept {
         Kept { controls: Controls::default().values(), look: (150, true), learned: Some(learned()) }
@@ -115,6 +118,27 @@ mod tests {
             assert_eq!(back.learned, kept.learned);
             assert_eq!(back.look, kept.look);
             assert_eq!(format!("{:?}", back.controls), format!("{:?}", kept.controls));
+        }
+    }
+
+    /// A session of the layout before is read; what the backing is, it does not know. What was set stands: only a new instance
+    /// begins with Auto.
+    #[test]
+    fn a_session_of_the_layout_before_is_read() {
+        let learned = Match { verdict: Verdict::Undecided, estimate: EstimateModel::UNKNOWN, ..learned() };
+        let mut kept = Kept { learned: Some(learned), ..kept() };
+        for kind in ["recorded", "estimated"] {
+            kept.controls.insert("backing_kind".into(), ParamValue::String(kind.into()));
+            let mut bytes = BASE64_STANDARD.decode(kept.encode()).unwrap();
+            // The checksum, the look, whether anything is known of an estimate, and the verdict.
+            let verdict_at = bytes.len() - 4 - 5 - 2;
+            bytes.truncate(bytes.len() - 4);
+            assert_eq!(bytes.drain(verdict_at..verdict_at + 2).collect::<Vec<_>>(), [0, 0]);
+            bytes[..2].copy_from_slice(&FORMER_VERSION.to_le_bytes());
+            bytes.extend(crc32fast::hash(&bytes).to_le_bytes());
+            let back = Kept::decode(&BASE64_STANDARD.encode(bytes)).unwrap();
+            assert_eq!(back.learned, kept.learned);
+            assert_eq!(format!("{:?}", back.controls["backing_kind"]), format!("String({kind:?})"));
         }
     }
 
@@ -146,7 +170,7 @@ mod tests {
         let mut good = BASE64_STANDARD.decode(kept().encode()).unwrap();
         good.truncate(good.len() - 4);
 
-        for version in [0, VERSION + 1, u16::MAX] {
+        for version in [0, FORMER_VERSION - 1, VERSION + 1, u16::MAX] {
             let mut other = good.clone();
             other[..2].copy_from_slice(&version.to_le_bytes());
             assert_eq!(sealed(other), StateError::Version(version));
@@ -158,7 +182,7 @@ mod tests {
         huge[2..6].fill(0xff);
         assert_eq!(sealed(huge), StateError::Value);
         let mut not_a_number = good;
-        // The last tap stands before the look.
+        // The last number of the match stands before the look.
         let level_at = not_a_number.len() - 9;
         not_a_number[level_at..level_at + 4].copy_from_slice(&f32::NAN.to_le_bytes());
         assert_eq!(sealed(not_a_number), StateError::Value);

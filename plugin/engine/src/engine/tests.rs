@@ -4,6 +4,7 @@ use super::*;
 use crate::align::search::{Found, LATE_S};
 use crate::align::song_map::DelayModel;
 use crate::causes::diagnosis::Kind;
+use crate::cleanup::machine;
 use crate::dsp::delay_line::DelayLine;
 use crate::dsp::noise::noise;
 use crate::dsp::ring::{Ring, stereo};
@@ -133,6 +134,41 @@ fn what_is_not_subtracted_is_not_cleaned_up_either() {
     let power = |x: &[f32]| -> f32 { x.iter().map(|x| x * x).sum::<f32>() / x.len() as f32 };
     let louder = power(&out[soft + engine.latency_samples()..]) / power(&mix[soft..]);
     assert!(louder < 1.26, "louder by a factor of {louder}");
+}
+
+/// What the engine makes of a backing at 8 kHz, under a choice of what it is, and what it then takes it to be.
+fn played(mix: &[f32], given: &[f32], kind: BackingKind, learned: Option<&Match>) -> (Vec<f32>, Engine) {
+    let mut engine = Engine::new(machine::RATE_HZ as f64, 1).unwrap();
+    assert!(learned.is_none_or(|learned| engine.recall(learned)));
+    let settings = Settings { backing_kind: kind, slope: Slope::Off, ..Settings::default() };
+    let mut out = mix.to_vec();
+    // In blocks of no length in particular.
+    for (out, given) in out.chunks_mut(777).zip(given.chunks(777)) {
+        engine.process(&mut [out], &[given], &settings, &mut Inline::default());
+    }
+    (out, engine)
+}
+
+/// A recording is played under Auto as under Recorded, to the bit; an estimate is noticed, and what was noticed is part of the
+/// match: with it the next play is from the start as if Estimated was set.
+#[test]
+fn auto_notices_an_estimate_and_nothing_else() {
+    let len = 14 * machine::RATE_HZ;
+    let (voice, backing) = (machine::voice(len), machine::backing(len, 1));
+    let mix: Vec<f32> = voice.iter().zip(&backing).map(|(v, b)| v + b).collect();
+    let (auto, engine) = played(&mix, &backing, BackingKind::Auto, None);
+    assert!(auto == played(&mix, &backing, BackingKind::Recorded, None).0);
+    assert_eq!(engine.learned().verdict, Verdict::Recording);
+    assert_eq!(engine.readings().backing_kind, BackingKind::Recorded);
+
+    let given = machine::estimate(&voice, &backing, 0.1);
+    let (auto, engine) = played(&mix, &given, BackingKind::Auto, None);
+    assert!(auto != played(&mix, &given, BackingKind::Recorded, None).0);
+    let learned = engine.learned().clone();
+    assert_eq!(learned.verdict, Verdict::Estimate);
+    assert_eq!(engine.readings().backing_kind, BackingKind::Estimated);
+    let again = |kind| played(&mix[..len / 4], &given[..len / 4], kind, Some(&learned)).0;
+    assert!(again(BackingKind::Auto) == again(BackingKind::Estimated));
 }
 
 /// With Hold on nothing looks at the alignment: what is reported of it is what was recalled.

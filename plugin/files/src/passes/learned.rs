@@ -21,7 +21,9 @@ pub struct Learned {
 const BEGINNING: &[u8] = b"Minuend match\n";
 /// Layout of what follows: this number (u16), by how many samples the backing is moved earlier (i64), the match as in a
 /// session, and the CRC-32 of everything before; numbers in little-endian. A layout that was released stays readable.
-const LAYOUT: u16 = 2;
+const LAYOUT: u16 = 3;
+/// The one before, which ended without what the backing is.
+const FORMER_LAYOUT: u16 = 2;
 /// More than any match takes, bytes.
 const LARGEST: u64 = 8 << 20;
 
@@ -65,9 +67,12 @@ impl Learned {
         ensure!(crc32fast::hash(content) == u32::from_le_bytes(*crc), "{shown}: is damaged; {AGAIN}");
         let mut reader = Reader(&content[BEGINNING.len().min(content.len())..]);
         let layout = reader.array().map_or(0, u16::from_le_bytes);
-        ensure!(layout == LAYOUT, "{shown}: is of layout {layout}, and this Minuend reads {LAYOUT}; {AGAIN}");
+        ensure!(
+            [FORMER_LAYOUT, LAYOUT].contains(&layout),
+            "{shown}: is of layout {layout}, and this Minuend reads {LAYOUT}; {AGAIN}"
+        );
         let advance_samples = reader.array().map(i64::from_le_bytes);
-        let found = read_match(&mut reader).flatten().filter(|_| reader.0.is_empty());
+        let found = read_match(&mut reader, layout == LAYOUT).flatten().filter(|_| reader.0.is_empty());
         match (advance_samples, found) {
             (Some(advance_samples), Some(found)) if advance_samples.unsigned_abs() < 1 << 40 => {
                 Ok(Self { found, advance_samples })
