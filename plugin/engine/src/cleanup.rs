@@ -384,7 +384,7 @@ mod tests {
     /// recording at a wrong level what is in phase but no more than the voice is not.
     #[test]
     fn an_estimate_is_told_from_a_recording() {
-        let len = 10 * machine::RATE_HZ;
+        let len = 12 * machine::RATE_HZ;
         let (voice, backing) = (machine::voice(len), machine::backing(len, 1));
         let mix: Vec<f32> = voice.iter().zip(&backing).map(|(v, b)| v + b).collect();
         let with_bleed = machine::estimate(&voice, &backing, 0.2);

@@ -16,14 +16,14 @@ use std::ops::Range;
 /// What is heard of the music, Hz: below there are too few bins, above a lossy file has its holes. Chosen by hand; from 100 to
 /// 15000 Hz the means differ by less than 0.05.
 const BAND_HZ: (f64, f64) = (170.0, 10_000.0);
-/// Mean from which on it is an estimate, and below which it is a recording; between them what was decided stands. A third and
-/// two thirds of the way between the measured recordings and estimates.
-const IS_ESTIMATE: f32 = 0.15;
+/// Mean from which on it is an estimate, and below which it is a recording; between them what was decided stands. Near the
+/// measured recordings and estimates; music of few tones reached 0.2 for some seconds.
+const IS_ESTIMATE: f32 = 0.17;
 const IS_RECORDING: f32 = 0.1;
 /// Music that must be heard before it is a recording, seconds; and before it is an estimate, times the mean: the clearer it is,
-/// the sooner. A match that was not yet learned reached 1.2 on recordings, estimates reach 3 to 25.
+/// the sooner. A match that was not yet learned reached 1.2 on recordings, estimates of 18 s reach 3 to 25.
 const RECORDING_S: f32 = 5.0;
-const ESTIMATE_S: f32 = 2.0;
+const ESTIMATE_S: f32 = 2.5;
 /// How long it is remembered, seconds. Chosen by hand: over less the mean of a recording sways by more than 0.1.
 const MEMORY_S: f64 = 10.0;
 /// Power in all of a frame under which there is nothing to hear. Chosen by hand; not measured.

@@ -174,13 +174,11 @@ impl EstimatedMask {
         any
     }
 
-    /// Factor that keeps the voice of a frame from being louder than the mix and than plain subtraction: what was estimated of
-    /// something else is not to be raised.
+    /// Factor that keeps the voice of a frame from being louder than the mix: what was estimated of something else is not to be
+    /// raised.
     fn loudest(&self, frame: &[Vec<Complex32>; 2]) -> f32 {
-        let energy = |x: &[f32]| x.iter().sum::<f32>();
         let cells = frame.iter().flatten().zip(self.gains.iter().flatten());
         let raised = cells.map(|(x, gain)| gain.unwrap_or(1.0).powi(2) * x.norm_sqr()).sum::<f32>();
-        let most = energy(&self.powers[1][0]).max(self.mix_energies[0]);
-        if raised > most { (most / raised).sqrt() } else { 1.0 }
+        if raised > self.mix_energies[0] { (self.mix_energies[0] / raised).sqrt() } else { 1.0 }
     }
 }

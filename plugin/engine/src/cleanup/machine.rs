@@ -15,13 +15,13 @@ pub fn voice(num_samples: usize) -> Vec<f32> {
     let sung = |n: usize| {
         let t = n as f32 / RATE_HZ as f32;
         phase += TAU * (220.0 + 60.0 * (0.7 * t).sin() + 4.0 * (35.0 * t).sin()) / RATE_HZ as f32;
-        let phrase = (1.3 * t).sin().max(0.0);
+        let phrase = ((1.3 * t).sin() + 0.5).max(0.0);
         phrase * (1..9).map(|k| (k as f32 * phase).sin() / k as f32).sum::<f32>()
     };
     (0..num_samples).map(sung).map(|x| 0.15 * x).collect()
 }
 
-/// A backing: chords that are struck, and a beat of noise.
+/// A backing: chords that are struck, a beat of noise, and a pad of it.
 pub fn backing(num_samples: usize, seed: u32) -> Vec<f32> {
     let hiss = noise(num_samples, seed);
     let struck = |n: usize| {
@@ -31,7 +31,7 @@ pub fn backing(num_samples: usize, seed: u32) -> Vec<f32> {
         let chord: f32 =
             [1.0, 1.5, 2.5, 3.0, 6.0].iter().map(|k| (TAU * root * k * t).sin() / k).sum::<f32>()
                 * (-3.0 * since).exp();
-        0.1 * chord + 0.1 * hiss[n] * (-20.0 * since).exp()
+        0.1 * chord + hiss[n] * (0.04 + 0.1 * (-20.0 * since).exp())
     };
     (0..num_samples).map(struck).collect()
 }
