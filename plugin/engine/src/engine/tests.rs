@@ -4,7 +4,6 @@ use super::*;
 use crate::align::search::{Found, LATE_S};
 use crate::align::song_map::DelayModel;
 use crate::causes::diagnosis::Kind;
-use crate::cleanup::machine;
 use crate::dsp::delay_line::DelayLine;
 use crate::dsp::noise::noise;
 use crate::dsp::ring::{Ring, stereo};
@@ -138,39 +137,30 @@ fn what_is_not_subtracted_is_not_cleaned_up_either() {
     assert!(louder < 1.26, "louder by a factor of {louder}");
 }
 
-/// What the engine makes of a backing at 8 kHz, under a choice of what it is, and what it then takes it to be.
-fn played(mix: &[f32], given: &[f32], kind: BackingKind, learned: Option<&Match>) -> (Vec<f32>, Engine) {
-    let mut engine = Engine::new(machine::RATE_HZ as f64, 1).unwrap();
-    assert!(learned.is_none_or(|learned| engine.recall(learned)));
-    let settings = Settings { backing_kind: kind, slope: Slope::Off, ..Settings::default() };
-    let mut out = mix.to_vec();
-    // In blocks of no length in particular.
-    for (out, given) in out.chunks_mut(777).zip(given.chunks(777)) {
-        engine.process(&mut [out], &[given], &settings, &mut Inline::default());
-    }
-    (out, engine)
-}
-
-/// A recording is played under Auto as under Recorded, to the bit; an estimate is noticed, and what was noticed is part of the
-/// match: with it the next play is from the start as if Estimated was set.
+/// A recording is played under Auto as under Recorded, to the bit. What was decided is part of the match: with one that says
+/// that the backing is an estimate, Auto is as Estimated from the start.
 #[test]
-fn auto_notices_an_estimate_and_nothing_else() {
-    let len = 16 * machine::RATE_HZ;
-    let (voice, backing) = (machine::voice(len), machine::backing(len, 1));
-    let mix: Vec<f32> = voice.iter().zip(&backing).map(|(v, b)| v + b).collect();
-    let (auto, engine) = played(&mix, &backing, BackingKind::Auto, None);
-    assert!(auto == played(&mix, &backing, BackingKind::Recorded, None).0);
+fn auto_is_what_was_decided() {
+    let (song, voice) = (noise(160_000, 1), noise(160_000, 2));
+    let sung = |n: usize| if (n / 16_000).is_multiple_of(2) { voice[n] } else { 0.0 };
+    let mix: Vec<f32> = song.iter().enumerate().map(|(n, b)| 0.25 * (0.5 * b + sung(n))).collect();
+    let played = |backing_kind: BackingKind, learned: Option<&Match>| {
+        let mut engine = Engine::new(16_000.0, 1).unwrap();
+        assert!(learned.is_none_or(|learned| engine.recall(learned)));
+        let settings = Settings { backing_kind, ..Settings::default() };
+        let mut out = mix.clone();
+        engine.process(&mut [&mut out], &[&song], &settings, &mut Inline::default());
+        (out, engine)
+    };
+    let (auto, engine) = played(BackingKind::Auto, None);
+    assert_eq!(engine.readings().lock, Lock::Locked);
     assert!(engine.learned().verdict != Verdict::Estimate);
-    assert!(engine.readings().backing_kind != BackingKind::Estimated);
+    assert!(auto == played(BackingKind::Recorded, None).0);
 
-    let given = machine::estimate(&voice, &backing, 0.1);
-    let (auto, engine) = played(&mix, &given, BackingKind::Auto, None);
-    assert!(auto != played(&mix, &given, BackingKind::Recorded, None).0);
-    let learned = engine.learned().clone();
-    assert_eq!(learned.verdict, Verdict::Estimate);
-    assert_eq!(engine.readings().backing_kind, BackingKind::Estimated);
-    let again = |kind| played(&mix[..len / 4], &given[..len / 4], kind, Some(&learned)).0;
-    assert!(again(BackingKind::Auto) == again(BackingKind::Estimated));
+    let estimate = Match { verdict: Verdict::Estimate, ..engine.learned().clone() };
+    let again = |kind| played(kind, Some(&estimate)).0[..48_000].to_vec();
+    let auto = again(BackingKind::Auto);
+    assert!(auto == again(BackingKind::Estimated) && auto != again(BackingKind::Recorded));
 }
 
 /// With Hold on nothing looks at the alignment: what is reported of it is what was recalled.
