@@ -68,7 +68,7 @@ const PARAMETERS: [Row; 14] = [
     Row { id: "output", number: 1_141_971_201, name: "Output", lowest: "-24.00 dB", highest: "+12.00 dB", default: "0.00 dB", steps: 0, typed: &[("-6", "-6.00 dB")] },
     Row { id: "hold", number: 3_208_383, name: "Hold", lowest: "Off", highest: "On", default: "Off", steps: 1, typed: &[("On", "On")] },
     Row { id: "relearn", number: 1_090_594_801, name: "Learn again", lowest: "Off", highest: "On", default: "Off", steps: 1, typed: &[("On", "On")] },
-    Row { id: "backing_kind", number: 1_495_476_152, name: "Backing is", lowest: "Recorded", highest: "Estimated", default: "Recorded", steps: 1, typed: &[("Estimated", "Estimated")] },
+    Row { id: "backing_kind", number: 1_495_476_152, name: "Backing is", lowest: "Recorded", highest: "Auto", default: "Auto", steps: 2, typed: &[("Estimated", "Estimated"), ("Recorded", "Recorded")] },
     Row { id: "bypass", number: 773_352_680, name: "Bypass", lowest: "Off", highest: "On", default: "Off", steps: 1, typed: &[("On", "On")] },
 ];
 

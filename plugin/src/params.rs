@@ -51,7 +51,7 @@ choice!(ToneChoice of Tone, "How free the matched tone is.":
 choice!(SlopeChoice of Slope, "Steepness of the low-cut.":
     Off "off" "Off", Db12 "12" "12 dB/oct", Db24 "24" "24 dB/oct", Db48 "48" "48 dB/oct");
 choice!(BackingKindChoice of BackingKind, "Where the backing comes from.":
-    Recorded "recorded" "Recorded", Estimated "estimated" "Estimated");
+    Recorded "recorded" "Recorded", Estimated "estimated" "Estimated", Auto "auto" "Auto");
 
 /// What the user can set. An id never changes; a name may.
 #[derive(Params)]

@@ -1,12 +1,14 @@
 //! The learned match as bytes: the same in a session and in a file of its own.
 
 use minuend_engine::{
-    BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, KNOTS, LoudnessClass,
-    MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, ResidualModel, Section, Taps,
+    BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, EstimateModel, KNOTS, LoudnessClass,
+    MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, ResidualModel, Section, Taps, Verdict,
 };
 
 /// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
 const MAX_TAPS: usize = 1 << 16;
+/// By their number in the bytes.
+const VERDICTS: [Verdict; 3] = [Verdict::Undecided, Verdict::Recording, Verdict::Estimate];
 
 /// A flag whether there is a match; then its rate and movement (3, f64 each), the number of sections
 /// (u32), of each its begin (i64) and whether there is a place (u8) with its delay and wander (2, f64 each), whether
@@ -15,12 +17,23 @@ const MAX_TAPS: usize = 1 << 16;
 /// each), of either class floor and loudness (2, f32 each) and steps (u32); of each band its movement and what
 /// following pays (4, f64 each); taps of each response (u32), and of the four responses, side by side, the stretch that
 /// is not silent: where it begins (u32), its length (u32), its taps (f32). Last whether both were bent (u8), and if so of either
-/// side the last knot of its curve (f32), the slopes at all knots (f32 each) and the backing's level (f32).
+/// side the last knot of its curve (f32), the slopes at all knots (f32 each) and the backing's level (f32); what the backing is
+/// (u8: not decided, a recording, an estimate), whether anything is known of an estimate (u8), and if so all of it (f32 each).
 pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
     let Some(learned) = learned else { return };
-    let Match { sections, sample_rate_hz, taps, learned_s, movement, following_helps, bands, residual, bend } =
-        learned;
+    let Match {
+        sections,
+        sample_rate_hz,
+        taps,
+        learned_s,
+        movement,
+        following_helps,
+        bands,
+        residual,
+        bend,
+        ..
+    } = learned;
     bytes.extend(sample_rate_hz.to_le_bytes());
     write_movement(movement, bytes);
     bytes.extend((sections.as_slice().len() as u32).to_le_bytes());
@@ -47,6 +60,12 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
         bytes.extend(response[begin..end].iter().flat_map(|tap| tap.to_le_bytes()));
     }
     write_bend(bend, bytes);
+    bytes.push(VERDICTS.iter().position(|&verdict| verdict == learned.verdict).unwrap_or_default() as u8);
+    let is_estimate = learned.estimate != EstimateModel::UNKNOWN;
+    bytes.push(u8::from(is_estimate));
+    if is_estimate {
+        bytes.extend(learned.estimate.numbers().flat_map(f32::to_le_bytes));
+    }
 }
 
 fn write_movement(&Movement { process, tau_s, measurement }: &Movement, bytes: &mut Vec<u8>) {
@@ -116,6 +135,13 @@ pub fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
     }
     if reader.flag()? {
         learned.bend = reader.bend()?;
+    }
+    let [verdict] = reader.array()?;
+    learned.verdict = *VERDICTS.get(usize::from(verdict))?;
+    if reader.flag()? {
+        for number in learned.estimate.numbers_mut() {
+            *number = reader.short_number()?;
+        }
     }
     let rate_is_ours = (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&learned.sample_rate_hz);
     (rate_is_ours && learned.is_known() && learned.is_sound()).then_some(Some(learned))

@@ -1,6 +1,7 @@
-//! What limits the null, in words: one place for window, report and command line.
+//! What limits the null and what the backing is, in words: one place for window, report and command line.
 
 use minuend_engine::causes::{Cause, Kind, Signal};
+use minuend_engine::settings::BackingKind;
 use minuend_engine::{Bend, Withheld};
 
 /// A cause as a sentence without a full stop, e.g. "the clocks differ by 23 ppm".
@@ -105,6 +106,15 @@ fn frequency(hz: f32) -> String {
 fn trimmed(value: f64, decimals: usize) -> String {
     let text = format!("{value:.decimals$}");
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// What a backing is taken to be, as an adjective.
+pub fn backing_kind(kind: BackingKind) -> &'static str {
+    match kind {
+        BackingKind::Recorded => "recorded",
+        BackingKind::Estimated => "estimated by a machine",
+        BackingKind::Auto => "taken as recorded (too little was heard to tell)",
+    }
 }
 
 #[cfg(test)]

@@ -2,17 +2,28 @@
 //!
 //! In mid and side, per bin, the residue is taken to be a share of the matched backing's power. The share is learned from
 //! the quiet cells of the difference, where the voice rests ([`ResidualEstimator`]). A Wiener gain then lowers the cells in
-//! which residue prevails ([`WienerFilter`]).
+//! which residue prevails ([`WienerFilter`]). What a machine's estimate leaves is another matter, and has a mask of its own
+//! ([`EstimatedMask`]); which of the two it is, [`EstimateTest`] judges.
 
+pub mod estimate_model;
+pub mod estimate_test;
+mod estimated_mask;
+#[cfg(test)]
+mod machine;
+mod removal;
 mod residual_estimator;
 pub mod residual_model;
 mod wiener;
 
+use crate::cleanup::estimate_model::EstimateModel;
+use crate::cleanup::estimate_test::{EstimateTest, Verdict};
 use crate::dsp::ring::{Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::spectral::spectrum::Spectrum;
 use crate::spectral::window::root_hann;
+use estimated_mask::EstimatedMask;
 use realfft::num_complex::Complex32;
+use removal::Removal;
 use residual_estimator::ResidualEstimator;
 use residual_model::ResidualModel;
 use std::f32::consts::FRAC_1_SQRT_2;
@@ -28,17 +39,15 @@ const FAINTEST: f32 = 1e-12;
 /// measured.
 const MID_IN_SIDE: f32 = 0.1;
 
-/// Parts that learning from a hop is done in, of about the same length.
-#[cfg(test)]
-const PARTS: usize = 2;
-
-/// What the residue is taken to be.
+/// How a hop is cleaned up, and what is learned from it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Residue {
-    /// As learned from the difference.
-    AsHeard,
-    /// This share of the backing's power in every bin.
-    Share(f32),
+pub struct Cleaning {
+    /// From 0, nothing, over 1, what leaks as estimated, to 2.
+    pub amount: f32,
+    /// Whether the backing is a machine's estimate.
+    pub is_estimate: bool,
+    /// Whether it may be judged what the backing is.
+    pub is_judged: bool,
 }
 
 /// The clean-up.
@@ -54,12 +63,17 @@ pub struct Cleanup {
     matched: Stereo,
     /// Spectra of the last two frames of the difference, mid and side.
     frames: [[Vec<Complex32>; 2]; 2],
+    /// Spectra of the last frame of the matched backing, mid and side.
+    matched_frame: [Vec<Complex32>; 2],
     /// Powers of the last three frames of the matched backing, mid and side.
     powers: [[Vec<f32>; 2]; 3],
     /// Smoothed power of the matched backing, mid and side, at the frame before the newest.
     backing: [Vec<f32>; 2],
     estimator: ResidualEstimator,
     wiener: WienerFilter,
+    test: EstimateTest,
+    mask: EstimatedMask,
+    removal: Removal,
     /// Powers summed over three frames, with two bins of room at either end.
     columns: Vec<f32>,
     /// Left and right of one frame.
@@ -81,10 +95,14 @@ impl Cleanup {
             difference: stereo(frame),
             matched: stereo(frame),
             frames: std::array::from_fn(|_| std::array::from_fn(|_| zeros())),
+            matched_frame: std::array::from_fn(|_| zeros()),
             powers: std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins])),
             backing: std::array::from_fn(|_| vec![0.0; num_bins]),
             estimator: ResidualEstimator::new(num_bins),
-            wiener: WienerFilter::new(frame, step),
+            wiener: WienerFilter::new(num_bins),
+            test: EstimateTest::new(frame, step, sizes.sample_rate_hz),
+            mask: EstimatedMask::new(num_bins, sizes.sample_rate_hz / step as f64),
+            removal: Removal::new(frame, step),
             columns: vec![0.0; num_bins + 4],
             bins: [zeros(), zeros()],
             spectrum,
@@ -96,13 +114,16 @@ impl Cleanup {
         self.window.len() + self.step - self.hop
     }
 
-    /// Forgets the signals, keeps what was learned of the residue.
+    /// Forgets the signals, keeps what was learned.
     pub fn reset(&mut self) {
         self.hops = 0;
         self.difference.iter_mut().chain(&mut self.matched).for_each(|x| x.fill(0.0));
         self.frames.iter_mut().flatten().for_each(|x| x.fill(Complex32::default()));
         self.powers.iter_mut().flatten().for_each(|x| x.fill(0.0));
         self.wiener.reset();
+        self.test.restart();
+        self.mask.reset();
+        self.removal.reset();
     }
 
     /// The residual model.
@@ -115,9 +136,21 @@ impl Cleanup {
         *self.estimator.model_mut() = *residual;
     }
 
+    /// What the backing is, and what is known of it if it is an estimate.
+    pub fn estimate(&self) -> (Verdict, &EstimateModel) {
+        (self.test.verdict, &self.mask.model)
+    }
+
+    /// Takes as known what the backing is.
+    pub fn set_estimate(&mut self, verdict: Verdict, model: &EstimateModel) {
+        self.test.verdict = verdict;
+        self.mask.model = *model;
+    }
+
     /// Starts learning over, for when a better match is in force.
     pub fn relearn(&mut self) {
         self.estimator.model_mut().relearn();
+        self.test.restart();
     }
 
     /// Takes one hop of difference and matched backing.
@@ -142,10 +175,16 @@ impl Cleanup {
 
     /// Does a part of learning from the last hop, the first of two after [`Cleanup::hear`]. That is all that is to be done where
     /// nobody hears the output.
-    pub fn learn(&mut self, part: usize) {
+    pub fn learn(&mut self, part: usize, cleaning: &Cleaning) {
         match part {
             _ if !self.is_whole() => {}
-            0 => self.analyse(),
+            0 => {
+                self.analyse();
+                if cleaning.is_judged {
+                    self.test.hear(&self.frames[1], &self.matched_frame);
+                }
+            }
+            _ if cleaning.is_estimate => self.mask.hear(&self.frames[1], &self.matched_frame),
             _ => {
                 self.average_backing();
                 // From the frame before the newest.
@@ -154,14 +193,13 @@ impl Cleanup {
         }
     }
 
-    /// After all of it is learned from, gives what is to be taken from the difference [`Cleanup::latency_samples`] ago. `amount`
-    /// from 0, nothing, over 1, the residue as estimated, to 2.
-    pub fn removed(&mut self, amount: f32, residue: Residue) -> [&[f32]; 2] {
+    /// After all of it is learned from, gives what is to be taken from the difference [`Cleanup::latency_samples`] ago.
+    pub fn removed(&mut self, cleaning: &Cleaning) -> [&[f32]; 2] {
         if self.is_whole() {
-            self.remove(amount, residue);
+            self.remove(cleaning);
         }
         let at = self.hops * self.hop % self.step;
-        self.wiener.removed().each_ref().map(|sum| &sum[at..at + self.hop])
+        self.removal.removed().each_ref().map(|sum| &sum[at..at + self.hop])
     }
 
     /// Spectra of the newest frame, in mid and side.
@@ -179,6 +217,7 @@ impl Cleanup {
                 let turned = [(left + right) * FRAC_1_SQRT_2, (left - right) * FRAC_1_SQRT_2];
                 for c in 0..2 {
                     if is_matched {
+                        self.matched_frame[c][k] = turned[c];
                         self.powers[2][c][k] = turned[c].norm_sqr();
                     } else {
                         self.frames[1][c][k] = turned[c];
@@ -205,17 +244,19 @@ impl Cleanup {
         side.iter_mut().zip(mid).for_each(|(s, m)| *s += MID_IN_SIDE * *m);
     }
 
-    /// Takes the residue out of the frame before the newest.
-    fn remove(&mut self, amount: f32, residue: Residue) {
+    /// Takes what leaks out of the frame before the newest.
+    fn remove(&mut self, &Cleaning { amount, is_estimate, .. }: &Cleaning) {
         let (frame, backing) = (&self.frames[0], &self.backing);
-        if let Residue::Share(share) = residue {
-            self.estimator.assume_share(share);
+        if is_estimate {
+            self.mask.remove(frame, amount, &mut self.removal);
+            return;
         }
         let shares = self.estimator.shares();
-        self.wiener.process(frame, |c, k| {
+        let residue = |c: usize, k: usize| {
             let backing = backing[c][k];
             (backing > 2.0 * FAINTEST).then(|| amount * shares[c][k] * backing)
-        });
+        };
+        self.wiener.process(frame, residue, &mut self.removal);
     }
 }
 
@@ -225,6 +266,19 @@ mod tests {
     use crate::dsp::noise::noise;
 
     const LEN: usize = 16_000 * 12;
+    const RECORDED: Cleaning = Cleaning { amount: 1.0, is_estimate: false, is_judged: true };
+
+    /// All that is done with one hop.
+    fn clean<'a>(
+        cleanup: &'a mut Cleanup,
+        difference: &Stereo,
+        matched: &Stereo,
+        cleaning: &Cleaning,
+    ) -> [&'a [f32]; 2] {
+        cleanup.hear(difference, matched);
+        (0..2).for_each(|part| cleanup.learn(part, cleaning));
+        cleanup.removed(cleaning)
+    }
 
     /// Bursts of backing, with a residue of a given level and a voice in a band of its own that rests in between; in the
     /// rests the residue is of another level. Gives the residue's energy before and after in the second half.
@@ -246,9 +300,7 @@ mod tests {
                 [side.clone(), side]
             };
             let difference = block(&|n| left[n] + voice[n]);
-            cleanup.hear(&difference, &block(&|n| backing[n]));
-            (0..PARTS).for_each(|part| cleanup.learn(part));
-            let removed = cleanup.removed(1.0, Residue::AsHeard);
+            let removed = clean(cleanup, &difference, &block(&|n| backing[n]), &RECORDED);
             if at > LEN / 2 {
                 for (n, removed) in removed[0].iter().enumerate() {
                     let n = at + n - lag;
@@ -313,11 +365,77 @@ mod tests {
             for seed in 0..1000 {
                 let side = |level: f32| noise(32, seed).iter().map(|x| level * x).collect::<Vec<_>>();
                 let [mix, backing] = [level, backing].map(|level| [side(level), side(level)]);
-                cleanup.hear(&mix, &backing);
-                (0..PARTS).for_each(|part| cleanup.learn(part));
-                let removed = cleanup.removed(amount, Residue::Share(0.1));
+                let cleaning = Cleaning { amount, is_estimate: true, is_judged: true };
+                let removed = clean(&mut cleanup, &mix, &backing, &cleaning);
                 assert!(removed.into_iter().flatten().all(|&x| x == 0.0), "{level}, {backing:?}, {amount}");
             }
+        }
+    }
+
+    /// Plays a difference and what was subtracted; gives what is left of the difference.
+    fn left(cleanup: &mut Cleanup, difference: &[f32], matched: &[f32], cleaning: &Cleaning) -> Vec<f32> {
+        let (hop, lag) = (cleanup.hop, cleanup.latency_samples());
+        let mut left = difference.to_vec();
+        for at in (0..difference.len() - hop).step_by(hop) {
+            let block = |x: &[f32]| -> Stereo { [x[at..at + hop].to_vec(), x[at..at + hop].to_vec()] };
+            let removed = clean(cleanup, &block(difference), &block(matched), cleaning);
+            let Some(from) = at.checked_sub(lag) else { continue };
+            left[from..].iter_mut().zip(removed[0]).for_each(|(x, removed)| *x -= removed);
+        }
+        left
+    }
+
+    fn minus(a: &[f32], b: &[f32]) -> Vec<f32> {
+        a.iter().zip(b).map(|(a, b)| a - b).collect()
+    }
+
+    /// By the phase of what is left: a mask leaves it in phase with the backing, a recording leaves the voice, and a
+    /// recording at a wrong level what is in phase but no more than the voice is not.
+    #[test]
+    fn an_estimate_is_told_from_a_recording() {
+        let len = 12 * machine::RATE_HZ;
+        let (voice, backing) = (machine::voice(len), machine::backing(len, 1));
+        let mix: Vec<f32> = voice.iter().zip(&backing).map(|(v, b)| v + b).collect();
+        let with_bleed = machine::estimate(&voice, &backing, 0.2);
+        let clean = machine::estimate(&voice, &backing, 0.0);
+        let off: Vec<f32> = backing.iter().map(|x| 0.99 * x).collect();
+        for (given, verdict) in [
+            (&with_bleed, Verdict::Estimate),
+            (&clean, Verdict::Estimate),
+            (&backing, Verdict::Recording),
+            (&off, Verdict::Recording),
+        ] {
+            let mut cleanup = Cleanup::new(Sizes::new(machine::RATE_HZ as f64));
+            left(&mut cleanup, &minus(&mix, given), given, &RECORDED);
+            assert_eq!(cleanup.estimate().0, verdict);
+            // Where nothing may be judged nothing is.
+            let mut cleanup = Cleanup::new(Sizes::new(machine::RATE_HZ as f64));
+            let cleaning = Cleaning { is_judged: false, ..RECORDED };
+            left(&mut cleanup, &minus(&mix, given), given, &cleaning);
+            assert_eq!(cleanup.estimate().0, Verdict::Undecided);
+        }
+    }
+
+    /// Better than plain subtraction on a machine, a voice and a backing that the weights were not fitted on: the voice, and
+    /// what the mix is without it.
+    #[test]
+    fn a_mask_wins_over_plain_subtraction() {
+        let len = 12 * machine::RATE_HZ;
+        let (voice, backing) = (machine::voice(len), machine::backing(len, 2));
+        let mix: Vec<f32> = voice.iter().zip(&backing).map(|(v, b)| v + b).collect();
+        for (bleed, least_db) in [(0.0, [0.3, 0.3]), (0.2, [0.0, 1.0])] {
+            let given = machine::estimate(&voice, &backing, bleed);
+            let plain = minus(&mix, &given);
+            let mut cleanup = Cleanup::new(Sizes::new(machine::RATE_HZ as f64));
+            let cleaning = Cleaning { amount: 1.0, is_estimate: true, is_judged: false };
+            let left = left(&mut cleanup, &plain, &given, &cleaning);
+            let part = |x: &[f32]| x[len / 3..len * 9 / 10].to_vec();
+            let won_db = |truth: &[f32], before: &[f32], after: &[f32]| {
+                let score_db = |x| machine::si_sdr_db(&part(truth), &part(x));
+                score_db(after) - score_db(before)
+            };
+            let won = [won_db(&voice, &plain, &left), won_db(&backing, &given, &minus(&mix, &left))];
+            assert!(won[0] > least_db[0] && won[1] > least_db[1], "{bleed}: {won:?} dB");
         }
     }
 }

@@ -17,6 +17,8 @@ use crate::align::aligner::Aligner;
 use crate::align::song_map::{FURTHEST, Section, SongCursor, SongMap};
 use crate::align::supervisor::LockSupervisor;
 use crate::causes::diagnosis::Causes;
+use crate::cleanup::estimate_model::EstimateModel;
+use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
 use crate::dsp::sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Sizes};
 use crate::framing::{Framing, InputHop};
@@ -35,6 +37,7 @@ use crate::output::OutputStage;
 use crate::saturation::bend::Bend;
 use crate::saturation::bend_fit;
 use crate::saturation::frame_pairs::FramePairs;
+use crate::settings::BackingKind;
 use crate::spectra::Spectra;
 use crate::subtractor::Subtractor;
 use crate::{PrepareError, Readings, Settings};
@@ -237,7 +240,7 @@ impl Engine {
             if self.is_subtracted(subtracted.at) {
                 self.metering.hear_matched(self.tone.followed(), &self.input);
             }
-            self.output.hear(subtracted);
+            self.output.hear(subtracted, &self.input, self.learned.learned_s > 0.0);
         }
     }
 
@@ -267,6 +270,7 @@ impl Engine {
         let delay_samples = self.aligner.lock().delay_samples;
         let is_absent = self.supervisor.is_absent(self.level.levelled(), delay_samples, &self.input);
         let hold = self.input.settings_at(self.tone.followed().at).hold;
+        self.keep_estimate(hold);
         if is_absent && self.aligner.is_locked() && !hold {
             self.lose();
         }
@@ -276,10 +280,34 @@ impl Engine {
         self.metering.readings.late_jobs = self.learning.num_late();
     }
 
+    /// Keeps what was heard of where the backing comes from.
+    fn keep_estimate(&mut self, hold: bool) {
+        let (verdict, estimate) = self.output.estimate();
+        if self.readings().backing_kind == BackingKind::Estimated && !hold {
+            self.learned.estimate = *estimate;
+        }
+        if verdict != self.learned.verdict {
+            self.learned.verdict = verdict;
+            self.match_changed();
+        }
+    }
+
     /// Remembers the new hop.
     #[inline(never)]
     fn take_in(&mut self) {
         let new: &mut InputHop = &mut self.framing.hop;
+        self.metering.readings.backing_kind = new.settings.backing_kind;
+        if new.settings.backing_kind == BackingKind::Auto {
+            // From here on no stage knows but what was decided; what is not decided counts as a recording.
+            let decided = match self.learned.verdict {
+                Verdict::Undecided => BackingKind::Auto,
+                Verdict::Recording => BackingKind::Recorded,
+                Verdict::Estimate => BackingKind::Estimated,
+            };
+            self.metering.readings.backing_kind = decided;
+            new.settings.backing_kind =
+                if decided == BackingKind::Auto { BackingKind::Recorded } else { decided };
+        }
         self.metering.hear_input(new);
         self.subtractor.hear(&new.mix);
         self.input.push(new);
@@ -294,6 +322,7 @@ impl Engine {
         self.level.follower.set_movement(self.learned.movement, true);
         self.tone.bands.recall(&self.learned.bands);
         self.output.set_residue(&self.learned.residual);
+        self.output.set_estimate(self.learned.verdict, &self.learned.estimate);
     }
 
     fn forget_causes(&mut self) {
@@ -359,6 +388,8 @@ impl Engine {
         self.learned.bands = [BandMovement::STILL; NUM_TONE_BANDS];
         self.learned.learned_s = 0.0;
         self.learned.residual = ResidualModel::UNKNOWN;
+        self.learned.verdict = Verdict::Undecided;
+        self.learned.estimate = EstimateModel::UNKNOWN;
         self.learned.bend = Bend::NONE;
         self.level.follower.forget_statistics();
         self.metering.forget_null_depth();

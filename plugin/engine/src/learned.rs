@@ -1,6 +1,8 @@
 //! What has been learned: plain values, to be kept in a session and recalled.
 
 use crate::align::song_map::SongMap;
+use crate::cleanup::estimate_model::EstimateModel;
+use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
 use crate::dsp::sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
 use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
@@ -27,6 +29,10 @@ pub struct Match {
     pub bands: [BandMovement; NUM_TONE_BANDS],
     /// What it leaves behind.
     pub residual: ResidualModel,
+    /// What the backing is.
+    pub verdict: Verdict,
+    /// What is known of the backing if it is an estimate.
+    pub estimate: EstimateModel,
     /// How mix and backing were bent; everything else is between what they were before.
     pub bend: Bend,
 }
@@ -56,6 +62,8 @@ impl Match {
             following_helps: true,
             bands: [BandMovement::STILL; NUM_TONE_BANDS],
             residual: ResidualModel::UNKNOWN,
+            verdict: Verdict::Undecided,
+            estimate: EstimateModel::UNKNOWN,
             bend: Bend::NONE,
         }
     }
@@ -80,6 +88,8 @@ impl Match {
         self.bands = other.bands;
         self.learned_s = if same_rate { other.learned_s } else { 0.0 };
         self.bend = other.bend;
+        self.verdict = other.verdict;
+        self.estimate = if same_rate { other.estimate } else { EstimateModel::UNKNOWN };
         self.residual = if same_rate { other.residual } else { ResidualModel::UNKNOWN };
     }
 
@@ -98,6 +108,7 @@ impl Match {
             && self.movement.is_sound(1e-2)
             && self.bands.iter().all(|band| band.movement.is_sound(0.1) && band.pays.abs() <= 100.0)
             && self.residual.is_sound()
+            && self.estimate.is_sound()
             && self.bend.is_sound()
     }
 }

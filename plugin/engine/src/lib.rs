@@ -34,7 +34,11 @@ pub use align::{
 };
 pub use causes::{Cause, Causes};
 pub use claims::Claims;
-pub use cleanup::residual_model::{BandResidual, LoudnessClass, ResidualModel};
+pub use cleanup::{
+    estimate_model::{EstimateModel, NUM_RATIOS},
+    estimate_test::Verdict,
+    residual_model::{BandResidual, LoudnessClass, ResidualModel},
+};
 pub use dsp::{
     sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ},
     units::range_of_nine_tenths,

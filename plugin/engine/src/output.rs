@@ -1,7 +1,9 @@
 //! What is put out: clean-up, low-cut, the choice of what is heard, output level and bypass.
 
+use crate::cleanup::estimate_model::EstimateModel;
+use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
-use crate::cleanup::{Cleanup, Residue};
+use crate::cleanup::{Cleaning, Cleanup};
 use crate::dsp::glide::Glide;
 use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
@@ -11,9 +13,6 @@ use crate::low_cut::LowCut;
 use crate::settings::{BackingKind, Listen};
 use crate::subtractor::Subtracted;
 
-/// Residue that an estimated backing leaves, re its power. Found on an estimate by a ratio mask: from 0.01 to 0.06
-/// the result stays within 0.3 dB.
-const ESTIMATED_SHARE: f32 = 0.02;
 /// Time constants, ms. Chosen by hand: without zipper noise, and without a click where something else is heard.
 const LEVEL_MS: f64 = 3.0;
 const SWITCH_MS: f64 = 10.0;
@@ -23,6 +22,8 @@ const LISTENS: [Listen; 3] = [Listen::Difference, Listen::Backing, Listen::Mix];
 /// The last stage.
 pub struct OutputStage {
     cleanup: Cleanup,
+    /// How the hop that was heard last is cleaned up.
+    cleaning: Cleaning,
     latency_samples: usize,
     /// Backing and difference on their way through the clean-up's lag.
     backing: Ring,
@@ -68,6 +69,7 @@ impl OutputStage {
             levels: stereo(hop),
             latency_samples: lag,
             output: Output { at: -1, mix: stereo(hop), backing: stereo(hop), difference: stereo(hop) },
+            cleaning: Cleaning { amount: 0.0, is_estimate: false, is_judged: false },
             cleanup,
         }
     }
@@ -101,15 +103,31 @@ impl OutputStage {
         self.cleanup.set_leak(residue);
     }
 
+    /// What the backing is, and what is known of it if it is an estimate.
+    pub fn estimate(&self) -> (Verdict, &EstimateModel) {
+        self.cleanup.estimate()
+    }
+
+    /// Takes as known what the backing is.
+    pub fn set_estimate(&mut self, verdict: Verdict, model: &EstimateModel) {
+        self.cleanup.set_estimate(verdict, model);
+    }
+
     /// Learns the residue anew, for when a better match is in force.
     pub fn relearn_residue(&mut self) {
         self.cleanup.relearn();
     }
 
     /// Takes one hop. The clean-up hears what the match leaves of the backing, whatever Trim adds; but none that is not
-    /// subtracted.
+    /// subtracted. `is_matched` tells whether the match was learned, so that it may be judged what the backing is.
     #[inline(never)]
-    pub fn hear(&mut self, subtracted: &Subtracted) {
+    pub fn hear(&mut self, subtracted: &Subtracted, input: &InputHistory, is_matched: bool) {
+        let settings = input.settings_at(subtracted.at);
+        let is_estimate = settings.backing_kind == BackingKind::Estimated;
+        let is_judged = is_matched
+            && settings.may_judge_backing()
+            && is_estimate == (self.estimate().0 == Verdict::Estimate);
+        self.cleaning = Cleaning { amount: settings.cleanup_percent / 50.0, is_estimate, is_judged };
         self.cleanup.hear(&subtracted.residual, &subtracted.matched);
     }
 
@@ -117,7 +135,7 @@ impl OutputStage {
     /// output.
     #[inline(never)]
     pub fn learn(&mut self, part: usize) {
-        self.cleanup.learn(part);
+        self.cleanup.learn(part, &self.cleaning);
     }
 
     /// Fills the output with what came of the hop that was heard and those before. Where nothing `is_subtracted` the mix passes
@@ -130,12 +148,7 @@ impl OutputStage {
         is_subtracted: bool,
         out: &mut Stereo,
     ) {
-        let settings = input.settings_at(subtracted.at);
-        let residue = match settings.backing_kind {
-            BackingKind::Recorded => Residue::AsHeard,
-            BackingKind::Estimated => Residue::Share(ESTIMATED_SHARE),
-        };
-        let removed = self.cleanup.removed(settings.cleanup_percent / 50.0, residue);
+        let removed = self.cleanup.removed(&self.cleaning);
         self.backing.push([&subtracted.backing[0], &subtracted.backing[1]]);
         self.difference.push([&subtracted.difference[0], &subtracted.difference[1]]);
         let Output { at, mix, backing, difference } = &mut self.output;

@@ -3,6 +3,7 @@
 use crate::causes::diagnosis::{Cause, Causes, Kind};
 use crate::energies::Energies;
 use crate::null_depth::rests::Heard;
+use crate::settings::BackingKind;
 
 /// Where the search for the backing stands.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -62,6 +63,8 @@ pub struct Readings {
     pub drift_ppm: f32,
     /// True when the backing was found with its polarity flipped.
     pub inverted: bool,
+    /// What the backing is taken to be: Auto while it is not decided, and then as a recording.
+    pub backing_kind: BackingKind,
     /// Confidence in the alignment found: highest correlation peak over the second highest, at least 1; 0 = unknown.
     pub confidence: f32,
     /// Matched level of the backing, left and right, linear, with sign; 0 = nothing subtracted.

@@ -52,10 +52,12 @@ pub enum Tone {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum BackingKind {
     /// A recording of the song without the voice.
-    #[default]
     Recorded,
     /// Estimated from the mix by a machine, with rests of the voice in it: subtracted cautiously.
     Estimated,
+    /// What it turns out to be; a recording until then.
+    #[default]
+    Auto,
 }
 
 /// Steepness of the low-cut.
@@ -143,6 +145,12 @@ impl Settings {
     /// Whether Trim, Polarity or Nudge turn the backing away from where it was matched: what is heard then is no fault of the match.
     pub fn are_by_hand(&self) -> bool {
         self.polarity != Polarity::Follow || self.trim_db.abs() > CORRECTION_DB || self.nudge_samples != 0.0
+    }
+
+    /// Whether what is left of the backing may be judged by: only if it was matched as closely as can be. What a backing of
+    /// another tone, level or delay leaves is in phase with it, too.
+    pub fn may_judge_backing(&self) -> bool {
+        !self.hold && self.nudge_samples == 0.0 && self.follow != Follow::Off && self.tone != Tone::Off
     }
 
     /// The same settings with every number finite and inside its range; what is not a number becomes the default.

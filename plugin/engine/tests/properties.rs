@@ -213,7 +213,7 @@ prop_compose! {
         follow in prop::sample::select(vec![Follow::Off, Follow::Level, Follow::LevelAndTone]),
         tone in prop::sample::select(vec![Tone::Off, Tone::PerSide, Tone::AcrossSides]),
         slope in prop::sample::select(vec![Slope::Off, Slope::Db12, Slope::Db24, Slope::Db48]),
-        backing_kind in prop::sample::select(vec![BackingKind::Recorded, BackingKind::Estimated]),
+        backing_kind in prop::sample::select(vec![BackingKind::Recorded, BackingKind::Estimated, BackingKind::Auto]),
         numbers in prop::array::uniform5(prop_oneof![3 => -40.0..40.0f32, 1 => any::<f32>()]),
         hold in any::<bool>(),
         bypass in any::<bool>(),

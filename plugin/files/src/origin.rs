@@ -65,7 +65,8 @@ fn settings(settings: &Settings) -> Vec<String> {
             Slope::Db48 => "low-cut slope 48 dB",
         },
         match settings.backing_kind {
-            BackingKind::Recorded => "",
+            BackingKind::Auto => "",
+            BackingKind::Recorded => "backing is recorded",
             BackingKind::Estimated => "backing is estimated",
         },
     ];

@@ -145,6 +145,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         delay_samples: pass.readings.delay_samples,
         drift_ppm: pass.drift_ppm,
         inverted: pass.readings.inverted,
+        backing_kind: pass.readings.backing_kind,
         depth: depth.over_song(&learning.causes),
         sections,
         also_at: learning.also_at.clone(),

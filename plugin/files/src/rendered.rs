@@ -1,7 +1,7 @@
 //! What came of it.
 
-use minuend_common::words::{at_least, bend_sentence, what_leaves_more, why_withheld};
-use minuend_engine::{Withheld, causes::Cause};
+use minuend_common::words::{at_least, backing_kind, bend_sentence, what_leaves_more, why_withheld};
+use minuend_engine::{Withheld, causes::Cause, settings::BackingKind};
 
 use crate::{
     covered,
@@ -25,6 +25,8 @@ pub struct Rendered {
     pub drift_ppm: f64,
     /// True when the backing was found with its polarity flipped.
     pub inverted: bool,
+    /// What the backing was taken to be; Auto if that was not decided, which counts as recorded.
+    pub backing_kind: BackingKind,
     /// How far the backing is down in the difference.
     pub depth: SongDepth,
     /// The sections of what was written.
@@ -63,8 +65,9 @@ impl Rendered {
         let polarity = if self.inverted { "inverted" } else { "kept" };
         let depth = depth_words(&self.depth);
         let mut line = format!(
-            "delay {}, polarity {polarity}, {depth}, subtracted over {:.0} % of the song",
+            "delay {}, polarity {polarity}, backing {}, {depth}, subtracted over {:.0} % of the song",
             delay_words(self.delay_samples, f64::from(self.sample_rate_hz)),
+            backing_kind(self.backing_kind),
             100.0 * self.subtracted()
         );
         if !self.also_at.is_empty() {

@@ -108,7 +108,7 @@ impl Panel<'_> {
             ui,
             backing_kind,
             "Estimated: a machine took this backing out of a mix, with rests of the voice in it. It is subtracted \
-             with caution, so that it does not take the voice along.",
+             with caution, so that it does not take the voice along. Auto hears which it is.",
         );
         self.choice(
             ui,

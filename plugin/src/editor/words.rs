@@ -2,6 +2,7 @@
 
 use minuend_common::words::{at_least, sentence, why_withheld};
 use minuend_engine::causes::{Cause, Kind};
+use minuend_engine::settings::BackingKind;
 use minuend_engine::{Readings, Withheld};
 
 use super::state::State;
@@ -77,6 +78,19 @@ pub fn findings(meters: &Meters) -> Vec<Finding> {
             meaning: "Inverted: where the mix goes up, the backing goes down.",
         },
     ];
+    if state.is_matched() {
+        findings.push(Finding {
+            name: "Backing is",
+            value: match readings.backing_kind {
+                BackingKind::Recorded => "recorded",
+                BackingKind::Estimated => "estimated",
+                BackingKind::Auto => "not yet known",
+            }
+            .into(),
+            meaning: "A machine's estimate leaves what is in phase with it. Until that was heard for some seconds, the \
+                      backing counts as recorded.",
+        });
+    }
     // What a session kept has not been looked at again yet.
     if readings.confidence > 0.0 {
         findings.push(Finding {

@@ -10,7 +10,7 @@ use nice_plug::plugin::ParamValue;
 
 /// Layout of the bytes. One that has been released is never changed: the next gets a new number, and the old one stays
 /// readable.
-const VERSION: u16 = 2;
+const VERSION: u16 = 3;
 
 /// What one session keeps. The controls are in it although the framework writes them too, because only this copy is
 /// covered by the checksum.
@@ -146,7 +146,7 @@ mod tests {
         let mut good = BASE64_STANDARD.decode(kept().encode()).unwrap();
         good.truncate(good.len() - 4);
 
-        for version in [0, VERSION + 1, u16::MAX] {
+        for version in [0, VERSION - 1, VERSION + 1, u16::MAX] {
             let mut other = good.clone();
             other[..2].copy_from_slice(&version.to_le_bytes());
             assert_eq!(sealed(other), StateError::Version(version));
@@ -158,7 +158,7 @@ mod tests {
         huge[2..6].fill(0xff);
         assert_eq!(sealed(huge), StateError::Value);
         let mut not_a_number = good;
-        // The last tap stands before the look.
+        // The last number of the match stands before the look.
         let level_at = not_a_number.len() - 9;
         not_a_number[level_at..level_at + 4].copy_from_slice(&f32::NAN.to_le_bytes());
         assert_eq!(sealed(not_a_number), StateError::Value);

@@ -53,18 +53,22 @@ pub struct ResidualEstimator {
     values: Vec<f32>,
 }
 
+/// First bin of each band of spectra of `num_bins` bins, and the one after the last: quarter octaves.
+pub fn band_edges(num_bins: usize) -> Vec<usize> {
+    let mut edges = vec![FIRST_BIN];
+    while let Some(&last) = edges.last().filter(|&&last| last < num_bins - 1) {
+        edges.push((last + MIN_BAND_BINS).max(last * 19 / 16).min(num_bins - 1));
+    }
+    debug_assert!(edges.len() <= MAX_GROUPS + 1);
+    edges
+}
+
 impl ResidualEstimator {
     /// Nothing heard in spectra of `num_bins` bins.
     pub fn new(num_bins: usize) -> Self {
-        let mut edges = vec![FIRST_BIN];
-        while let Some(&last) = edges.last().filter(|&&last| last < num_bins - 1) {
-            // Quarter octaves.
-            edges.push((last + MIN_BAND_BINS).max(last * 19 / 16).min(num_bins - 1));
-        }
-        debug_assert!(edges.len() <= MAX_GROUPS + 1);
         Self {
             model: ResidualModel::UNKNOWN,
-            edges,
+            edges: band_edges(num_bins),
             shares: std::array::from_fn(|_| vec![0.0; num_bins]),
             values: Vec::with_capacity(num_bins),
         }
@@ -83,11 +87,6 @@ impl ResidualEstimator {
     /// Residue re the backing's power by bin, in mid and side, as of the last frame.
     pub fn shares(&self) -> &[Vec<f32>; 2] {
         &self.shares
-    }
-
-    /// Takes the residue to be this share of the backing in every bin, until the next frame.
-    pub fn assume_share(&mut self, share: f32) {
-        self.shares.iter_mut().for_each(|shares| shares.fill(share));
     }
 
     /// Learns from one frame: spectra of the difference and powers of the backing, in mid and side.

@@ -1,10 +1,7 @@
-//! A Wiener gain with decision-directed smoothing (Ephraim & Malah 1984), and the overlapping sum of what it takes out.
+//! A Wiener gain with decision-directed smoothing (Ephraim & Malah 1984).
 
-use crate::dsp::ring::{Stereo, advance, stereo};
-use crate::spectral::spectrum::Spectrum;
-use crate::spectral::window::root_hann;
+use crate::cleanup::removal::Removal;
 use realfft::num_complex::Complex32;
-use std::f32::consts::FRAC_1_SQRT_2;
 
 /// Weight of the past in the decision-directed estimate of voice over residue. Chosen by hand; not measured.
 const PAST_WEIGHT: f32 = 0.95;
@@ -13,51 +10,35 @@ const MIN_GAIN: f32 = 0.1;
 /// Residue of no more power than this in a cell is none. Chosen by hand; not measured.
 const NO_RESIDUE: f32 = 1e-14;
 
-/// Takes the residue out of frames that overlap fourfold.
+/// Finds the residue in frames.
 pub struct WienerFilter {
-    spectrum: Spectrum,
-    window: Vec<f32>,
-    step: usize,
     /// Power left in each cell of the last frame, mid and side.
     cleaned: [Vec<f32>; 2],
-    /// What is taken out of the present frame.
-    bins: [Vec<Complex32>; 2],
-    /// Overlapping sum of what was taken out, left and right; leaves from the front.
-    removed: Stereo,
 }
 
 impl WienerFilter {
-    /// For frames of `frame` samples, `step` samples apart.
-    pub fn new(frame: usize, step: usize) -> Self {
-        let spectrum = Spectrum::new(frame);
-        let num_bins = spectrum.num_bins();
-        Self {
-            window: root_hann(frame),
-            step,
-            cleaned: std::array::from_fn(|_| vec![0.0; num_bins]),
-            bins: std::array::from_fn(|_| vec![Complex32::default(); num_bins]),
-            removed: stereo(frame + step),
-            spectrum,
-        }
+    /// For frames of `num_bins` bins.
+    pub fn new(num_bins: usize) -> Self {
+        Self { cleaned: std::array::from_fn(|_| vec![0.0; num_bins]) }
     }
 
     /// Forgets the signals.
     pub fn reset(&mut self) {
-        self.cleaned.iter_mut().chain(&mut self.removed).for_each(|x| x.fill(0.0));
-    }
-
-    /// The sum of what was taken out, one step of it whole.
-    pub fn removed(&self) -> &Stereo {
-        &self.removed
+        self.cleaned.iter_mut().for_each(|x| x.fill(0.0));
     }
 
     /// Takes the residue out of the next frame, given in mid and side; `residue(c, k)` is its power in a bin, `None` where
     /// there is no backing that could leave any.
-    pub fn process(&mut self, frame: &[Vec<Complex32>; 2], residue: impl Fn(usize, usize) -> Option<f32>) {
-        advance(&mut self.removed, self.step);
+    pub fn process(
+        &mut self,
+        frame: &[Vec<Complex32>; 2],
+        residue: impl Fn(usize, usize) -> Option<f32>,
+        removal: &mut Removal,
+    ) {
+        removal.advance();
         let mut any = false;
         for c in 0..2 {
-            for (k, removed) in self.bins[c].iter_mut().enumerate() {
+            for (k, removed) in removal.bins[c].iter_mut().enumerate() {
                 let e = frame[c][k];
                 let power = e.norm_sqr();
                 let cleaned = &mut self.cleaned[c][k];
@@ -75,21 +56,7 @@ impl WienerFilter {
             }
         }
         if any {
-            self.add_removed();
-        }
-    }
-
-    fn add_removed(&mut self) {
-        let [mid, side] = &mut self.bins;
-        for (m, s) in mid.iter_mut().zip(side) {
-            (*m, *s) = ((*m + *s) * FRAC_1_SQRT_2, (*m - *s) * FRAC_1_SQRT_2);
-        }
-        // Squared root Hann windows a quarter apart sum to 2.
-        let scale = 0.5;
-        for (sum, bins) in self.removed.iter_mut().zip(&self.bins) {
-            let frame = self.spectrum.inverse(bins);
-            let to = &mut sum[..frame.len()];
-            to.iter_mut().zip(frame).zip(&self.window).for_each(|((s, x), w)| *s += scale * *x * w);
+            removal.add();
         }
     }
 }
@@ -98,6 +65,8 @@ impl WienerFilter {
 mod tests {
     use super::*;
     use crate::dsp::noise::noise;
+    use crate::spectral::spectrum::Spectrum;
+    use crate::spectral::window::root_hann;
 
     /// Where all is residue, all but the least gain is taken out of it; where none is, nothing.
     #[test]
@@ -105,7 +74,8 @@ mod tests {
         let (frame, step) = (256, 64);
         let signal = noise(20 * step + frame, 1);
         for (residue, share) in [(Some(1e6), 1.0 - MIN_GAIN), (Some(0.0), 0.0), (None, 0.0)] {
-            let mut wiener = WienerFilter::new(frame, step);
+            let mut wiener = WienerFilter::new(frame / 2 + 1);
+            let mut removal = Removal::new(frame, step);
             let (mut spectrum, window) = (Spectrum::new(frame), root_hann(frame));
             let mut bins = [(); 2].map(|()| vec![Complex32::default(); frame / 2 + 1]);
             for at in (0..20 * step).step_by(step) {
@@ -113,9 +83,9 @@ mod tests {
                 // The same on both sides is all mid.
                 spectrum.forward(&mut bins[0]);
                 bins[0].iter_mut().for_each(|x| *x *= std::f32::consts::SQRT_2);
-                wiener.process(&bins, |_, _| residue);
+                wiener.process(&bins, |_, _| residue, &mut removal);
                 // The step in front lies under four frames.
-                for side in wiener.removed().iter().filter(|_| at >= frame) {
+                for side in removal.removed().iter().filter(|_| at >= frame) {
                     for (n, removed) in side[..step].iter().enumerate() {
                         assert!((removed - share * signal[at + n]).abs() < 1e-4, "{residue:?} {at} {n}");
                     }

@@ -165,7 +165,8 @@ impl Engine {
             let model = self.aligner.moving_model(-self.input.song_offset());
             learned.sections.correct(self.input.song_position(), model);
         }
-        let residue_changed = learned.residual != *self.output.residue();
+        let residue_changed = learned.residual != *self.output.residue()
+            || self.metering.readings.backing_kind == BackingKind::Estimated;
         let better = report.cost_reduction.zip(self.learning.better_filter());
         let is_changed = better.is_some() || level_moves || self.aligner.moves() || residue_changed;
         if let Some((cost_reduction, better)) = better {
@@ -190,7 +191,7 @@ impl Engine {
     }
 
     /// Tells whoever keeps the match that it is another one.
-    fn match_changed(&mut self) {
+    pub(super) fn match_changed(&mut self) {
         self.metering.readings.match_revision += 1;
     }
 

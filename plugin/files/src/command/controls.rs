@@ -45,8 +45,9 @@ pub struct Controls {
     /// Level of the output: -24 to 12 dB
     #[arg(long, alias = "output", value_name = "LEVEL", default_value = "0dB", allow_hyphen_values = true, value_parser = output_level)]
     output_level: f32,
-    /// Where the backing comes from: a recording, or estimated from a mix by a machine, which is subtracted with caution
-    #[arg(long, value_name = "KIND", default_value = "recorded", value_parser = choice([("recorded", BackingKind::Recorded), ("estimated", BackingKind::Estimated)]))]
+    /// Where the backing comes from: a recording, or estimated from a mix by a machine, which is subtracted with caution; auto
+    /// hears which
+    #[arg(long, value_name = "KIND", default_value = "auto", value_parser = choice([("recorded", BackingKind::Recorded), ("estimated", BackingKind::Estimated), ("auto", BackingKind::Auto)]))]
     backing_is: BackingKind,
 }
 
@@ -122,6 +123,8 @@ mod tests {
             (&["--low-cut-slope", "OFF"], Settings { slope: Slope::Off, ..default }),
             (&["--output-level", "-3 DB"], Settings { output_db: -3.0, ..default }),
             (&["--backing-is", "Estimated"], Settings { backing_kind: BackingKind::Estimated, ..default }),
+            (&["--backing-is", "Recorded"], Settings { backing_kind: BackingKind::Recorded, ..default }),
+            (&["--backing-is", "auto"], default),
         ] {
             assert_eq!(settings(options), expected, "{options:?}");
         }

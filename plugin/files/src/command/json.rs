@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use anyhow::Result;
 use minuend_common::words::sentence;
+use minuend_engine::settings::BackingKind;
 use serde_json::{Value, json};
 
 use super::outcome::Outcome;
@@ -61,6 +62,11 @@ pub fn json_line(request: Option<&Render>, result: &Result<Outcome>) -> Value {
             "delay_could_also_be_samples": rendered.also_at,
             "drift_ppm": rendered.drift_ppm,
             "inverted": rendered.inverted,
+            "backing_is": match rendered.backing_kind {
+                BackingKind::Recorded => Some("recorded"),
+                BackingKind::Estimated => Some("estimated"),
+                BackingKind::Auto => None,
+            },
             "null_depth_db": rendered.depth.told_db,
             "null_depth_at_least_db": rendered.depth.withheld.at_least_db(),
             "null_depth_in_rests_db": rendered.depth.rests_db,

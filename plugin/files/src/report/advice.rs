@@ -96,8 +96,8 @@ pub fn advice(facts: &Facts) -> Vec<String> {
             say("The files have different sample rates, so at least one was converted. Two files of one rate are nearer to each other.".into());
         }
         if depth_db.is_some_and(|db| db < 15.0) && !facts.estimated {
-            say("If the backing was taken out of a mix by a machine, try --backing-is estimated. If it is another master of the \
-                 song, look for the one that belongs to this mix."
+            say("If the backing was taken out of a mix by a machine and this was not noticed, try --backing-is estimated. If it \
+                 is another master of the song, look for the one that belongs to this mix."
                 .into());
         }
     }

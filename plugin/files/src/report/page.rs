@@ -2,7 +2,7 @@
 
 use std::{fmt::Write, path::Path};
 
-use minuend_common::words::{bend_sentence, sentence};
+use minuend_common::words::{backing_kind, bend_sentence, sentence};
 use minuend_engine::{
     Lock,
     causes::{Cause, Kind},
@@ -112,6 +112,7 @@ fn table(findings: &Findings, jumps: bool) -> String {
         ),
         ("Drift", drift),
         ("Polarity", if rendered.inverted { "inverted" } else { "kept" }.to_owned()),
+        ("Backing is", backing_kind(rendered.backing_kind).to_owned()),
         ("Level of the backing", format!("{:+.2} dB left, {:+.2} dB right", level_db[0], level_db[1])),
     ];
     let rows = rows.map(|(name, value)| format!("<tr><th scope=\"row\">{name}</th><td>{value}</td></tr>\n"));
@@ -195,7 +196,7 @@ fn facts(findings: &Findings) -> Facts {
         drift_ppm: rendered.drift_ppm,
         clipped_samples: rendered.clipped_samples,
         bad_samples: rendered.bad_samples,
-        estimated: request.settings.backing_kind == BackingKind::Estimated,
+        estimated: rendered.backing_kind == BackingKind::Estimated,
     }
 }
 
