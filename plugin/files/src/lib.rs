@@ -8,6 +8,7 @@ pub mod ending;
 pub mod noise;
 mod origin;
 mod outputs;
+pub mod pair;
 pub mod parallel;
 pub mod passes;
 pub mod progress;

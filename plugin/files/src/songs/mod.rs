@@ -11,6 +11,7 @@ use anyhow::Result;
 
 pub use folder::{in_folder, is_audio_name};
 pub use list::in_list;
+pub use name::{check_name, key_of};
 use role::{Role, role_of};
 
 /// A mix and its backing.

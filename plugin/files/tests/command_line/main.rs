@@ -12,6 +12,7 @@ use serde_json::Value;
 mod backing;
 mod files_written;
 mod many_songs;
+mod pair;
 
 const RATE_HZ: u32 = 8_000;
 
