@@ -6,6 +6,7 @@ pub mod host;
 pub mod install;
 pub mod metrics;
 pub mod package;
+pub mod release;
 pub mod score;
 pub mod sensitivity;
 pub mod setup;
@@ -57,6 +58,8 @@ enum Command {
     Install(install::InstallArguments),
     /// Pack plug-in and program for users, with what belongs to them, into one archive
     Package,
+    /// Set the version, close the changelog, commit and tag, for a release
+    Release(release::ReleaseArguments),
     /// Make the demo song, play it through the bundled plug-in and print the figures
     Demo(demo::DemoArguments),
     /// Open the bundled plug-in's window while the demo song plays through it, without a sound
@@ -78,6 +81,7 @@ pub fn main() -> Result<()> {
         Command::Pair(arguments) => arguments.run(),
         Command::Install(arguments) => arguments.run(),
         Command::Package => package::package(),
+        Command::Release(arguments) => arguments.run(),
         Command::Demo(arguments) => arguments.run(),
         Command::Window(arguments) => arguments.run(),
         Command::Score(arguments) => arguments.run(),
