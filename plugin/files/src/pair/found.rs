@@ -99,8 +99,15 @@ mod tests {
     use super::*;
 
     fn related(pair: [usize; 2], common: f64, least_common: f64, slope: f64) -> Related {
-        let comparison =
-            Comparison { lag_samples: 8_000, found: 1.0, common, least_common, slope, slope_error: 0.01 };
+        let comparison = Comparison {
+            lag_samples: 8_000,
+            found: 1.0,
+            common,
+            least_common,
+            slope,
+            slope_error: 0.01,
+            spread: 0.2,
+        };
         Related { pair, comparison }
     }
 
