@@ -15,7 +15,8 @@ done
 
 target=x86_64-pc-windows-gnu
 release=$folder/target/$target/release
-export CARGO_TARGET_X86_64_PC_WINDOWS_GNU_LINKER=x86_64-w64-mingw32-gcc CARGO_TARGET_X86_64_PC_WINDOWS_GNU_RUNNER=wine
+export CARGO_TARGET_X86_64_PC_WINDOWS_GNU_LINKER=x86_64-w64-mingw32-gcc \
+    CARGO_TARGET_X86_64_PC_WINDOWS_GNU_RUNNER="xvfb-run -a wine"
 export WINEPREFIX=$folder/wine WINEDEBUG=-all WINEPATH
 build_std=(-Zbuild-std=std,panic_unwind --target "$target" --release --locked)
 cd "$root"
