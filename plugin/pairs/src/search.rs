@@ -20,7 +20,7 @@ pub struct Search {
 pub struct Candidate {
     /// Which recordings.
     pub pair: [usize; 2],
-    /// By how many samples the first plays the same music later than the second, to about half a [`HOP`].
+    /// By how many samples the first plays the same music later than the second, to about 64 ms.
     pub lag_samples: i64,
     /// How alike they are there: the correlation of their bits, 1 if all agree, about 0 of recordings that have nothing in common.
     pub alike: f32,

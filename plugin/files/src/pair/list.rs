@@ -54,9 +54,10 @@ fn named(file: &Path, folder: &Path) -> Result<String> {
     if is_plain { Ok(name) } else { Err(refused()) }
 }
 
-/// A file as it is named from the folder of the list.
+/// A file as it is named from the folder of the list: in full if it lies elsewhere.
 fn relative(file: &Path, folder: &Path) -> PathBuf {
-    file.strip_prefix(folder).unwrap_or(file).to_owned()
+    let inside = file.strip_prefix(folder).map(Path::to_owned);
+    inside.or_else(|_| std::path::absolute(file)).unwrap_or_else(|_| file.to_owned())
 }
 
 #[cfg(test)]
@@ -75,7 +76,7 @@ mod tests {
         let at = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
         let pairs = vec![
             pair(&at("Lamp mix.wav"), &at("x 17.wav")),
-            pair(&at("deep/lamp.wav"), "/elsewhere/y.wav"),
+            pair(&at("deep/lamp.wav"), "elsewhere/y.wav"),
             pair(&at("a:b.wav"), &at("z.wav")),
             pair(&at("NUL.wav"), &at("z.wav")),
         ];
@@ -91,10 +92,11 @@ mod tests {
             ["Lamp", "lamp 2", "a-b", "song NUL"]
         );
         for (song, pair) in songs.iter().zip(&found.pairs) {
-            assert_eq!((&song.mix, &song.backing), (&pair.mix, &pair.backing));
+            let backing = std::path::absolute(&pair.backing).unwrap();
+            assert_eq!((&song.mix, &song.backing), (&pair.mix, &backing));
         }
         for wrong in ["tab\t.wav", " .wav", "#1.wav"] {
-            let found = Found { pairs: vec![pair(wrong, "b.wav")], ..Found::default() };
+            let found = Found { pairs: vec![pair(&at(wrong), "b.wav")], ..Found::default() };
             let error = list(&found, folder.path()).unwrap_err().to_string();
             assert!(error.contains("cannot stand in a list"), "{error}");
         }
