@@ -34,7 +34,10 @@ pub fn bundle(args: &[String]) -> Result<()> {
 }
 
 fn run_bundler(args: &[String]) -> Result<()> {
-    let args = [&["bundle".to_owned()], args].concat();
+    // For both kinds of Mac in one.
+    let (universal, args): (Vec<_>, Vec<_>) = args.iter().cloned().partition(|arg| arg == "--universal");
+    let command = if universal.is_empty() { "bundle" } else { "bundle-universal" };
+    let args = [&[command.to_owned()], &args[..]].concat();
     // The bundler works from the workspace's root and leaves the process there.
     let here = env::current_dir().context("the present folder is gone")?;
     env::set_current_dir(workspace_root()).context("the checkout is gone")?;

@@ -33,6 +33,9 @@ pub struct DemoArguments {
     /// Replace files of an earlier demo in a folder of your own
     #[arg(long)]
     force: bool,
+    /// Play through this bundle instead of building one
+    #[arg(long, value_name = "FILE")]
+    bundle: Option<PathBuf>,
 }
 
 /// When the first breath is drawn, s: until then only the backing plays, and the plug-in has time to learn.
@@ -67,8 +70,13 @@ impl DemoArguments {
         write_all(&backing, rate, &files.backing)?;
         write_all(&vocal, rate, &files.vocal_in_mix)?;
 
-        eprintln!("Bundling the plug-in");
-        let plugin = Bundles::build()?.clap;
+        let plugin = match self.bundle {
+            Some(bundle) => bundle,
+            None => {
+                eprintln!("Bundling the plug-in");
+                Bundles::build()?.clap
+            }
+        };
         eprintln!("Playing the song through {}", plugin.display());
         let played = play(&plugin, &files)?;
         write_all(&difference, rate, &played)?;

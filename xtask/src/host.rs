@@ -26,6 +26,7 @@ use clack_host::{prelude::*, utils::ClapId};
 
 pub use clack_extensions::render::RenderMode;
 pub use clack_host::entry::EntryDescriptor;
+pub use window::WindowId;
 
 use requests::{Handlers, MainThread, Requests, Shared};
 

@@ -75,16 +75,18 @@ fn install(bundle: &Path, folder: &Path) -> Result<PathBuf> {
     let new = staging.path().join(name);
     copy(bundle, &new).with_context(|| format!("{shown}: cannot be written"))?;
     let old = staging.path().join("old");
+    // Windows keeps the file of a plug-in while a host has it loaded.
+    let remedy = if cfg!(windows) { "; close the host first" } else { "" };
     if target.is_dir() {
         // A folder cannot be renamed over another one.
-        fs::rename(&target, &old).with_context(|| format!("{shown}: cannot be replaced"))?;
+        fs::rename(&target, &old).with_context(|| format!("{shown}: cannot be replaced{remedy}"))?;
     }
     if let Err(e) = fs::rename(&new, &target) {
         if old.exists() {
             fs::rename(&old, &target)
                 .with_context(|| format!("{shown}: the earlier one cannot be put back"))?;
         }
-        return Err(e).with_context(|| format!("{shown}: cannot be put in place"));
+        return Err(e).with_context(|| format!("{shown}: cannot be put in place{remedy}"));
     }
     Ok(target)
 }
@@ -139,5 +141,24 @@ mod tests {
         assert_eq!(fs::read_to_string(&installed).unwrap(), "another");
         // Nothing but the plug-in is left behind.
         assert_eq!(fs::read_dir(folder.path().join("user")).unwrap().count(), 1);
+    }
+
+    /// As a host keeps it that has loaded it. What was there stays.
+    #[cfg(windows)]
+    #[test]
+    fn a_plug_in_in_use_is_told() {
+        use std::os::windows::fs::OpenOptionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let bundle = folder.path().join("minuend.clap");
+        fs::write(&bundle, "1: audio.minuend.minuend").unwrap();
+        let user = folder.path().join("user");
+        let installed = install(&bundle, &user).unwrap();
+        fs::write(&bundle, "2: audio.minuend.minuend").unwrap();
+        // Read, and neither written nor taken away, by others: FILE_SHARE_READ.
+        let held = fs::OpenOptions::new().read(true).share_mode(1).open(&installed).unwrap();
+        let error = install(&bundle, &user).unwrap_err().to_string();
+        assert!(error.contains("minuend.clap") && error.contains("close the host first"), "{error}");
+        drop(held);
+        assert_eq!(fs::read_to_string(&installed).unwrap(), "1: audio.minuend.minuend");
     }
 }

@@ -6,6 +6,7 @@ pub mod host;
 pub mod install;
 pub mod metrics;
 pub mod package;
+pub mod release;
 pub mod score;
 pub mod sensitivity;
 pub mod setup;
@@ -16,13 +17,16 @@ pub mod window;
 use anyhow::Result;
 use clap::{Parser, Subcommand};
 use minuend_files::command::{
-    BackingArguments, RenderArguments, backing_details, backing_examples, details, examples, usage,
+    BackingArguments, PairArguments, RenderArguments, backing_details, backing_examples, details, examples,
+    pair_details, pair_examples, usage,
 };
 
 /// How `render` is called here.
 const RENDER: &str = "cargo xtask render";
 /// How `backing` is called here.
 const BACKING: &str = "cargo xtask backing";
+/// How `pair` is called here.
+const PAIR: &str = "cargo xtask pair";
 
 /// What `cargo xtask` does.
 #[derive(Parser)]
@@ -47,10 +51,15 @@ enum Command {
     /// Make a backing from the song itself, if it repeats
     #[command(after_help = backing_examples(BACKING), after_long_help = backing_details(BACKING))]
     Backing(BackingArguments),
+    /// Find which file of a folder is the backing of which mix, by sound
+    #[command(after_help = pair_examples(PAIR), after_long_help = pair_details(PAIR))]
+    Pair(PairArguments),
     /// Bundle the plug-in and copy it to your plug-in folders
     Install(install::InstallArguments),
     /// Pack plug-in and program for users, with what belongs to them, into one archive
     Package,
+    /// Set the version, close the changelog, commit and tag, for a release
+    Release(release::ReleaseArguments),
     /// Make the demo song, play it through the bundled plug-in and print the figures
     Demo(demo::DemoArguments),
     /// Open the bundled plug-in's window while the demo song plays through it, without a sound
@@ -69,8 +78,10 @@ pub fn main() -> Result<()> {
         Command::Bundle { args } => bundle::bundle(&args),
         Command::Render(arguments) => arguments.run(RENDER),
         Command::Backing(arguments) => arguments.run(BACKING),
+        Command::Pair(arguments) => arguments.run(),
         Command::Install(arguments) => arguments.run(),
         Command::Package => package::package(),
+        Command::Release(arguments) => arguments.run(),
         Command::Demo(arguments) => arguments.run(),
         Command::Window(arguments) => arguments.run(),
         Command::Score(arguments) => arguments.run(),

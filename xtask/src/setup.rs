@@ -12,9 +12,12 @@ pub struct Need {
     pub probe: &'static [&'static str],
 }
 
+/// What Python is called: its installer for Windows knows no `python3`.
+pub const PYTHON: &str = if cfg!(windows) { "python" } else { "python3" };
+
 /// Python with virtual environments.
 pub const PYTHON_VENV: Need =
-    Need { package: "python3-venv", probe: &["python3", "-c", "import ensurepip, venv"] };
+    Need { package: "python3-venv", probe: &[PYTHON, "-c", "import ensurepip, venv"] };
 
 /// A display that nobody sees, hands for it, and what a window, or the VST3 host of the tests, loads to draw itself. Only
 /// under Linux.

@@ -51,8 +51,7 @@ fn python() -> Result<PathBuf> {
         return Ok(python);
     }
     eprintln!("Installing the Python packages of the reference tests");
-    let system_python = if cfg!(windows) { "python" } else { "python3" };
-    setup::run(Command::new(system_python).args(["-m", "venv", "--clear"]).arg(&environment))?;
+    setup::run(Command::new(setup::PYTHON).args(["-m", "venv", "--clear"]).arg(&environment))?;
     setup::run(
         Command::new(&python)
             .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "-r"])

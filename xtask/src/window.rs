@@ -7,10 +7,15 @@ pub mod display;
 pub mod figures;
 #[cfg(target_os = "linux")]
 pub mod in_use;
+#[cfg(any(target_os = "linux", windows))]
+mod picture;
 #[cfg(target_os = "linux")]
 pub mod screen;
+#[cfg(windows)]
+#[path = "window/screen_windows.rs"]
+pub mod screen;
 pub mod situation;
-#[cfg(target_os = "linux")]
+#[cfg(any(target_os = "linux", windows))]
 mod stage;
 
 use std::path::PathBuf;
@@ -20,7 +25,7 @@ use clap::Args;
 
 use situation::Situation;
 
-#[cfg(target_os = "linux")]
+#[cfg(any(target_os = "linux", windows))]
 pub use stage::Stage;
 
 /// Command line of `window`.
@@ -56,11 +61,11 @@ fn size(text: &str) -> Result<[u32; 2], String> {
 
 impl WindowArguments {
     /// Opens the window and plays.
-    #[cfg(target_os = "linux")]
+    #[cfg(any(target_os = "linux", windows))]
     pub fn run(self) -> Result<()> {
         use anyhow::{Context, ensure};
-        use figures::{Figures, Lengths};
 
+        #[cfg(target_os = "linux")]
         if (self.figures || self.screenshot.is_some()) && std::env::var_os("DISPLAY").is_none() {
             return unseen();
         }
@@ -70,8 +75,7 @@ impl WindowArguments {
             None => crate::bundle::Bundles::build()?.clap,
         };
         if self.figures {
-            println!("{}", Figures::measure(&bundle, self.scale, Lengths::default())?);
-            return Ok(());
+            return print_figures(&bundle, self.scale);
         }
         if let Some(folder) = &self.screenshot {
             std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
@@ -97,10 +101,21 @@ impl WindowArguments {
     }
 
     /// Says where it works.
-    #[cfg(not(target_os = "linux"))]
+    #[cfg(not(any(target_os = "linux", windows)))]
     pub fn run(self) -> Result<()> {
-        anyhow::bail!("this command opens X11 windows, which are Linux's: here, open the plug-in in a host")
+        anyhow::bail!("this command opens windows under Linux and Windows: here, open the plug-in in a host")
     }
+}
+
+#[cfg(target_os = "linux")]
+fn print_figures(bundle: &std::path::Path, scale: f64) -> Result<()> {
+    println!("{}", figures::Figures::measure(bundle, scale, figures::Lengths::default())?);
+    Ok(())
+}
+
+#[cfg(windows)]
+fn print_figures(_: &std::path::Path, _: f64) -> Result<()> {
+    anyhow::bail!("--figures asks X11, which is Linux's")
 }
 
 /// Runs this same command on a display that nobody sees.

@@ -8,6 +8,7 @@ pub mod ending;
 pub mod noise;
 mod origin;
 mod outputs;
+pub mod pair;
 pub mod parallel;
 mod parts;
 pub mod passes;

@@ -27,7 +27,12 @@ pub fn check_outputs(outputs: &[&Path], inputs: &[&Path], overwrite: bool) -> Re
 
 /// Whether two files that need not be there yet are one.
 fn same_place(a: &Path, b: &Path) -> bool {
-    a.file_name() == b.file_name() && same_file(folder_of(a), folder_of(b))
+    // Where upper and lower case are one, as Windows and macOS have it unless told otherwise.
+    let name = |path: &Path| {
+        let name = path.file_name().unwrap_or_default();
+        if cfg!(any(windows, target_os = "macos")) { name.to_ascii_lowercase() } else { name.to_owned() }
+    };
+    name(a) == name(b) && same_file(folder_of(a), folder_of(b))
 }
 
 /// Whether two names are of one file that is there.

@@ -84,12 +84,32 @@ fn heed_the_user() {
     #[cfg(unix)]
     let before = unsafe { libc::signal(libc::SIGHUP, libc::SIG_IGN) };
     _ = ctrlc::set_handler(|| STOP.store(true, Relaxed));
+    #[cfg(windows)]
+    heed_the_console();
     // What `nohup` started outlives its terminal.
     #[cfg(unix)]
     if before == libc::SIG_IGN {
         // SAFETY: as above.
         unsafe { libc::signal(libc::SIGHUP, libc::SIG_IGN) };
     }
+}
+
+/// Windows ends a program once it has heard that its console is closed, or the user logs off, and waits 5 s at most: time to take
+/// away what is not finished ("HandlerRoutine callback function" of its documentation; from memory).
+#[cfg(windows)]
+fn heed_the_console() {
+    use windows_sys::Win32::System::Console::{CTRL_BREAK_EVENT, CTRL_C_EVENT, SetConsoleCtrlHandler};
+    unsafe extern "system" fn told(event: u32) -> i32 {
+        if matches!(event, CTRL_C_EVENT | CTRL_BREAK_EVENT) {
+            return 0;
+        }
+        STOP.store(true, Relaxed);
+        // The program ends meanwhile, by itself.
+        std::thread::sleep(std::time::Duration::from_secs(5));
+        1
+    }
+    // SAFETY: the function stays, and touches nothing but a value made for several threads.
+    unsafe { SetConsoleCtrlHandler(Some(told), 1) };
 }
 
 impl Default for Bar {

@@ -7,20 +7,39 @@ use clack_extensions::gui::{GuiApiType, GuiConfiguration, GuiSize, PluginGui, Wi
 
 use super::Host;
 
+/// What the system calls a window by: on X11 its number, on Windows its handle.
+#[cfg(not(windows))]
+pub type WindowId = u32;
+/// What the system calls a window by: on X11 its number, on Windows its handle.
+#[cfg(windows)]
+pub type WindowId = *mut std::ffi::c_void;
+
+#[cfg(not(windows))]
+fn clap_window(id: WindowId) -> (GuiApiType<'static>, Window<'static, 'static>) {
+    (GuiApiType::X11, Window::from_x11_handle(id.into()))
+}
+
+#[cfg(windows)]
+fn clap_window(id: WindowId) -> (GuiApiType<'static>, Window<'static, 'static>) {
+    // SAFETY: whoever opens a window in it keeps it, see below.
+    (GuiApiType::WIN32, unsafe { Window::from_win32_hwnd(id) })
+}
+
 impl Host {
-    /// Opens the plug-in's window inside an X11 window of the caller's, and returns its size in pixels.
+    /// Opens the plug-in's window inside a window of the caller's, and returns its size in pixels.
     ///
     /// # Safety
     ///
-    /// The X11 window stays until [`Host::close_window`].
-    pub unsafe fn open_window(&mut self, parent: u32, scale: f64) -> Result<[u32; 2]> {
+    /// That window stays until [`Host::close_window`].
+    pub unsafe fn open_window(&mut self, parent: WindowId, scale: f64) -> Result<[u32; 2]> {
+        let (api_type, parent) = clap_window(parent);
         let handle = self.instance.plugin_handle();
         let gui = handle.get_extension::<PluginGui>().context("the plug-in has no window")?;
-        gui.create(&handle, GuiConfiguration { api_type: GuiApiType::X11, is_floating: false })?;
+        gui.create(&handle, GuiConfiguration { api_type, is_floating: false })?;
         // Refused where the screen has a scale of its own.
         let _ = gui.set_scale(&handle, scale);
         // SAFETY: The window is valid; the caller keeps it so.
-        unsafe { gui.set_parent(&handle, Window::from_x11_handle(parent.into()))? };
+        unsafe { gui.set_parent(&handle, parent)? };
         gui.show(&handle)?;
         let size = gui.get_size(&handle).context("the plug-in's window has no size")?;
         self.idle();

@@ -52,6 +52,7 @@ mod tests {
                 "completions/minuend.bash",
                 "completions/minuend.fish",
                 "man/minuend-backing.1",
+                "man/minuend-pair.1",
                 "man/minuend-render.1",
                 "man/minuend.1",
             ]
@@ -60,7 +61,11 @@ mod tests {
             let text = std::str::from_utf8(bytes).unwrap();
             assert!(crate::package::installer::SCRIPT.contains(path), "{path} is not installed");
             assert!(text.contains(MARK), "{path}");
-            let tells = if path.contains("backing") { "centre" } else { "clean" };
+            let tells = match path {
+                "man/minuend-backing.1" => "centre",
+                "man/minuend-pair.1" => "folder",
+                _ => "clean",
+            };
             assert!(path == "man/minuend.1" || text.contains(tells), "{path}: {text}");
         }
     }

@@ -25,6 +25,7 @@ each() {
     # Where `man` looks for what lies in ~/.local/bin.
     "$1" man/minuend.1 "$HOME/.local/share/man/man1/minuend.1"
     "$1" man/minuend-backing.1 "$HOME/.local/share/man/man1/minuend-backing.1"
+    "$1" man/minuend-pair.1 "$HOME/.local/share/man/man1/minuend-pair.1"
     "$1" man/minuend-render.1 "$HOME/.local/share/man/man1/minuend-render.1"
     "$1" completions/minuend.bash "$data/bash-completion/completions/minuend"
     "$1" completions/minuend.fish "$data/fish/vendor_completions.d/minuend.fish"

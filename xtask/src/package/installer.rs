@@ -27,11 +27,12 @@ mod tests {
 
     use super::*;
 
-    const PARTS: [&str; 9] = [
+    const PARTS: [&str; 10] = [
         "completions/_minuend",
         "completions/minuend.bash",
         "completions/minuend.fish",
         "man/minuend-backing.1",
+        "man/minuend-pair.1",
         "man/minuend-render.1",
         "man/minuend.1",
         "minuend",

@@ -17,13 +17,14 @@ Untested on this system: it was never run there. Copy `minuend.clap` to `~/Libra
 `~/Library/Audio/Plug-Ins/VST3`, and the program `minuend` to a folder of your PATH."
 } else {
     "\
-Untested on this system: it was never run there. Copy `minuend.clap` to `%LOCALAPPDATA%\\Programs\\Common\\CLAP`,
+Never run on Windows itself, only under wine. Copy `minuend.clap` to `%LOCALAPPDATA%\\Programs\\Common\\CLAP`,
 `minuend.vst3` to `%LOCALAPPDATA%\\Programs\\Common\\VST3`, and the program `minuend` to a folder of your PATH."
 };
 
 const FIRST_VOCAL: &str = "\
 From files: `minuend render \"Song mix.wav\" \"Song backing.wav\"` writes `Song difference.wav` beside the mix. Any of
-WAV, AIFF, FLAC, MP3, M4A, Ogg Vorbis and Opus will do; `minuend render --help` tells all that there is.
+WAV, AIFF, FLAC, MP3, M4A, Ogg Vorbis and Opus will do; `minuend render --help` tells all that there is. Of many files under
+any names, `minuend pair FOLDER` finds out which belong together.
 
 In a host: restart it or let it look for new plug-ins, find Minuend among the effects, and follow the steps below. Before
 the first play, turn your monitors down.";

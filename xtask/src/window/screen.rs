@@ -1,6 +1,6 @@
 //! An X11 window for a plug-in to put its own into, and pictures of it.
 
-use std::{fs::File, io::BufWriter, path::Path};
+use std::path::Path;
 
 use anyhow::{Context, Result, ensure};
 use x11rb::{
@@ -18,6 +18,8 @@ use x11rb::{
     rust_connection::RustConnection,
     wrapper::ConnectionExt as _,
 };
+
+use super::picture::write_png;
 
 /// A window of the host's.
 pub struct Screen {
@@ -176,18 +178,7 @@ impl Screen {
 
     /// Writes what is to be seen as a PNG.
     pub fn picture(&self, file: &Path) -> Result<()> {
-        let pixels = self.pixels()?;
-        let named = || file.display().to_string();
-        let mut encoder = png::Encoder::new(
-            BufWriter::new(File::create(file).with_context(named)?),
-            self.size[0],
-            self.size[1],
-        );
-        encoder.set_color(png::ColorType::Rgb);
-        encoder.set_compression(png::Compression::High);
-        // Flat colours pack best as they are.
-        encoder.set_filter(png::Filter::NoFilter);
-        encoder.write_header().and_then(|mut writer| writer.write_image_data(&pixels)).with_context(named)
+        write_png(file, self.size, &self.pixels()?)
     }
 }
 

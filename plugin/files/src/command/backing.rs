@@ -8,6 +8,7 @@ use serde_json::json;
 
 use super::{
     backing_help::{backing_details, backing_examples},
+    json::SCHEMA,
     values::{PERCENT, choice, passage_s, ranged, time_s},
 };
 use crate::{
@@ -112,6 +113,7 @@ fn json_line(request: &MakeBacking, made: &Result<Made>) -> String {
     let song = request.song.display().to_string();
     match made {
         Ok(made) => json!({
+            "schema": SCHEMA,
             "song": song,
             "out": request.out.display().to_string(),
             "status": "done",
@@ -123,6 +125,7 @@ fn json_line(request: &MakeBacking, made: &Result<Made>) -> String {
             "clipped_samples": made.clipped_samples,
         }),
         Err(error) => json!({
+            "schema": SCHEMA,
             "song": song,
             "status": if Ending::code_of(error) == NOT_FOUND { "not found" } else { "failed" },
             "error": format!("{error:#}"),

@@ -15,6 +15,10 @@ use crate::{
     request::Render,
 };
 
+/// Version of the lines of JSON of all commands: another one where a field is gone or means something else. New fields may come
+/// at any time.
+pub const SCHEMA: u32 = 1;
+
 /// A section of the song.
 fn section(section: &Section) -> Value {
     let (from_s, to_s) = section.range_s;
@@ -45,6 +49,7 @@ fn part(part: &TakenPart) -> Value {
 pub fn json_line(request: Option<&Render>, result: &Result<Outcome>) -> Value {
     let shown = |path: &PathBuf| Value::from(path.display().to_string());
     let mut line = json!({
+        "schema": SCHEMA,
         "mix": request.map(|request| shown(&request.mix)),
         "backing": request.map(|request| match &request.backing[..] {
             [one] => shown(one),

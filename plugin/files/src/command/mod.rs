@@ -6,6 +6,8 @@ mod controls;
 mod help;
 mod json;
 mod outcome;
+mod pair;
+mod pair_help;
 mod render;
 mod values;
 
@@ -16,6 +18,8 @@ use clap::{CommandFactory, Parser, Subcommand};
 pub use backing::BackingArguments;
 pub use backing_help::{backing_details, backing_examples};
 pub use help::{details, examples, usage};
+pub use pair::PairArguments;
+pub use pair_help::{pair_details, pair_examples};
 pub use render::RenderArguments;
 
 use crate::ending::end;
@@ -51,6 +55,8 @@ enum Command {
     Render(RenderArguments),
     /// Make a backing from the song itself, if it repeats
     Backing(BackingArguments),
+    /// Find which file of a folder is the backing of which mix, by sound
+    Pair(PairArguments),
 }
 
 /// Does what the command line says.
@@ -58,6 +64,7 @@ pub fn main() -> ExitCode {
     end(match Arguments::parse().command {
         Command::Render(arguments) => arguments.run(RENDER),
         Command::Backing(arguments) => arguments.run(BACKING),
+        Command::Pair(arguments) => arguments.run(),
     })
 }
 

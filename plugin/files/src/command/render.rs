@@ -14,7 +14,7 @@ use super::{
     controls::Controls,
     help::{details, examples, usage},
     outcome::{Outcome, Telling},
-    values::{at_least_one, choice, time_s},
+    values::{at_least_one, choice, part_of, time_s},
 };
 use crate::{
     done::is_done,
@@ -85,6 +85,9 @@ pub struct RenderArguments {
     /// Songs at a time [default: one a processor]
     #[arg(long, value_name = "N", help_heading = "Many songs", value_parser = at_least_one)]
     jobs: Option<NonZeroUsize>,
+    /// Only this part of the songs, as 3/40: the third, and every 40th after it, for one of 40 jobs of a scheduler
+    #[arg(long, value_name = "N/M", help_heading = "Many songs", value_parser = part_of)]
+    part: Option<(usize, usize)>,
     /// Leave out what is done: its files are there, not older than mix and backing, whole, and say that they were made of files of
     /// these names with these options
     #[arg(long, help_heading = "Many songs")]
@@ -125,11 +128,13 @@ impl RenderArguments {
 
     /// The songs, if it is about many.
     fn songs(&self) -> Result<Option<Songs>> {
-        match (&self.list, &self.mix, &self.backing[..]) {
-            (Some(list), ..) => in_list(list).map(Some),
-            (None, Some(folder), []) if folder.is_dir() => in_folder(folder).map(Some),
-            _ => Ok(None),
-        }
+        let songs = match (&self.list, &self.mix, &self.backing[..]) {
+            (Some(list), ..) => in_list(list)?,
+            (None, Some(folder), []) if folder.is_dir() => in_folder(folder)?,
+            _ => return Ok(None),
+        };
+        let (part, of) = self.part.unwrap_or((1, 1));
+        Ok(Some(songs.into_iter().skip(part - 1).step_by(of).collect()))
     }
 
     /// Refuses options that do not go together, of one song or many.
@@ -148,6 +153,9 @@ impl RenderArguments {
                 ));
             }
             _ => {}
+        }
+        if !is_many && self.part.is_some() {
+            return Err(format!("--part is for many songs; {FILES}"));
         }
         if is_many && self.held.is_some() {
             return Err("--match is for one song; many songs each learn their own".to_owned());

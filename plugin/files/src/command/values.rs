@@ -95,6 +95,14 @@ pub fn at_least_one(text: &str) -> Result<NonZeroUsize, String> {
     text.parse().map_err(|_| "must be a number of songs, 1 or more".to_owned())
 }
 
+/// Parses a part of many songs: the first number, and of how many parts.
+pub fn part_of(text: &str) -> Result<(usize, usize), String> {
+    let numbers = text.split_once('/').and_then(|(part, of)| Some((part.parse().ok()?, of.parse().ok()?)));
+    numbers
+        .filter(|(part, of)| (1..=*of).contains(part))
+        .ok_or("must be like 3/40, the third of 40 parts".into())
+}
+
 /// Parses a time: seconds, minutes and seconds, or hours, minutes and seconds.
 pub fn time_s(text: &str) -> Result<f64, String> {
     let wrong = || "must be a time: seconds, M:SS or H:MM:SS".to_owned();
@@ -144,6 +152,16 @@ mod tests {
         }
         for wrong in ["", "-1", "1:60", "1:2:3:4", "a", "1:", ":30", "NaN", "inf", "1:-2", "1e9", "s"] {
             assert!(time_s(wrong).is_err(), "{wrong:?}");
+        }
+    }
+
+    #[test]
+    fn parts_are_numbered_from_one() {
+        for (text, expected) in [("1/1", (1, 1)), ("3/40", (3, 40)), ("40/40", (40, 40))] {
+            assert_eq!(part_of(text), Ok(expected), "{text}");
+        }
+        for wrong in ["0/4", "5/4", "4", "/4", "1/", "1/0", "-1/4", "1/4/2", "a/b"] {
+            assert!(part_of(wrong).is_err(), "{wrong}");
         }
     }
 

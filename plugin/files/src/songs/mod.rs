@@ -12,6 +12,7 @@ use anyhow::Result;
 
 pub use folder::{in_folder, is_audio_name};
 pub use list::in_list;
+pub use name::{check_name, key_of};
 pub use parts::{files_of, part_names};
 use role::{Role, role_of};
 

@@ -12,6 +12,8 @@ use tempfile::NamedTempFile;
 /// A file beside its place, moved there by [`Place::take`] and gone when this is dropped before.
 pub struct Place {
     path: PathBuf,
+    /// The same, as the system takes it.
+    place: PathBuf,
     overwrite: bool,
     temporary: NamedTempFile,
 }
@@ -20,12 +22,14 @@ impl Place {
     /// Makes the file. Refuses a name that exists unless `overwrite` is set.
     pub fn new(path: &Path, overwrite: bool) -> Result<Self> {
         check_writable(path, overwrite)?;
+        let folder = reachable(folder_of(path)).with_context(|| path.display().to_string())?;
         // Said without the name of the temporary file, which tells the user nothing.
-        let temporary = new_temporary(folder_of(path)).map_err(|e| {
+        let temporary = new_temporary(&folder).map_err(|e| {
             let (shown, why) = (path.display(), io::Error::from(e.kind()));
             anyhow!("{shown}: cannot be written; check that its folder is writable: {why}")
         })?;
-        Ok(Self { path: path.to_owned(), overwrite, temporary })
+        let place = folder.join(path.file_name().unwrap_or_default());
+        Ok(Self { path: path.to_owned(), place, overwrite, temporary })
     }
 
     /// Where the file will be.
@@ -46,9 +50,9 @@ impl Place {
             .sync_all()
             .with_context(|| format!("{shown}: cannot be written; is the disk full?"))?;
         if self.overwrite {
-            self.temporary.persist(&self.path)
+            self.temporary.persist(&self.place)
         } else {
-            self.temporary.persist_noclobber(&self.path)
+            self.temporary.persist_noclobber(&self.place)
         }
         .map_err(|e| anyhow!("{shown}: cannot be put in place: {}", e.error))?;
         Ok(())
@@ -79,7 +83,33 @@ pub fn check_writable(path: &Path, overwrite: bool) -> Result<()> {
     );
     // What is replaced is the name itself, and the system's devices are more than that.
     ensure!(!path.exists() || path.is_file(), "{shown}: is a device or a pipe; name a file to write");
+    #[cfg(windows)]
+    check_free(path)?;
     Ok(())
+}
+
+/// Refuses what Windows would not let be replaced once the work is done: a file that a program has open, or one that may only be
+/// read.
+#[cfg(windows)]
+fn check_free(path: &Path) -> Result<()> {
+    use std::os::windows::fs::OpenOptionsExt;
+    // The rights to write and to take away ("Standard Access Rights" and "Generic Access Rights" of Windows' documentation; from
+    // memory).
+    const GENERIC_WRITE: u32 = 0x4000_0000;
+    const DELETE: u32 = 0x0001_0000;
+    match fs::OpenOptions::new().access_mode(GENERIC_WRITE | DELETE).open(path) {
+        Err(e) if e.kind() != io::ErrorKind::NotFound => Err(e).with_context(|| {
+            let shown = path.display();
+            format!("{shown}: cannot be replaced; close it in other programs, or choose another name")
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// A folder as every call of the system takes it: some of Windows' take only what is shorter than 260 characters, unless the name
+/// begins as the full one does.
+fn reachable(folder: &Path) -> io::Result<PathBuf> {
+    if cfg!(windows) { fs::canonicalize(folder) } else { Ok(folder.to_owned()) }
 }
 
 /// The folder that a name lies in.
@@ -138,6 +168,38 @@ mod tests {
         assert!(place.take().is_err());
         assert_eq!(fs::read(&path).unwrap(), b"someone else's");
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    /// Learned before the work, and not after it.
+    #[cfg(windows)]
+    #[test]
+    fn what_another_program_has_open_is_not_replaced() {
+        use std::os::windows::fs::OpenOptionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("file");
+        fs::write(&path, "one").unwrap();
+        // Read, and neither written nor taken away, by others: FILE_SHARE_READ.
+        let held = fs::OpenOptions::new().read(true).share_mode(1).open(&path).unwrap();
+        let error = format!("{:#}", Place::new(&path, true).err().unwrap());
+        assert!(error.contains("file: cannot be replaced; close it in other programs"), "{error}");
+        drop(held);
+        write_file(&path, b"two", true).unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"two");
+    }
+
+    /// Deeper than Windows once took, and under names of any script.
+    #[test]
+    fn long_and_foreign_names_are_written() {
+        let root = tempfile::tempdir().unwrap();
+        let folder =
+            (0..4).fold(root.path().to_owned(), |folder, _| folder.join("g\u{fc}zel \u{6b4c}".repeat(7)));
+        fs::create_dir_all(&folder).unwrap();
+        let path = folder.join("\u{43f}\u{435}\u{441}\u{43d}\u{44f} \u{1f3a4}.wav");
+        for content in [b"one", b"two"] {
+            write_file(&path, content, true).unwrap();
+            assert_eq!(fs::read(&path).unwrap(), content);
+        }
+        assert_eq!(fs::read_dir(folder).unwrap().count(), 1);
     }
 
     /// A file written is as readable to others as any new file of the user's is.

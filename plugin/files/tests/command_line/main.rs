@@ -12,6 +12,7 @@ use serde_json::Value;
 mod backing;
 mod files_written;
 mod many_songs;
+mod pair;
 mod parts;
 
 const RATE_HZ: u32 = 8_000;
@@ -281,6 +282,34 @@ fn signalled(mut render: Command, signal: &str, is_time: &dyn Fn(u32) -> bool) -
     assert!(sent.success());
     let ended = child.wait_with_output().unwrap();
     (ended.status.code(), String::from_utf8_lossy(&ended.stderr).into_owned())
+}
+
+/// The same by Ctrl-Break, which Windows sends to a group of programs; Ctrl-C it sends to all on a console.
+#[cfg(windows)]
+#[test]
+fn stopped_by_the_user_it_leaves_nothing() {
+    use std::os::windows::process::CommandExt;
+    use windows_sys::Win32::System::{
+        Console::{CTRL_BREAK_EVENT, GenerateConsoleCtrlEvent},
+        Threading::CREATE_NEW_PROCESS_GROUP,
+    };
+    let folder = song_folder(60);
+    let folder = folder.path();
+    let before = listing(folder);
+    let mut program = render(folder, &["mix.wav", "backing.wav", "--out", "out.wav", "--one-pass"]);
+    program.creation_flags(CREATE_NEW_PROCESS_GROUP).stdout(Stdio::null()).stderr(Stdio::piped());
+    let mut child = program.spawn().unwrap();
+    while !listing(folder).iter().any(|name| name.ends_with(".part")) {
+        assert!(child.try_wait().unwrap().is_none(), "it ended before it could be stopped");
+        std::thread::yield_now();
+    }
+    // SAFETY: it touches nothing of this program's.
+    assert_ne!(unsafe { GenerateConsoleCtrlEvent(CTRL_BREAK_EVENT, child.id()) }, 0);
+    let ended = child.wait_with_output().unwrap();
+    let errors = String::from_utf8_lossy(&ended.stderr);
+    assert_eq!(ended.status.code(), Some(130), "{errors}");
+    assert!(errors.contains("nothing was written"), "{errors}");
+    assert_eq!(listing(folder), before);
 }
 
 /// The same with Ctrl-C, for which the terminal sends SIGINT.

@@ -101,6 +101,22 @@ fn what_is_done_is_left_out() {
     assert!(errors.ends_with("error: 0 of 3 done, 3 failed\n"), "{errors}");
 }
 
+/// As jobs of a scheduler do it: every song in one part and in no other, and in none where there are more parts than songs.
+#[test]
+fn parts_are_all_songs_together() {
+    let folder = songs(&[("a", 10), ("b", 10), ("c", 10)]);
+    let folder = folder.path();
+    let lines = ["1/2", "2/2", "4/4"].map(|part| {
+        let (code, lines, errors) = run(folder, &["songs", "-o", "out", "--part", part, "--json"]);
+        assert_eq!((code, errors.as_str()), (0, ""));
+        lines.len()
+    });
+    assert_eq!(lines, [2, 1, 0]);
+    assert_eq!(listing(&folder.join("out")), ["a difference.wav", "b difference.wav", "c difference.wav"]);
+    let (code, _, errors) = run(folder, &["songs/a mix.wav", "songs/a instrumental.wav", "--part", "1/2"]);
+    assert!(code == 2 && errors.contains("--part is for many songs"), "{errors}");
+}
+
 /// A list may come from anywhere; what it calls its songs stays in the folder, and is a file, on every system.
 #[test]
 fn names_of_a_list_stay_in_the_folder() {
