@@ -73,6 +73,7 @@ pub fn why_withheld(withheld: Withheld) -> String {
         Withheld::AtLeast(_) => {
             return "cannot tell more: what is left where the voice rests may not be the backing".to_owned();
         }
+        Withheld::Estimate => "a machine's estimate",
         Withheld::Forbidden(kind) => what_leaves_more(kind),
     };
     format!("cannot tell: {by} leaves more under the voice than in its rests")
@@ -126,6 +127,10 @@ mod tests {
     fn the_true_reason_is_told_for_a_depth_that_is_not() {
         assert_eq!(why_withheld(Withheld::NoRest), "cannot tell: the voice sings, or the null is uneven");
         assert_eq!(why_withheld(Withheld::CausesUnknown), "cannot tell before more of the voice is heard");
+        assert_eq!(
+            why_withheld(Withheld::Estimate),
+            "cannot tell: a machine's estimate leaves more under the voice than in its rests"
+        );
         assert!(why_withheld(Withheld::AlignmentChanged).contains("changed its place"));
         assert!(why_withheld(Withheld::AtLeast(60.0)).contains("may not be the backing"));
         for (kind, by) in [

@@ -33,6 +33,8 @@ pub enum Withheld {
     AlignmentChanged,
     /// What is left where the voice rests is less than what this leaves: beneath the voice is more of it.
     Forbidden(Kind),
+    /// The backing is a machine's estimate, which leaves most where the voice sings: its rests tell nothing of that.
+    Estimate,
     /// What is left where the voice rests may be something else than the backing: the null is at least this deep, dB.
     AtLeast(f32),
 }
@@ -105,6 +107,9 @@ impl Readings {
     /// with the voice, so that its rests tell nothing of it: that is known once the causes are.
     pub fn told(&self, heard: Option<Heard>) -> Result<f32, Withheld> {
         let Heard { depth_db, beneath_voice, at_least } = heard.ok_or(Withheld::NoRest)?;
+        if self.backing_kind == BackingKind::Estimated {
+            return Err(Withheld::Estimate);
+        }
         let limits = || self.causes.iter().filter(|_| beneath_voice);
         if let Some(cause) = limits().find(|cause| !at_least && cause.forbids(depth_db)) {
             return Err(Withheld::Forbidden(cause.kind));
@@ -132,6 +137,8 @@ mod tests {
         let unlimited = Readings { knows_causes: true, ..unknown };
         let clipped = Readings { causes: Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0), ..unlimited };
         assert_eq!(unlimited.told(heard(true)), Ok(60.0));
+        let estimate = Readings { backing_kind: BackingKind::Estimated, ..unlimited };
+        assert_eq!(estimate.told(heard(false)), Err(Withheld::Estimate));
         assert_eq!(unknown.told(heard(true)), Err(Withheld::CausesUnknown));
         assert_eq!(clipped.told(heard(true)), Err(Withheld::Forbidden(Kind::Clipping)));
         // Where nobody sings the voice hides nothing.

@@ -45,16 +45,18 @@ impl Depth {
         }
     }
 
-    /// Null depth, dB.
+    /// Null depth, dB; none of an estimate, whatever was told before it was known to be one.
     pub fn told_db(&self) -> Option<f64> {
-        self.told.db()
+        self.told.db().filter(|_| self.withheld != Withheld::Estimate)
     }
 
     /// Why there is none. A bound that was told for a part of the song is none where the rests tell nothing of the others.
     pub fn withheld(&self) -> Withheld {
-        match (self.told.db(), self.withheld, self.at_least.db()) {
+        match (self.told_db(), self.withheld, self.at_least.db()) {
             (Some(_), ..) => Withheld::default(),
-            (None, withheld @ Withheld::Forbidden(_), _) | (None, withheld, None) => withheld,
+            (None, withheld @ (Withheld::Forbidden(_) | Withheld::Estimate), _) | (None, withheld, None) => {
+                withheld
+            }
             (None, _, Some(db)) => Withheld::AtLeast(db as f32),
         }
     }
@@ -119,6 +121,16 @@ mod tests {
         assert_eq!(depth.withheld(), Withheld::Forbidden(Kind::Clipping));
         depth.take(&reading(None, Withheld::AtLeast(60.0)));
         assert_eq!(depth.withheld(), Withheld::Forbidden(Kind::Clipping));
+    }
+
+    #[test]
+    fn of_an_estimate_nothing_is_told() {
+        let mut depth = Depth::default();
+        depth.take(&reading(Some(60.0), Withheld::NoRest));
+        depth.take(&reading(None, Withheld::Estimate));
+        depth.take(&reading(None, Withheld::AtLeast(50.0)));
+        depth.take(&reading(None, Withheld::Estimate));
+        assert_eq!((depth.told_db(), depth.withheld()), (None, Withheld::Estimate));
     }
 
     /// 10 log10 of the mean of 1e-5 and 1e-7, by hand: what is left at most, so on the whole as well.
