@@ -270,7 +270,7 @@ impl Engine {
         let delay_samples = self.aligner.lock().delay_samples;
         let is_absent = self.supervisor.is_absent(self.level.levelled(), delay_samples, &self.input);
         let hold = self.input.settings_at(self.tone.followed().at).hold;
-        self.keep_estimate(hold);
+        self.adopt_verdict();
         if is_absent && self.aligner.is_locked() && !hold {
             self.lose();
         }
@@ -278,18 +278,6 @@ impl Engine {
         let (level, follow) = (self.matcher.level(), self.level.level());
         self.metering.report(&self.input, &self.aligner, level, follow, &self.framing.out);
         self.metering.readings.late_jobs = self.learning.num_late();
-    }
-
-    /// Keeps what was heard of where the backing comes from.
-    fn keep_estimate(&mut self, hold: bool) {
-        let (verdict, estimate) = self.output.estimate();
-        if self.readings().backing_kind == BackingKind::Estimated && !hold {
-            self.learned.estimate = *estimate;
-        }
-        if verdict != self.learned.verdict {
-            self.learned.verdict = verdict;
-            self.match_changed();
-        }
     }
 
     /// Remembers the new hop.

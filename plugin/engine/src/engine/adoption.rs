@@ -185,13 +185,31 @@ impl Engine {
             }
         }
         self.learned.residual = *self.output.residue();
+        self.keep_estimate();
         if is_changed {
             self.match_changed();
         }
     }
 
+    /// Keeps what the backing is taken to be, and what was heard of it if it is an estimate.
+    fn keep_estimate(&mut self) {
+        let (verdict, estimate) = self.output.estimate();
+        self.learned.verdict = verdict;
+        if self.metering.readings.backing_kind == BackingKind::Estimated {
+            self.learned.estimate = *estimate;
+        }
+    }
+
+    /// Acts on a verdict of what the backing is, which holds from the next hop on.
+    pub(super) fn adopt_verdict(&mut self) {
+        if self.output.estimate().0 != self.learned.verdict {
+            self.keep_estimate();
+            self.match_changed();
+        }
+    }
+
     /// Tells whoever keeps the match that it is another one.
-    pub(super) fn match_changed(&mut self) {
+    fn match_changed(&mut self) {
         self.metering.readings.match_revision += 1;
     }
 
