@@ -128,9 +128,7 @@ fn show(
     view.follow(ui.ctx());
     let theme = view.theme();
     let page = Page { theme, meters, history, controls, host, picture_height: view.picture_height };
-    let spare = page.show(ui, |ui| {
-        view.show(ui, meters, |ui| matches.show(ui, theme));
-        matches.outcome(ui, theme);
-    });
+    let said = matches.said().map(str::to_owned);
+    let spare = page.show(ui, |ui| matches.show(ui, theme), |ui| view.show(ui, meters, said.as_deref()));
     view.fit(ui, spare);
 }

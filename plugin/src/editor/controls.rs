@@ -28,23 +28,23 @@ pub struct Panel<'a> {
 
 impl Panel<'_> {
     /// All controls: in two columns where there is room, in the order in which they are read.
-    pub fn show(&self, ui: &mut Ui) {
+    pub fn show(&self, ui: &mut Ui, matches: impl FnOnce(&mut Ui)) {
         if ui.available_width() < TWO_COLUMNS {
-            self.actions(ui);
+            self.actions(ui, matches);
             self.heard(ui);
             self.matched(ui);
             return;
         }
         ui.spacing_mut().item_spacing.x = 26.0;
         ui.columns_const(|[left, right]| {
-            self.actions(left);
+            self.actions(left, matches);
             self.heard(left);
             self.matched(right);
         });
     }
 
-    /// What is done in one press.
-    fn actions(&self, ui: &mut Ui) {
+    /// What is done in one press, and the files of matches after it.
+    fn actions(&self, ui: &mut Ui, matches: impl FnOnce(&mut Ui)) {
         let Controls { relearn, hold, bypass, .. } = self.controls;
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing.x = 18.0;
@@ -67,6 +67,7 @@ impl Panel<'_> {
                  level follower and clean-up go on.",
             );
             self.switch(ui, bypass, "Passes the mix as it came, delayed by the plug-in's latency.");
+            matches(ui);
         });
     }
 

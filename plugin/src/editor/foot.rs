@@ -1,6 +1,6 @@
 //! How the window itself looks: its size and its colours. Nothing here touches the sound.
 
-use egui::{Context, RichText, Ui};
+use egui::{Context, Label, RichText, Ui};
 
 use super::controls::choice::Choice;
 use super::theme::{self, PAPER, SLATE, Theme};
@@ -62,12 +62,14 @@ impl View {
         }
     }
 
-    /// The last line of the window, which begins with something else.
-    pub fn show(&self, ui: &mut Ui, meters: &Meters, first: impl FnOnce(&mut Ui)) {
+    /// The last lines of the window: what was said last, if anything, and how it looks.
+    pub fn show(&self, ui: &mut Ui, meters: &Meters, said: Option<&str>) {
         let theme = self.theme();
+        if let Some(said) = said {
+            ui.add(Label::new(RichText::new(said).small().color(theme.pale_ink)).truncate());
+        }
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing.x = theme::SECTION;
-            first(ui);
             let names = SCALES.map(|percent| format!("{percent} %"));
             let scale = Choice {
                 theme,

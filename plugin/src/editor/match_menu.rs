@@ -62,10 +62,8 @@ impl MatchMenu {
         );
     }
 
-    /// What came of the last choice, in a line of its own.
-    pub fn outcome(&self, ui: &mut Ui, theme: &Theme) {
-        if let Some(said) = &self.said {
-            ui.add(egui::Label::new(RichText::new(said).small().color(theme.pale_ink)).truncate());
-        }
+    /// What came of the last choice.
+    pub fn said(&self) -> Option<&str> {
+        self.said.as_deref()
     }
 }

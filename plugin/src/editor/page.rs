@@ -55,8 +55,8 @@ pub struct Page<'a> {
 
 impl Page<'_> {
     /// Draws everything. The first section stays in sight, the rest scrolls when the window is small. Gives by how
-    /// much each picture could be higher, points.
-    pub fn show(&self, ui: &mut Ui, foot: impl FnOnce(&mut Ui)) -> f32 {
+    /// much each picture could be higher, points. `matches` draws what stands beside the actions.
+    pub fn show(&self, ui: &mut Ui, matches: impl FnOnce(&mut Ui), foot: impl FnOnce(&mut Ui)) -> f32 {
         let margin = egui::Margin::same(MARGIN as i8);
         // The window is cleared to the page's colour: to fill it once more would be half the work of a picture where no
         // graphics card draws.
@@ -69,7 +69,7 @@ impl Page<'_> {
                     let panel = Panel { theme: self.theme, controls: self.controls, host: self.host };
                     let rows = self.null(ui);
                     self.section(ui);
-                    panel.show(ui);
+                    panel.show(ui, matches);
                     self.section(ui);
                     foot(ui);
                     rows

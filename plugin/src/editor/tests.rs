@@ -263,6 +263,7 @@ const STOPS: [&str; 17] = [
     "Learn again",
     "Hold",
     "Bypass",
+    "Match file",
     "Listen",
     "Trim",
     "Fine delay",
@@ -274,7 +275,6 @@ const STOPS: [&str; 17] = [
     "Clean-up",
     "Low-cut",
     "Low-cut slope",
-    "Match file",
     "Scale",
     "Look",
 ];

@@ -317,7 +317,7 @@ mod tests {
             ("Delay", "400.008 ms, 17,640.37 samples"),
             ("Drift", "\u{2212}20.0 ppm"),
             ("Polarity", "inverted"),
-            ("Backing is", "recorded"),
+            ("Backing is", "not yet known"),
             ("Confidence", "certain (6.4 : 1)"),
             ("Matched level", "+2.70 dB"),
         ];
