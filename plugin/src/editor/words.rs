@@ -336,14 +336,14 @@ mod tests {
         let kept = Readings { lock: Lock::NoBacking, mix_is_heard: false, ..found };
         assert_eq!(findings(&shown(kept)), findings(&shown(found)));
         let recalled = told(Readings { confidence: 0.0, ..kept }).map(|(name, _)| name);
-        assert!(recalled.eq(["Delay", "Drift", "Polarity", "Matched level"]));
+        assert!(recalled.eq(["Delay", "Drift", "Polarity", "Backing is", "Matched level"]));
         assert!(findings(&Meters::default()).is_empty());
         let early = Readings { delay_samples: -1.0, level: [1.0, 0.5], confidence: 2.2, ..locked() };
         let values: Vec<_> = told(early).map(|(_, value)| value).collect();
         assert_eq!(values[0], "\u{2212}0.023 ms, \u{2212}1.00 samples");
         assert_eq!(values[1], "none");
-        assert_eq!(values[3], "probable (2.2 : 1)");
-        assert_eq!(values[4], "left +0.00, right \u{2212}6.02 dB");
+        assert_eq!(values[4], "probable (2.2 : 1)");
+        assert_eq!(values[5], "left +0.00, right \u{2212}6.02 dB");
     }
 
     #[test]
