@@ -270,7 +270,7 @@ impl Engine {
         let delay_samples = self.aligner.lock().delay_samples;
         let is_absent = self.supervisor.is_absent(self.level.levelled(), delay_samples, &self.input);
         let hold = self.input.settings_at(self.tone.followed().at).hold;
-        self.adopt_verdict();
+        self.keep_estimate(hold);
         if is_absent && self.aligner.is_locked() && !hold {
             self.lose();
         }

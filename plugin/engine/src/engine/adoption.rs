@@ -13,6 +13,8 @@ use crate::learn::schedule::Due;
 use crate::matching::movement::Movement;
 use crate::settings::{BackingKind, Tone};
 
+/// How often what was heard of an estimate becomes part of the match, seconds. Chosen by hand: it is remembered for a minute.
+const ESTIMATE_KEPT_S: f64 = 1.0;
 /// Music before the moment at which a new alignment was found that is taken to belong to it, seconds.
 const NEW_ALIGNMENT_S: f64 = 1.0;
 /// Silence after which a backing rests, or is over, seconds: longer than the rests between notes. Chosen by hand; not measured.
@@ -165,8 +167,7 @@ impl Engine {
             let model = self.aligner.moving_model(-self.input.song_offset());
             learned.sections.correct(self.input.song_position(), model);
         }
-        let residue_changed = learned.residual != *self.output.residue()
-            || self.metering.readings.backing_kind == BackingKind::Estimated;
+        let residue_changed = learned.residual != *self.output.residue();
         let better = report.cost_reduction.zip(self.learning.better_filter());
         let is_changed = better.is_some() || level_moves || self.aligner.moves() || residue_changed;
         if let Some((cost_reduction, better)) = better {
@@ -185,25 +186,23 @@ impl Engine {
             }
         }
         self.learned.residual = *self.output.residue();
-        self.keep_estimate();
         if is_changed {
             self.match_changed();
         }
     }
 
-    /// Keeps what the backing is taken to be, and what was heard of it if it is an estimate.
-    fn keep_estimate(&mut self) {
-        let (verdict, estimate) = self.output.estimate();
-        self.learned.verdict = verdict;
-        if self.metering.readings.backing_kind == BackingKind::Estimated {
-            self.learned.estimate = *estimate;
+    /// Keeps at once what the backing is found to be, and every second what was heard of an estimate; on hold nothing is heard.
+    pub(super) fn keep_estimate(&mut self, hold: bool) {
+        let (verdict, &estimate) = self.output.estimate();
+        let num_hops = self.metering.readings.heard_samples / self.sizes.hop() as u64;
+        let is_kept = self.metering.readings.backing_kind == BackingKind::Estimated
+            && !hold
+            && num_hops.is_multiple_of(self.sizes.hops(ESTIMATE_KEPT_S));
+        if is_kept {
+            self.learned.estimate = estimate;
         }
-    }
-
-    /// Acts on a verdict of what the backing is, which holds from the next hop on.
-    pub(super) fn adopt_verdict(&mut self) {
-        if self.output.estimate().0 != self.learned.verdict {
-            self.keep_estimate();
+        if is_kept || verdict != self.learned.verdict {
+            self.learned.verdict = verdict;
             self.match_changed();
         }
     }

@@ -7,7 +7,7 @@ use std::{
 };
 
 use anyhow::{Result, bail};
-use minuend_engine::{Lock, Match};
+use minuend_engine::{Lock, Match, Verdict, settings::BackingKind};
 
 use super::{
     far::WholeSong,
@@ -80,12 +80,16 @@ fn learn_from(
     let mut moves = 0;
     // How the pair was bent, and how often it was learned from the beginning with that taken back.
     let (mut bent, mut straightened) = (None, 0);
+    let mut settings = pair.settings;
     loop {
         let mut late_samples = 0.0;
         let learned = bent.as_ref();
+        let pair = &Pair { settings, ..*pair };
         let seeks_bend = straightened < STRAIGHTENED;
+        let is_estimate = settings.backing_kind == BackingKind::Estimated;
+        let is_again = straightened > 0 || is_estimate;
         let start = Start { advance_samples, learned, seeks_bend, ..Start::default() };
-        let pass = play(pair, start, 0..u64::MAX, &mut |block| {
+        let mut pass = play(pair, start, 0..u64::MAX, &mut |block| {
             if elsewhere.load(Relaxed) != 0 {
                 return Ok(ControlFlow::Break(()));
             }
@@ -94,13 +98,22 @@ fn learn_from(
                 return Ok(ControlFlow::Break(()));
             }
             // What is learned again is not done twice.
-            tell(progress, if straightened > 0 { 1.0 } else { block.done })
+            tell(progress, if is_again { 1.0 } else { block.done })
         })?;
         if late_samples <= 0.0 {
             if let Some(bend) = pass.bend.filter(|_| elsewhere.load(Relaxed) == 0) {
                 bent = Some(Match { bend, ..Match::unknown(pass.learned.found.sample_rate_hz, 0) });
                 straightened += 1;
                 continue;
+            }
+            let found = &mut pass.learned.found;
+            if settings.backing_kind == BackingKind::Auto && found.verdict == Verdict::Estimate {
+                // Until that was known, it was learned as freely as a recording is, which takes voice along.
+                settings.backing_kind = BackingKind::Estimated;
+                continue;
+            }
+            if is_estimate {
+                found.verdict = Verdict::Estimate;
             }
             return Ok(pass.was_found.then_some(pass));
         }
