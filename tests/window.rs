@@ -191,6 +191,9 @@ mod inside {
         ("Low-cut", Kind::Number),
         ("Low-cut slope", Kind::Choice),
     ];
+    /// Of these before the file of a match, which is no parameter; and stops of the Tab key with it.
+    const BEFORE_MATCH_FILE: usize = 3;
+    const NUM_STOPS: usize = CONTROLS.len() + 1;
 
     #[derive(Clone, Copy, PartialEq)]
     enum Kind {
@@ -248,7 +251,7 @@ mod inside {
         for (stop, (name, kind)) in CONTROLS.into_iter().enumerate() {
             let param = stage.host().param(name).unwrap();
             // By keyboard.
-            tab_to(&mut stage, stop);
+            tab_to(&mut stage, stop + usize::from(stop >= BEFORE_MATCH_FILE));
             assert!(stage.take_moves().is_empty(), "{name}: going there moves nothing");
             let from = value(&mut stage, param.id);
             match kind {
@@ -349,8 +352,8 @@ mod inside {
     fn the_page_is_of_the_look_that_is_chosen() {
         let mut stage = open(Situation::Silence, 1.0);
         until(&mut stage, "the page is of paper", |stage| has_page(stage, PAPER));
-        // The look is the second stop after the parameters.
-        tab_to(&mut stage, CONTROLS.len() + 1);
+        // The look is the second stop after them.
+        tab_to(&mut stage, NUM_STOPS + 1);
         key(&["Right"]);
         until(&mut stage, "the page darkens", |stage| has_page(stage, SLATE));
     }
@@ -431,8 +434,8 @@ mod inside {
         assert_eq!(stage.screen().size(), [480, 360], "smaller than useful");
         stage.resize(SIZE).unwrap();
         play(&mut stage, 20);
-        // The scale is the stop after the parameters.
-        tab_to(&mut stage, CONTROLS.len());
+        // The scale is the stop after them.
+        tab_to(&mut stage, NUM_STOPS);
         key(&["Right"]);
         until(&mut stage, "the window grows", |stage| stage.screen().size() == SIZE.map(|n| n * 5 / 4));
         play(&mut stage, 20);
