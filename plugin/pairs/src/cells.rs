@@ -1,8 +1,9 @@
 //! Energies of two recordings by moment and band, and what they have in common there.
 
+use minuend_fourier::{Transform, hann};
 use realfft::num_complex::Complex32;
 
-use crate::{RATE_HZ, spectra::Spectra};
+use crate::RATE_HZ;
 
 /// Samples a cell: 2 s.
 pub const CELL: usize = 2 * RATE_HZ as usize;
@@ -27,15 +28,17 @@ pub struct Cell {
 
 /// Makes cells of pairs of stretches.
 pub struct Cells {
-    spectra: Spectra,
+    transform: Transform,
+    window: Vec<f32>,
     rooms: [Vec<Complex32>; 2],
 }
 
 impl Cells {
     /// Ready to.
     pub fn new() -> Self {
-        let spectra = Spectra::new(FRAME);
-        Self { rooms: [spectra.room(), spectra.room()], spectra }
+        let transform = Transform::new(FRAME);
+        let room = vec![Complex32::default(); transform.num_bins()];
+        Self { rooms: [room.clone(), room], window: hann(FRAME), transform }
     }
 
     /// The bands of two stretches of [`CELL`] samples that belong together.
@@ -45,8 +48,9 @@ impl Cells {
         let mut cross = vec![Complex32::default(); num_bins];
         let mut num_frames = 0.0;
         for (first, second) in stretches[0].windows(FRAME).zip(stretches[1].windows(FRAME)).step_by(HOP) {
-            self.spectra.take(first, &mut self.rooms[0]);
-            self.spectra.take(second, &mut self.rooms[1]);
+            for (stretch, room) in [first, second].into_iter().zip(&mut self.rooms) {
+                self.transform.forward_under(&self.window, stretch, room);
+            }
             for bin in 0..num_bins {
                 let [first, second] = [self.rooms[0][bin], self.rooms[1][bin]];
                 energies[bin][0] += f64::from(first.norm_sqr());

@@ -1,6 +1,7 @@
 //! What is compared of a recording at first.
 
-use crate::spectra::Spectra;
+use minuend_fourier::{Transform, hann};
+use realfft::num_complex::Complex32;
 
 /// Samples from one frame to the next: 0.13 s.
 pub const HOP: usize = 1024;
@@ -22,8 +23,8 @@ pub struct Fingerprint {
 impl Fingerprint {
     /// Of a recording.
     pub fn of(recording: &[f32]) -> Self {
-        let mut spectra = Spectra::new(FRAME);
-        let mut spectrum = spectra.room();
+        let (mut transform, window) = (Transform::new(FRAME), hann(FRAME));
+        let mut spectrum = vec![Complex32::default(); transform.num_bins()];
         let edge = |number: usize| {
             let (low, high) = EDGES_HZ;
             let hz = low * (high / low).powf(number as f32 / (NUM_BITS + 1) as f32);
@@ -32,7 +33,7 @@ impl Fingerprint {
         let mut before = None;
         let mut bits = vec![Vec::new(); NUM_BITS];
         for frame in recording.windows(FRAME).step_by(HOP) {
-            spectra.take(frame, &mut spectrum);
+            transform.forward_under(&window, frame, &mut spectrum);
             let energy = |band: usize| -> f32 {
                 spectrum[edge(band)..edge(band + 1)].iter().map(|bin| bin.norm_sqr()).sum()
             };

@@ -11,7 +11,6 @@ mod fingerprint;
 mod made;
 mod offset;
 mod search;
-mod spectra;
 
 pub use comparison::{Comparison, Relation};
 pub use fingerprint::Fingerprint;

@@ -1,8 +1,9 @@
 //! Where a part lies, near where it is looked for.
 
+use minuend_fourier::Transform;
 use realfft::num_complex::Complex32;
 
-use crate::{delays::Peak, residue::Frame, sizes::Sizes, transform::Transform};
+use crate::{delays::Peak, residue::Frame, sizes::Sizes};
 
 /// So many times the standard deviation of the correlation a peak must be high: the highest of thousands of chance values
 /// reaches 4.5.

@@ -1,8 +1,9 @@
 //! A part through its filter, hop by hop.
 
+use minuend_fourier::Transform;
 use realfft::num_complex::Complex32;
 
-use crate::{sizes::Sizes, solver::Taps, transform::Transform};
+use crate::{sizes::Sizes, solver::Taps};
 
 /// The last frame of a part, and its filter in frequency: fast convolution by overlap-save (Oppenheim and Schafer,
 /// Discrete-Time Signal Processing, 8.7; from memory). The middle half of a frame is free of what wraps round, since no filter

@@ -17,8 +17,8 @@ mod residue;
 mod sizes;
 mod solver;
 mod splitter;
-mod transform;
 mod weights;
+mod windowed;
 
 pub use choice::{Choice, Model, OfEach, choose};
 pub use correlation::Correlation;

@@ -1,12 +1,12 @@
 //! The sum of parts through their filters.
 
+use minuend_fourier::Transform;
 use realfft::num_complex::Complex32;
 
 use crate::{
     filter::{PartFilter, middle},
     sizes::Sizes,
     solver::Taps,
-    transform::Transform,
 };
 
 /// One side of a backing, made of its parts.

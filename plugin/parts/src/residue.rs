@@ -1,12 +1,13 @@
 //! What of the mix the parts do not explain yet, frame by frame.
 
+use minuend_fourier::{Transform, hann};
 use realfft::num_complex::Complex32;
 
 use crate::{
     filter::{PartFilter, middle},
     sizes::Sizes,
     solver::Taps,
-    transform::{Transform, hann, windowed},
+    windowed::windowed,
 };
 
 /// One side of a mix minus the parts through their filters.
@@ -24,7 +25,6 @@ pub struct Residue {
     residue: Vec<f32>,
     sum: Vec<Complex32>,
     spectra: [Vec<Complex32>; 2],
-    under_window: Vec<f32>,
 }
 
 /// Spectra of one frame under a Hann window.
@@ -52,7 +52,6 @@ impl Residue {
             residue: vec![0.0; 2 * hop + hop / 2],
             sum: vec![Complex32::default(); sizes.num_bins()],
             spectra: [0; 2].map(|_| vec![Complex32::default(); sizes.num_bins()]),
-            under_window: vec![0.0; sizes.frame_samples],
             transform,
             sizes,
         }
@@ -78,10 +77,7 @@ impl Residue {
         }
         let [of_mix, of_residue] = &mut self.spectra;
         for (signal, spectrum) in [(&self.mix, of_mix), (&self.residue, of_residue)] {
-            for ((under, x), w) in self.under_window.iter_mut().zip(signal).zip(&self.window) {
-                *under = x * w;
-            }
-            transform.forward(&self.under_window, spectrum);
+            transform.forward_under(&self.window, &signal[..2 * hop], spectrum);
         }
         Frame { mix: &self.spectra[0], residue: &self.spectra[1], parts: &self.before }
     }

@@ -1,8 +1,9 @@
 //! Filters out of the normal equations.
 
+use minuend_fourier::Transform;
 use realfft::num_complex::{Complex32, Complex64};
 
-use crate::{normal::Normal, sizes::Sizes, transform::Transform};
+use crate::{normal::Normal, sizes::Sizes};
 
 /// A filter's impulse response, its middle tap that of no delay; linear.
 #[derive(Clone, Debug, PartialEq)]

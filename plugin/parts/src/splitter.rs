@@ -1,12 +1,12 @@
 //! What was taken away, parted again.
 
+use minuend_fourier::{Transform, hann};
 use realfft::num_complex::Complex32;
 
 use crate::{
     filter::{PartFilter, middle},
     sizes::Sizes,
     solver::Taps,
-    transform::{Transform, hann},
 };
 
 /// Neighbours to either side over which what moved all parts alike is averaged, bins.
@@ -65,7 +65,7 @@ impl Splitter {
         self.ahead.copy_within(hop.., 0);
         self.ahead[hop / 2..].copy_from_slice(backing);
         push(&mut self.backing, &self.ahead[..hop]);
-        take(&self.backing, &self.window, &mut self.transform, &mut self.of_backing);
+        self.transform.forward_under(&self.window, &self.backing, &mut self.of_backing);
         self.sum.fill(Complex32::default());
         for (idx, filter) in self.filters.iter_mut().enumerate() {
             let spectrum = &mut self.spectra[idx];
@@ -74,7 +74,7 @@ impl Splitter {
             filter.add_to(spectrum);
             let filtered = middle(self.sizes, spectrum, &mut self.transform);
             push(&mut self.parts[idx], filtered);
-            take(&self.parts[idx], &self.window, &mut self.transform, spectrum);
+            self.transform.forward_under(&self.window, &self.parts[idx], spectrum);
             self.sum.iter_mut().zip(&*spectrum).for_each(|(sum, x)| *sum += x);
         }
         self.part();
@@ -114,11 +114,6 @@ fn push(frame: &mut [f32], newest: &[f32]) {
     frame.copy_within(newest.len().., 0);
     let kept = frame.len() - newest.len();
     frame[kept..].copy_from_slice(newest);
-}
-
-fn take(frame: &[f32], window: &[f32], transform: &mut Transform, spectrum: &mut [Complex32]) {
-    let under: Vec<f32> = frame.iter().zip(window).map(|(x, w)| x * w).collect();
-    transform.forward(&under, spectrum);
 }
 
 #[cfg(test)]

@@ -1,19 +1,12 @@
 //! Mixes of parts that are known, taken apart: what is left is the voice.
 
+#[path = "../src/noise.rs"]
+mod noise;
+
 use minuend_parts::{Choice, Model, Normal, Residue, Sizes, Weights, choose};
+use noise::noise;
 
 const RATE_HZ: f64 = 8_000.0;
-
-/// Noise, evenly spread from -0.5 to 0.5, by a linear congruential generator (Park and Miller 1988).
-fn noise(seed: u64, num_samples: usize) -> Vec<f32> {
-    let mut state = seed;
-    let mut next = || {
-        state = state * 48_271 % 0x7fff_ffff;
-        state as f32 / 0x7fff_ffff as f32 - 0.5
-    };
-    (0..8).for_each(|_| _ = next());
-    (0..num_samples).map(|_| next()).collect()
-}
 
 /// Low or high notes of noise, decaying, that begin now and then.
 fn part(seed: u64, len: usize, pole: f32, beat: usize) -> Vec<f32> {

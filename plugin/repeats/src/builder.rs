@@ -95,7 +95,7 @@ impl Builder<'_> {
                 for frame in own.clone() {
                     cells.frame(frame - heard.start, &mut spectrum);
                     let at = (frame - frames.start) * sizes.hop_samples;
-                    stft.synthesise(&mut spectrum, &mut out[at..at + sizes.frame_samples]);
+                    stft.synthesise(&spectrum, &mut out[at..at + sizes.frame_samples]);
                 }
             }
             stretch.blocks.push(sources);

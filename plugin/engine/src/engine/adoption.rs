@@ -193,13 +193,13 @@ impl Engine {
 
     /// Keeps at once what the backing is found to be, and every second what was heard of an estimate; on hold nothing is heard.
     pub(super) fn keep_estimate(&mut self, hold: bool) {
-        let (verdict, &estimate) = self.output.estimate();
+        let (verdict, estimate) = self.output.estimate();
         let num_hops = self.metering.readings.heard_samples / self.sizes.hop() as u64;
         let is_kept = self.metering.readings.backing_kind == BackingKind::Estimated
             && !hold
             && num_hops.is_multiple_of(self.sizes.hops(ESTIMATE_KEPT_S));
         if is_kept {
-            self.learned.estimate = estimate;
+            self.learned.estimate = *estimate;
         }
         if is_kept || verdict != self.learned.verdict {
             self.learned.verdict = verdict;
