@@ -313,11 +313,12 @@ mod tests {
     use super::*;
     use crate::{noise::samples, read::read_all, write::write_all};
 
+    const RATE_HZ: u32 = 8_000;
+
     /// Whatever the distance between the starts, the backing goes: nearer than the engine looks, later than its
     /// latency covers, and further away than it looks on either side.
     #[test]
     fn any_distance_is_bridged() {
-        const RATE_HZ: u32 = 8_000;
         let song = samples(1, 12 * RATE_HZ as usize);
         let silence = |samples: i64| vec![0.0; samples.max(0) as usize];
         let folder = tempfile::tempdir().unwrap();
@@ -337,6 +338,25 @@ mod tests {
             let down_db = 10.0 * (energy(rest) / energy(&song)).log10();
             assert!(down_db < -60.0, "{down_db} dB left at {delay}");
         }
+    }
+
+    /// Four seconds of a song that has a verse twice, with more over it the second time: beyond the engine's reach, and not clear.
+    #[test]
+    fn a_piece_of_a_song_that_repeats_is_found_in_it() {
+        let seconds = |s: usize| s * RATE_HZ as usize;
+        let (verse, voice) = (samples(1, seconds(4)), samples(77_777, seconds(4)));
+        let mut song: Vec<f32> = samples(48_271, seconds(32)).iter().map(|x| 0.7 * x).collect();
+        for from in [12, 20].map(seconds) {
+            song[from..].iter_mut().zip(&verse).for_each(|(x, verse)| *x += verse);
+        }
+        let piece = song[seconds(20)..].iter().zip(&voice).map(|(x, voice)| 0.5 * x + 0.2 * voice).collect();
+        let folder = tempfile::tempdir().unwrap();
+        let [mix, backing, out] = ["mix.wav", "backing.wav", "out.wav"].map(|name| folder.path().join(name));
+        write_all(&backing, RATE_HZ, &[song]).unwrap();
+        write_all(&mix, RATE_HZ, &[piece]).unwrap();
+        let rendered =
+            render(&Render::new(&mix, &backing, &out), &mut |_| ControlFlow::Continue(())).unwrap();
+        assert_eq!(rendered.delay_samples.round(), -160_000.0);
     }
 
     /// The same tones by formula at two rates: the backing is brought to that of the mix, in its place and at its level.

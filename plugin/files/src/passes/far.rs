@@ -19,7 +19,7 @@ const COARSE_RATE_HZ: u32 = 4_000;
 /// How much of each file is compared, s: a quarter of an hour takes about 150 MiB.
 const REACH_S: u64 = 900;
 
-/// How far the highest peak must stand above all others where the engine has found nothing. In 27 of 28 pairs of a mix and its
+/// How far the highest peak must stand above all others to be the place. In 27 of 28 pairs of a mix and its
 /// backing, clean to worn vinyl, it stood 3.2 to 38 times above them, in a rearranged one 1.1; in 284 pairs of different songs the
 /// median was 1.05, and nothing away from the start of both stood twice as high.
 const CLEAR: f32 = 2.0;
@@ -34,13 +34,13 @@ const ALIKE_AT_MOST: f32 = 0.1;
 const EVEN_HZ: f64 = 20.0;
 /// What lies within so much of a peak belongs to it, s: its width, and a delay that drifts.
 const WIDTH_S: f64 = 0.05;
-/// Places told of at most.
+/// Places told of, and tried, at most.
 const MOST_PLACES: usize = 3;
 
 /// A mix against its backing, over the whole of both files.
 pub struct WholeSong {
     /// By how many samples the backing must be moved earlier (later, if negative) to bring it to about its place, if that is
-    /// beyond the engine's reach and clear; 0 otherwise. For a backing that the engine did not find.
+    /// beyond the engine's reach and clear; 0 otherwise. Then there is no need to wait for the engine.
     pub far_samples: i64,
     correlation: Correlation,
     /// Standard deviation of the correlation.
@@ -106,12 +106,28 @@ impl WholeSong {
         Ok(Some(Self { far_samples, deviation: correlation.deviation(), correlation }))
     }
 
-    /// The same where the engine has found it at these delays, samples: if it is at home elsewhere with more of the song.
-    pub fn better_samples(&self, delays: &[f64]) -> i64 {
-        let Some((lag, peak)) = self.correlation.highest(&[]) else { return 0 };
+    /// The same where the engine has found it at these delays, samples: if it is at home elsewhere with more of the song. Of a delay
+    /// that moves, which blurs all peaks, only what stands clear above it counts.
+    pub fn better_samples(&self, delays: &[f64], moves: bool) -> Option<i64> {
+        let (lag, peak) = self.correlation.highest(&[])?;
         let found = self.correlation.height_near(delays);
-        let is_better = self.is_significant(peak) && peak - found > self.alike(peak);
-        if is_better { -self.correlation.samples(lag) } else { 0 }
+        let enough = if moves { CLEAR * found } else { found + self.alike(peak) };
+        (self.is_significant(peak) && peak > enough).then(|| -self.correlation.samples(lag))
+    }
+
+    /// The same where it was found nowhere, likeliest first: part of a song that repeats agrees with more than one place of it.
+    pub fn likely_samples(&self) -> Vec<i64> {
+        let mut lags = Vec::new();
+        let mut least = 0.0;
+        while lags.len() < MOST_PLACES
+            && let Some((lag, height)) = self.correlation.highest(&lags)
+            && self.is_significant(height)
+            && height > least
+        {
+            least = least.max(height / CLEAR);
+            lags.push(lag);
+        }
+        lags.into_iter().map(|lag| -self.correlation.samples(lag)).collect()
     }
 
     /// Other delays, samples, at which the song agrees with the backing as well as at these.
@@ -280,16 +296,16 @@ mod tests {
         let song = [&bar[..], &bar, &bar, &bar, &end].concat();
         let (right, one_off) = (seconds(10) as f64, seconds(5) as f64);
         for (from, to, better, also) in
-            [(10, 25, -80_000, vec![]), (10, 15, 0, vec![0.0, 80_000.0, 120_000.0])]
+            [(10, 25, Some(-80_000), vec![]), (10, 15, None, vec![0.0, 80_000.0, 120_000.0])]
         {
             write_all(&mix, RATE_HZ, std::slice::from_ref(&song)).unwrap();
             write_all(&backing, RATE_HZ, &[song[seconds(from)..seconds(to)].to_vec()]).unwrap();
             let whole = WholeSong::compare(&mix, &backing, &AtomicBool::new(true)).unwrap().unwrap();
-            assert_eq!(whole.better_samples(&[one_off]), better);
-            assert_eq!(whole.better_samples(&[one_off, right]), 0);
+            assert_eq!(whole.better_samples(&[one_off], false), better);
+            assert_eq!(whole.better_samples(&[one_off, right], false), None);
             let mut found = whole.also_at(&[one_off]);
             found.sort_by(f64::total_cmp);
-            if better == 0 {
+            if better.is_none() {
                 assert_eq!(found, also);
             }
             assert_eq!(whole.also_at(&[right]).len(), also.len());

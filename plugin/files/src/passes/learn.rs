@@ -49,19 +49,21 @@ pub fn learn(pair: &Pair, progress: &mut Progress) -> Result<Option<Pass>> {
         let whole = search.join().unwrap_or_else(|_| bail!("internal fault in the search for the backing"));
         let (pass, whole) = (near?, whole?);
         let Some(whole) = whole else { return Ok(pass) };
-        let elsewhere = match (whole.far_samples, &pass) {
-            // A drift blurs the places of the whole song.
-            (0, Some(pass)) if !pass.moves() => whole.better_samples(&pass.delays()),
-            (far, _) => far,
+        let places = match (whole.far_samples, &pass) {
+            (0, Some(pass)) => Vec::from_iter(whole.better_samples(&pass.delays(), pass.moves())),
+            (0, None) => whole.likely_samples(),
+            (far, _) => vec![far],
         };
-        let pass = match elsewhere {
-            0 => pass,
-            moved => {
-                let again = learn_from(pair, moved, &AtomicI64::new(0), progress)?;
-                let explained = |pass: &Option<Pass>| pass.as_ref().map_or(0.0, Pass::explained);
-                if explained(&again) > STANDS * explained(&pass) { again } else { pass }
+        let explained = |pass: &Option<Pass>| pass.as_ref().map_or(0.0, Pass::explained);
+        let mut least = STANDS * explained(&pass);
+        let mut pass = pass;
+        for moved in places {
+            let again = learn_from(pair, moved, &AtomicI64::new(0), progress)?;
+            if explained(&again) > least {
+                least = explained(&again);
+                pass = again;
             }
-        };
+        }
         Ok(pass.map(|pass| {
             let also_at = if pass.moves() { Vec::new() } else { whole.also_at(&pass.delays()) };
             Pass { also_at, ..pass }
