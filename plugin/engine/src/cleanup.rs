@@ -416,6 +416,17 @@ mod tests {
         }
     }
 
+    /// A part that is the voice itself leaves nothing once it is matched; the moment before, in phase with the backing, is not all.
+    #[test]
+    fn what_is_gone_is_no_estimate() {
+        let backing = machine::backing(12 * machine::RATE_HZ, 1);
+        let unmatched = backing.iter().take(machine::RATE_HZ / 4).map(|x| 0.5 * x);
+        let difference: Vec<f32> = unmatched.chain(std::iter::repeat(0.0)).take(backing.len()).collect();
+        let mut cleanup = Cleanup::new(Sizes::new(machine::RATE_HZ as f64));
+        left(&mut cleanup, &difference, &backing, &RECORDED);
+        assert_ne!(cleanup.estimate().0, Verdict::Estimate);
+    }
+
     /// Better than plain subtraction on a machine, a voice and a backing that the weights were not fitted on: the voice, and
     /// what the mix is without it.
     #[test]

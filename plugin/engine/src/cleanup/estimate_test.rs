@@ -28,6 +28,9 @@ const ESTIMATE_S: f32 = 2.5;
 const MEMORY_S: f64 = 10.0;
 /// Power in all of a frame under which there is nothing to hear. Chosen by hand; not measured.
 const SILENT: f32 = 1e-6;
+/// A frame in which less is left of the backing's power tells of no estimate: -60 dB. Without a voice in it nothing is left of a
+/// recording either, and frames before it was matched would stand for all. Chosen by hand.
+const NOTHING: f32 = 1e-6;
 
 /// What the backing is, as far as is known.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -51,7 +54,9 @@ pub struct EstimateTest {
     /// Both moments times the weight of their cells, and the weight.
     moment: f32,
     weight: f32,
+    /// Frames that were heard, and those of them in which something was left.
     frames: u32,
+    telling: u32,
 }
 
 impl EstimateTest {
@@ -67,24 +72,27 @@ impl EstimateTest {
             moment: 0.0,
             weight: 0.0,
             frames: 0,
+            telling: 0,
         }
     }
 
     /// Forgets what was heard, keeps what was decided.
     pub fn restart(&mut self) {
-        (self.moment, self.weight, self.frames) = (0.0, 0.0, 0);
+        (self.moment, self.weight, self.frames, self.telling) = (0.0, 0.0, 0, 0);
     }
 
     /// Hears one frame of the difference and of the matched backing, in mid and side.
     pub fn hear(&mut self, difference: &[Vec<Complex32>; 2], matched: &[Vec<Complex32>; 2]) {
         let [d, y] = [difference, matched].map(|sides| sides.each_ref().map(|side| &side[self.band.clone()]));
-        let (mut moment, mut weight) = (0.0, 0.0);
+        let (mut moment, mut weight, mut left, mut taken) = (0.0, 0.0, 0.0, 0.0);
         for (((d0, d1), y0), y1) in d[0].iter().zip(d[1]).zip(y[0]).zip(y[1]) {
             let product = d0 * y0.conj() + d1 * y1.conj();
             let size = product.norm_sqr().sqrt() + f32::MIN_POSITIVE;
             // cos a + cos 2a, with cos 2a = 2 cos^2 a - 1, times the size.
             moment += product.re + 2.0 * product.re * product.re / size - size;
             weight += size;
+            left += d0.norm_sqr() + d1.norm_sqr();
+            taken += y0.norm_sqr() + y1.norm_sqr();
         }
         if weight < SILENT {
             return;
@@ -92,8 +100,11 @@ impl EstimateTest {
         self.moment = self.forget * self.moment + 0.5 * moment;
         self.weight = self.forget * self.weight + weight;
         self.frames = self.frames.saturating_add(1);
-        let (mean, heard_s) = (self.moment / self.weight, self.frames as f32 / self.frames_per_s);
-        if mean > IS_ESTIMATE && mean * heard_s >= ESTIMATE_S {
+        self.telling = self.telling.saturating_add(u32::from(left > NOTHING * taken));
+        let mean = self.moment / self.weight;
+        let [heard_s, telling_s] =
+            [self.frames, self.telling].map(|frames| frames as f32 / self.frames_per_s);
+        if mean > IS_ESTIMATE && mean * telling_s >= ESTIMATE_S {
             self.verdict = Verdict::Estimate;
         } else if mean < IS_RECORDING && heard_s >= RECORDING_S {
             self.verdict = Verdict::Recording;
