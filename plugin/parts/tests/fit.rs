@@ -127,3 +127,14 @@ fn parts_that_are_not_in_the_mix_are_left_out() {
     let parts = [part(1, len, 0.9, 4_000), part(77_777, len, -0.5, 2_000)];
     assert_eq!(fit(&voice(len), &parts).models, [Model::Nothing; 2]);
 }
+
+/// A part that hides 23 dB below the hiss that is left wins half a hundredth: less than sounds that another song shares may win.
+#[test]
+fn a_part_that_hardly_wins_is_not_in_the_mix() {
+    let len = 12 * RATE_HZ as usize;
+    let (parts, hiss) = ([part(1, len, 0.9, 4_000), noise(77_777, len)], noise(987_654_321, len));
+    for (gain, is_in) in [(0.0007, false), (0.01, true)] {
+        let mix = sum(len, &[(&parts[0], 0.5), (&parts[1], gain), (&hiss, 0.01)]);
+        assert_eq!(fit(&mix, &parts).models[1] != Model::Nothing, is_in, "at {gain}");
+    }
+}

@@ -54,6 +54,21 @@ impl Fit {
         Ok(Self { parts: parts.iter().map(part).collect::<Result<_>>()? })
     }
 
+    /// The same without the parts that agree with the mix nowhere, as was found out; with all of them if none does.
+    pub fn where_agreeing(&self, found: &Self) -> Self {
+        let mut agreeing = self.clone();
+        if found.parts.iter().any(|part| part.agrees) {
+            for (part, found) in
+                agreeing.parts.iter_mut().zip(&found.parts).filter(|(_, found)| !found.agrees)
+            {
+                part.agrees = found.agrees;
+                part.model = Model::Nothing;
+                part.taps.iter_mut().flat_map(|taps| &mut taps.0).for_each(|tap| *tap = 0.0);
+            }
+        }
+        agreeing
+    }
+
     /// How much later the mix has the earliest part that is in it, samples; `None` if none is.
     pub fn delay_samples(&self) -> Option<i64> {
         let present = self.parts.iter().filter(|part| part.model != Model::Nothing);
@@ -125,5 +140,26 @@ mod tests {
         ] {
             assert!(fit.ordered_as(&paths(names), sizes, num_sides).is_err(), "{names:?}");
         }
+    }
+
+    #[test]
+    fn what_agrees_nowhere_is_left_out_unless_nothing_agrees() {
+        let sizes = Sizes::new(8_000.0);
+        let part = |agrees| FittedPart {
+            name: "bass.wav".to_owned(),
+            model: Model::AsItCame,
+            delay_samples: 0,
+            is_silent: false,
+            agrees,
+            taps: vec![Taps::through(sizes)],
+        };
+        let came = Fit { parts: vec![part(true), part(true)] };
+        let models = |agrees: [bool; 2]| {
+            let agreeing = came.where_agreeing(&Fit { parts: agrees.map(part).to_vec() });
+            [0, 1].map(|idx| (agreeing.parts[idx].model, agreeing.parts[idx].taps[0].is_any()))
+        };
+        let (as_it_came, nothing) = ((Model::AsItCame, true), (Model::Nothing, false));
+        assert_eq!(models([true, false]), [as_it_came, nothing]);
+        assert_eq!(models([false, false]), [as_it_came; 2]);
     }
 }

@@ -60,30 +60,35 @@ impl Sum {
     }
 
     /// The sum as is found out. Where it does not win clearly over the sum of the parts as they came, since clocks run apart or a
-    /// compressor moves the mix, the engine decides, which follows both: what explains more of the mix is taken.
+    /// compressor moves the mix, the engine decides, which follows both: what explains more of the mix is taken. Parts that agree
+    /// with the mix nowhere may be of another song, so that the sum without them is heard, too.
     fn fitted(request: &Render, mix: &AudioReader, progress: &mut Progress) -> Result<Self> {
         let Found { fit, wins } = fit(&request.mix, &request.backing, &mut |done| progress(FITTING * done))?;
-        let step = |idx: u32| move |done: f64| FITTING + (1.0 - FITTING) * (f64::from(idx) + done) / 4.0;
-        let as_they_came = || {
-            let sizes = Sizes::new(f64::from(mix.sample_rate_hz()));
-            Fit::as_they_came(&request.backing, sizes, mix.num_channels())
+        let sizes = Sizes::new(f64::from(mix.sample_rate_hz()));
+        let as_they_came = Fit::as_they_came(&request.backing, sizes, mix.num_channels())?;
+        let mut step = |idx: usize, of: usize, done: f64| {
+            progress(FITTING + (1.0 - FITTING) * (idx as f64 + done) / of as f64)
         };
-        if fit.delay_samples().is_none() {
-            // None is in the mix, and the engine says so of their sum, too.
-            return Self::write(request, as_they_came()?, mix, &mut |done| progress(step(0)(done)));
+        let is_sum = wins == 1.0 && fit.parts.iter().all(|part| part.model != Model::Nothing || !part.agrees);
+        if wins >= CLEAR || is_sum && fit.delay_samples().is_some() {
+            return Self::write(request, fit, mix, &mut |done| step(0, 1, done));
         }
-        let fitted = Self::write(request, fit, mix, &mut |done| progress(step(0)(done)))?;
-        if wins == 1.0 || wins >= CLEAR {
-            return Ok(fitted);
-        }
-        let plain = Self::write(request, as_they_came()?, mix, &mut |done| progress(step(1)(done)))?;
-        let mut explained = |sum: &Self, idx| {
+        let agreeing = as_they_came.where_agreeing(&fit);
+        let mut fits = vec![fit, as_they_came, agreeing];
+        fits.retain(|fit| fit.delay_samples().is_some());
+        fits.dedup();
+        let num_steps = 2 * fits.len();
+        let mut best: Option<(f64, Self)> = None;
+        for (idx, fit) in fits.into_iter().enumerate() {
+            let sum = Self::write(request, fit, mix, &mut |done| step(2 * idx, num_steps, done))?;
             let pair = Pair { mix: &request.mix, backing: &sum.path(), settings: request.settings };
-            let pass = learn(&pair, &mut |done| progress(step(idx)(done)))?;
-            anyhow::Ok(pass.map_or(0.0, |pass| pass.explained()))
-        };
-        let wins = explained(&fitted, 2)? > explained(&plain, 3)?;
-        Ok(if wins { fitted } else { plain })
+            let pass = learn(&pair, &mut |done| step(2 * idx + 1, num_steps, done))?;
+            let explained = pass.map_or(0.0, |pass| pass.explained());
+            if best.as_ref().is_none_or(|(most, _)| explained > *most) {
+                best = Some((explained, sum));
+            }
+        }
+        best.map(|(_, sum)| sum).context("there is no sum of parts")
     }
 
     /// Writes the sum, in which the earliest part begins where its own file does, beside the file that is wanted, where there is
