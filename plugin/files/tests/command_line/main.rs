@@ -53,6 +53,19 @@ fn run(folder: &Path, arguments: &[&str]) -> (i32, Vec<String>, String) {
     outcome(render(folder, arguments))
 }
 
+/// Every field of a line of JSON stands in the page that schedulers' scripts are written by.
+fn every_field_is_told(line: &Value) {
+    match line {
+        Value::Object(fields) => fields.iter().for_each(|(name, value)| {
+            let page = include_str!("../../batch/README.md");
+            assert!(page.contains(&format!("`{name}`")), "{name} is not in batch/README.md");
+            every_field_is_told(value);
+        }),
+        Value::Array(values) => values.iter().for_each(every_field_is_told),
+        _ => (),
+    }
+}
+
 /// What a program ended with, and what it printed and complained of.
 fn outcome(mut program: Command) -> (i32, Vec<String>, String) {
     let Output { status, stdout, stderr } = program.output().unwrap();
