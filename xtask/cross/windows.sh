@@ -49,6 +49,11 @@ try)
     wine "$release/xtask.exe" demo --bundle "Z:$MINUEND_BUNDLE" --out "Z:$out/demo" --force
     cargo xtask render "$out/demo/mix.wav" "$out/demo/backing.wav" --low-cut-slope off --force -o "$out/linux.wav"
     python3 xtask/cross/compare.py "$out/demo/rendered.wav" "$out/linux.wav" -120
+    # In a terminal: from program to program, as the tests have it, this wine sends no Ctrl-C.
+    stopped=$(mktemp -d)
+    xvfb-run -a python3 xtask/cross/ctrl_c.py "$stopped" wine "$release/minuend.exe" render \
+        "Z:$out/demo/mix.wav" "Z:$out/demo/backing.wav" --one-pass -o "Z:$stopped/out.wav"
+    rmdir "$stopped"
     # Without a window manager this wine draws the plug-in's window beside the screen: the picture is taken of that.
     export MINUEND_XTASK=$release/xtask.exe MINUEND_PICTURE=$out/window.png
     xvfb-run -a -s "-screen 0 1600x1400x24" bash -c '
