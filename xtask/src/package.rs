@@ -29,6 +29,9 @@ const SYSTEM: &str = if cfg!(windows) {
     "Linux"
 };
 
+/// For schedulers, under `batch`.
+const BATCH: [&str; 4] = ["Containerfile", "README.md", "Snakefile", "render.sbatch"];
+
 /// Builds what is shipped, packs it, and says where to. The same commit gives the same bytes.
 pub fn package() -> Result<()> {
     let time_s = time_s()?;
@@ -86,6 +89,9 @@ fn contents(bundles: &Bundles, program: &Path) -> Result<Archive> {
     }
 
     let of_project = |name: &str| fs::read_to_string(workspace_root().join(name)).context(name.to_owned());
+    for name in BATCH {
+        archive.add(&format!("batch/{name}"), Mode::Text, of_project(&format!("plugin/files/batch/{name}"))?);
+    }
     let glibc = archive.files().filter_map(|(_, bytes)| glibc(bytes)).max();
     let mut system = format!("{SYSTEM} on {}", env::consts::ARCH);
     if let Some((major, minor)) = glibc {
@@ -160,7 +166,11 @@ mod tests {
         assert!(has("minuend.vst3/Contents/minuend.so"));
         assert_eq!(has("install.sh"), cfg!(target_os = "linux"));
         let readme = files.iter().find(|(path, _)| *path == "README.md").unwrap().1;
-        assert!(String::from_utf8_lossy(readme).contains("with glibc 2.17 or newer"));
+        let readme = String::from_utf8_lossy(readme);
+        assert!(readme.contains("with glibc 2.17 or newer"));
+        for target in readme.split("](").skip(1).map(|rest| rest.split(')').next().unwrap()) {
+            assert!(has(target), "README.md names {target}");
+        }
         // Texts name no folder of this machine.
         let root = workspace_root().to_str().unwrap().as_bytes();
         for (path, bytes) in files {

@@ -13,9 +13,10 @@ use super::{
 /// Adds both, each with the mark by which the installer knows it.
 pub fn add(archive: &mut Archive, mut program: Command) -> Result<()> {
     program.build();
+    // What `help` says is in the pages.
+    program = program.mut_subcommand("help", |help| help.hide(true));
     for command in [&program].into_iter().chain(program.get_subcommands()) {
-        // What `help` says is in the pages.
-        if command.get_name() == "help" {
+        if command.is_hide_set() {
             continue;
         }
         let page = Man::new(command.clone());
@@ -67,6 +68,10 @@ mod tests {
                 _ => "clean",
             };
             assert!(path == "man/minuend.1" || text.contains(tells), "{path}: {text}");
+            assert!(
+                !path.starts_with("man/") || !text.contains("help(1)"),
+                "{path} names a page that is not there"
+            );
         }
     }
 }

@@ -39,7 +39,7 @@ pub struct Controls {
     /// Corner of the high-pass filter on the output: 20 to 400 Hz
     #[arg(long, value_name = "FREQUENCY", default_value = "80Hz", allow_hyphen_values = true, value_parser = ranged(LOW_CUT_HZ, HZ))]
     low_cut: f32,
-    /// Its steepness, dB/oct
+    /// Steepness of that filter, dB per octave
     #[arg(long, alias = "slope", value_name = "SLOPE", default_value = "24", value_parser = choice([("off", Slope::Off), ("12", Slope::Db12), ("24", Slope::Db24), ("48", Slope::Db48)]).with_units(&["db/octave", "db/oct", "db"]))]
     low_cut_slope: Slope,
     /// Level of the output: -24 to 12 dB

@@ -36,7 +36,7 @@ Files:
   and folders that are missing are made.
 
 Parts:
-  Files behind the mix, two or more, or a folder of them, are the parts that
+  Files after the mix, two or more, or a folder of them, are the parts that
   make up the backing: drums, bass, keys. The level of each in the mix, its
   delay and its tone are found, where that wins over their plain sum; a part
   that is not in the mix is told, and left out. In a folder every audio file is

@@ -35,15 +35,30 @@ const BUILD: &str = concat!(
     env!("MINUEND_RUSTC")
 );
 
+/// A way to call each command, for a look.
+const EXAMPLES: &str = "\
+Examples:
+  minuend render \"Nine Lamps mix.wav\" \"Nine Lamps backing.wav\"
+      writes \"Nine Lamps difference.wav\" beside the mix
+  minuend render songs -o differences
+      the same for each \"NAME mix\" and \"NAME backing\" in the folder songs
+  minuend pair songs
+      files of any names: hears which belong together, and lists them
+  minuend backing \"Nine Lamps.wav\"
+      no backing at hand: makes one, if the song repeats itself
+
+'minuend COMMAND --help' tells all about a command: files that are read, what
+is written, exit codes. Nothing that exists is replaced without --force.";
+
 /// What `minuend` does.
 #[derive(Parser)]
-#[command(name = "minuend", version, long_version = BUILD)]
+#[command(name = "minuend", bin_name = "minuend", version, long_version = BUILD)]
 #[command(about = "Mix minus backing, from files to files")]
 #[command(
     long_about = "Mix minus backing, from files to files. You have a finished mix and the same song without its voice, or \
                   without any other part, and want the part that makes the difference."
 )]
-#[command(after_help = "Try: minuend render --help")]
+#[command(after_help = EXAMPLES)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -55,7 +70,7 @@ enum Command {
     Render(RenderArguments),
     /// Make a backing from the song itself, if it repeats
     Backing(BackingArguments),
-    /// Find which file of a folder is the backing of which mix, by sound
+    /// Find which file of a folder is the backing of which mix, by sound, for render --list
     Pair(PairArguments),
 }
 

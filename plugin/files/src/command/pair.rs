@@ -66,7 +66,8 @@ impl PairArguments {
             return Err(Ending::new(NOT_FOUND, message).into());
         }
         if !self.quiet && !self.json {
-            bar.say(&format!("{}: {} pairs", request.list.display(), found.pairs.len()));
+            let (list, count) = (request.list.display(), found.pairs.len());
+            bar.say(&format!("{list}: {count} {}", if count == 1 { "pair" } else { "pairs" }));
         }
         match found.unreadable.len() {
             0 => Ok(()),

@@ -2,11 +2,13 @@
 
 /// A few ways to call `pair`, for a look.
 pub fn pair_examples(program: &str) -> String {
+    let caller = program.trim_end_matches(" pair");
     format!(
         "\
 Examples:
   {program} songs
-      writes songs/songs.txt; read it, then render --list songs/songs.txt
+      writes songs/songs.txt; read it, then have it rendered:
+      {caller} render --list songs/songs.txt -o differences
   {program} songs -o list.txt --force"
     )
 }

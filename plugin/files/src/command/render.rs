@@ -33,10 +33,10 @@ use crate::{
 #[command(override_usage = usage(RENDER))]
 #[command(after_help = examples(RENDER), after_long_help = details(RENDER))]
 pub struct RenderArguments {
-    /// The full mix, or a folder of songs
+    /// The full mix; or, alone, a folder of songs
     #[arg(required_unless_present = "list")]
     mix: Option<PathBuf>,
-    /// The same song without the part you want; or the parts that make it up, or folders of them
+    /// The same song without the part that you want; or the parts that make that up, files or folders of them
     backing: Vec<PathBuf>,
 
     /// File to write, .wav or .flac; of many songs, the folder for them [default: "NAME difference.wav" beside the mix]
@@ -48,13 +48,13 @@ pub struct RenderArguments {
     /// Bits a sample: 16 or 24 with dither, 32 or float for 32-bit float [default: float; in FLAC, 24]
     #[arg(long, value_name = "BITS", help_heading = "Files written", value_parser = choice([("16", Bits::Int16), ("24", Bits::Int24), ("32", Bits::Float), ("float", Bits::Float)]))]
     bits: Option<Bits>,
-    /// Write this too, beside the file: the backing as it is subtracted, or that and each of its parts
+    /// Write more, beside the file: the backing as it is subtracted, or that and each of its parts
     #[arg(long, value_name = "WHAT", help_heading = "Files written", value_parser = choice([("backing", Also::Backing), ("parts", Also::Parts)]))]
     also: Option<Also>,
-    /// Write a page about it, HTML with pictures; of many songs, the folder for them
+    /// Write a page about the song, HTML with pictures; of many songs, the folder for them
     #[arg(long, value_name = "FILE", help_heading = "Files written")]
     report: Option<PathBuf>,
-    /// Keep what was learned, for --match; of many songs, the folder for them
+    /// Keep what was learned in a file, for --match; of many songs, the folder for them
     #[arg(long, value_name = "FILE", help_heading = "Files written")]
     save_match: Option<PathBuf>,
     /// Replace files that exist
@@ -67,10 +67,10 @@ pub struct RenderArguments {
     /// End at this time of the mix [default: its end]
     #[arg(long, value_name = "TIME", help_heading = "Part and passes", allow_hyphen_values = true, value_parser = time_s)]
     to: Option<f64>,
-    /// Go over the song once, knowing nothing: exactly what the plug-in plays
+    /// Go over the song once, learning on the way: exactly what the plug-in plays
     #[arg(long, help_heading = "Part and passes")]
     one_pass: bool,
-    /// Go over the song once, with a match that was kept, learning no further
+    /// Go over the song once, with what --save-match kept, learning no further
     #[arg(
         long = "match",
         value_name = "FILE",
@@ -88,8 +88,10 @@ pub struct RenderArguments {
     /// Only this part of the songs, as 3/40: the third, and every 40th after it, for one of 40 jobs of a scheduler
     #[arg(long, value_name = "N/M", help_heading = "Many songs", value_parser = part_of)]
     part: Option<(usize, usize)>,
-    /// Leave out what is done: its files are there, not older than mix and backing, whole, and say that they were made of files of
-    /// these names with these options
+    /// Leave out songs that are done
+    ///
+    /// A song is done when its files are there, not older than mix and backing, whole, and say that they were made of files of these
+    /// names with these options.
     #[arg(long, help_heading = "Many songs")]
     resume: bool,
 

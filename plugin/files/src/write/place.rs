@@ -99,8 +99,12 @@ fn check_free(path: &Path) -> Result<()> {
     const DELETE: u32 = 0x0001_0000;
     match fs::OpenOptions::new().access_mode(GENERIC_WRITE | DELETE).open(path) {
         Err(e) if e.kind() != io::ErrorKind::NotFound => Err(e).with_context(|| {
-            let shown = path.display();
-            format!("{shown}: cannot be replaced; close it in other programs, or choose another name")
+            let what = if fs::symlink_metadata(path).is_ok() {
+                "cannot be replaced; close it in other programs, or choose another name"
+            } else {
+                "is no name for a file; choose another one"
+            };
+            format!("{}: {what}", path.display())
         }),
         _ => Ok(()),
     }
@@ -185,6 +189,18 @@ mod tests {
         drop(held);
         write_file(&path, b"two", true).unwrap();
         assert_eq!(fs::read(&path).unwrap(), b"two");
+    }
+
+    /// Windows has characters that no name may hold.
+    #[cfg(windows)]
+    #[test]
+    fn a_name_that_no_file_can_have_is_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        for name in ["a<b>.wav", "a\"b\".wav", "a?.wav", "a|b.wav"] {
+            let error = format!("{:#}", write_file(&folder.path().join(name), b"one", false).unwrap_err());
+            assert!(error.contains(&format!("{name}: is no name for a file")), "{error}");
+        }
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
     }
 
     /// Deeper than Windows once took, and under names of any script.

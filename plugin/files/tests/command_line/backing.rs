@@ -5,7 +5,7 @@ use std::{fs, path::Path};
 use minuend_files::{noise::samples, read::read_all, write::write_all};
 use serde_json::Value;
 
-use crate::{RATE_HZ, listing, minuend, outcome};
+use crate::{RATE_HZ, every_field_is_told, listing, minuend, outcome};
 
 const SECOND: usize = RATE_HZ as usize;
 
@@ -59,6 +59,7 @@ fn a_song_that_repeats_is_its_own_backing() {
     let (code, lines, errors) = run(folder, &part);
     assert_eq!((code, errors.as_str()), (0, ""));
     let line: Value = serde_json::from_str(&lines[0]).unwrap();
+    every_field_is_told(&line);
     assert_eq!((&line["grade"], &line["num_samples"]), (&"good".into(), &20_000.into()), "{line}");
     let part = read_all(&folder.join("part.wav")).unwrap().0;
     assert_eq!(part[0].len(), 20_000);

@@ -29,7 +29,7 @@ fn results_come_in_order() {
     let (code, lines, errors) = run(folder.path(), &["songs", "-o", "new/out", "--jobs", "3"]);
     assert_eq!((code, errors.as_str()), (0, ""));
     let begins: Vec<_> = lines.iter().map(|line| line.split(": ").next().unwrap()).collect();
-    let out = |name: &str| format!("new/out/{name} difference.wav");
+    let out = |name: &str| Path::new("new/out").join(format!("{name} difference.wav")).display().to_string();
     assert_eq!(begins, [&out("a"), &out("b"), &out("c"), "3 of 3 done"]);
 }
 

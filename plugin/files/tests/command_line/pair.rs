@@ -39,6 +39,7 @@ fn pairs_are_found_and_rendered() {
     assert!(code == 1 && errors.contains("add --force"), "{errors}");
     let (code, lines, _) = outcome(minuend(folder.path(), "pair", &[".", "--force", "--json"]));
     let first: Value = serde_json::from_str(&lines[0]).unwrap();
+    every_field_is_told(&first);
     assert_eq!((code, lines.len(), &first["schema"], &first["status"]), (0, 3, &1.into(), &"pair".into()));
 
     let (code, _, errors) = run(folder.path(), &["--list", "songs.txt", "--out", "out"]);

@@ -112,6 +112,7 @@ fn every_part_is_taken_away_as_it_is_in_the_mix() {
     assert!(of_parts_db > 40.0, "{of_parts_db} dB");
 
     let line: Value = serde_json::from_str(&lines[0]).unwrap();
+    every_field_is_told(&line);
     let found = |idx: usize, key: &str| line["parts"][idx][key].clone();
     let db = |idx| found(idx, "level_db")[0].as_f64().unwrap();
     assert!((db(0) + 9.12).abs() < 0.05 && db(1).abs() < 0.05, "{line}");
