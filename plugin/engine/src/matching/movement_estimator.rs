@@ -277,7 +277,7 @@ mod tests {
     fn what_was_matched_before_is_passed() {
         let mut estimator = estimator();
         estimator.forget();
-        hear(&mut estimator, 2_048, |frame| [if frame < 40 { -0.7 } else { 0.0 }; 2]);
+        hear(&mut estimator, 320, |frame| [if frame < 40 { -0.7 } else { 0.0 }; 2]);
         assert!(!estimator.movement().moves());
     }
 }
