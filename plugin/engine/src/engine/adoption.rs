@@ -156,6 +156,9 @@ impl Engine {
         if report.shifted != 0.0 {
             self.aligner.take_from_filter(report.shifted);
         }
+        if let Some(pays) = report.following_helps {
+            self.level.follower.set_pays(pays);
+        }
         let learned = &mut self.learned;
         learned.following_helps = report.following_helps.unwrap_or(learned.following_helps);
         let movement = self.level.follower.movement();

@@ -475,6 +475,34 @@ fn a_tone_that_moves_is_followed_and_once_known_from_the_start() {
     assert!(start_db < tone_db + 1.0, "{start_db} dB left at the start, {tone_db} later");
 }
 
+/// A limiter takes 0.1 to 0.3 dB away for a tenth of a second every two seconds. Beside rests that null to the last bit that is
+/// movement enough: it is followed, and most of what it leaves goes.
+#[test]
+fn a_limiter_that_hardly_acts_is_followed() {
+    let (rate, hop_s) = (16_000, 0.1);
+    let (song, breath) = (noise(16 * rate, 1), noise(16 * rate, 2));
+    let voice = |n: usize| if n / 4_000 % 3 == 2 { 0.0 } else { 0.03 * breath[n] };
+    let level = |n: usize| {
+        let since = (n % (2 * rate)) as f32 / rate as f32 - 1.7;
+        let window = (std::f32::consts::PI * since / (2.0 * hop_s)).sin().powi(2);
+        if (0.0..2.0 * hop_s).contains(&since) { 1.0 - 0.03 * window } else { 1.0 }
+    };
+    let backing: Vec<f32> = song.iter().map(|b| 0.25 * b).collect();
+    let left_db = |follow, level: &dyn Fn(usize) -> f32| {
+        let settings = Settings { follow, hold: false, ..on_hold() };
+        let mut engine = knowing(&[(i64::MIN, Some(0))], 1.0);
+        let mix: Vec<f32> = (0..song.len()).map(|n| 0.25 * level(n) * song[n] + voice(n)).collect();
+        let out = heard(&mut engine, &mix, &backing, &settings);
+        let heard = 10 * rate..15 * rate;
+        let left = heard.clone().map(|n| f64::from(out[n] - voice(n)).powi(2)).sum::<f64>();
+        10.0 * (left / heard.map(|n| f64::from(backing[n]).powi(2)).sum::<f64>()).log10()
+    };
+    let [off, on] = [Follow::Off, Follow::Level].map(|follow| left_db(follow, &level));
+    assert!(on < off - 6.0, "{off} dB left, followed {on}");
+    let still_db = left_db(Follow::Level, &|_| 1.0);
+    assert!(still_db < -100.0, "{still_db} dB left where nothing moves");
+}
+
 fn play_all(engine: &mut Engine, mix: &[f32], backing: &[f32]) -> Vec<f32> {
     let settings = Settings { slope: crate::settings::Slope::Off, ..Settings::default() };
     let mut worker = Inline::default();

@@ -23,6 +23,11 @@ impl BandMovement {
 
     /// Whether the band is followed.
     pub fn is_followed(&self) -> bool {
-        self.movement.moves() && self.pays > MIN_COST_REDUCTION
+        self.movement.moves() && pays(self.pays)
     }
+}
+
+/// Whether a cost reduction is worth following a band.
+pub fn pays(cost_reduction: f64) -> bool {
+    cost_reduction > MIN_COST_REDUCTION
 }

@@ -8,7 +8,7 @@ use crate::dsp::kalman::decaying_level::DecayingLevel;
 use crate::dsp::sizes::Sizes;
 use crate::matching::band_correction::BandCorrection;
 use crate::matching::band_layout::{BinPlace, bin_places};
-use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
+use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS, pays};
 use crate::matching::movement::FOLLOWED_RANGE;
 use crate::matching::movement_estimator::{MeasuredHalves, MovementEstimator, measured_level};
 use crate::matching::projection::{Projection, ProjectionSums};
@@ -177,6 +177,7 @@ impl Bands {
             2 if num_frames > LAST_AGE as u64 + 2 => {
                 measure(self, LAST_AGE);
                 for (band, halves) in self.bands.iter_mut().zip(&self.frames[LAST_AGE].halves) {
+                    band.estimator.set_pays(pays(band.cost_reduction));
                     band.estimator.hear(halves);
                 }
                 self.measure_cost();

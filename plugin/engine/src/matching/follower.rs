@@ -133,6 +133,11 @@ impl Follower {
         self.estimator.movement()
     }
 
+    /// Whether following the movement in force pays.
+    pub fn set_pays(&mut self, pays: bool) {
+        self.estimator.set_pays(pays);
+    }
+
     /// Takes a movement as known; `learning` says whether it may be learned further.
     pub fn set_movement(&mut self, movement: Movement, learning: bool) {
         self.estimator.recall(movement);
