@@ -22,6 +22,7 @@ use crate::dsp::sizes::Sizes;
 use crate::spectral::spectrum::Spectrum;
 use crate::spectral::window::root_hann;
 use estimated_mask::EstimatedMask;
+use multiversion::multiversion;
 use realfft::num_complex::Complex32;
 use removal::Removal;
 use residual_estimator::ResidualEstimator;
@@ -212,18 +213,10 @@ impl Cleanup {
                 time.iter_mut().zip(side).zip(&self.window).for_each(|((t, x), w)| *t = x * w);
                 self.spectrum.forward(bins);
             }
-            let [left, right] = &self.bins;
-            for (k, (left, right)) in left.iter().zip(right).enumerate() {
-                let turned = [(left + right) * FRAC_1_SQRT_2, (left - right) * FRAC_1_SQRT_2];
-                for c in 0..2 {
-                    if is_matched {
-                        self.matched_frame[c][k] = turned[c];
-                        self.powers[2][c][k] = turned[c].norm_sqr();
-                    } else {
-                        self.frames[1][c][k] = turned[c];
-                    }
-                }
-            }
+            turn(&self.bins, if is_matched { &mut self.matched_frame } else { &mut self.frames[1] });
+        }
+        for (powers, bins) in self.powers[2].iter_mut().zip(&self.matched_frame) {
+            powers.iter_mut().zip(bins).for_each(|(power, bin)| *power = bin.norm_sqr());
         }
     }
 
@@ -257,6 +250,14 @@ impl Cleanup {
             (backing > 2.0 * FAINTEST).then(|| amount * shares[c][k] * backing)
         };
         self.wiener.process(frame, residue, &mut self.removal);
+    }
+}
+
+/// Mid and side of left and right.
+#[multiversion(targets("x86_64+avx2"))]
+fn turn([left, right]: &[Vec<Complex32>; 2], [mid, side]: &mut [Vec<Complex32>; 2]) {
+    for (((left, right), mid), side) in left.iter().zip(right).zip(mid).zip(side) {
+        (*mid, *side) = ((left + right) * FRAC_1_SQRT_2, (left - right) * FRAC_1_SQRT_2);
     }
 }
 

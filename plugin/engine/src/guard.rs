@@ -80,14 +80,18 @@ impl Guard {
     pub fn process(&mut self, mix: &Stereo, matched: &Stereo, by_hand: bool) {
         // The last hop before a sound is its beginning.
         let is_silent = self.ahead.iter().take(2).all(|&energy| energy <= self.inaudible);
-        let is_louder = excess(mix, matched, 1.0, 1.0) > self.inaudible;
+        let with_all = excess(mix, matched, 1.0, 1.0);
+        // Mostly it stays open.
+        let excess =
+            |from, to| if (from, to) == (1.0, 1.0) { with_all } else { excess(mix, matched, from, to) };
+        let is_louder = with_all > self.inaudible;
         self.begin_window(is_silent);
         if by_hand {
             self.windows.iter_mut().for_each(|window| window.excess = 0.0);
             self.closed_hops = 0;
         } else if !is_silent {
             // A hop that is not louder than the mix can only make good.
-            let is_too_loud = excess(mix, matched, self.gain, 1.0) > self.room(EXCESS);
+            let is_too_loud = excess(self.gain, 1.0) > self.room(EXCESS);
             if is_louder && (is_too_loud || self.closed_hops > 0) {
                 self.closed_hops = self.release_hops;
             } else {
@@ -96,7 +100,7 @@ impl Guard {
         }
         let is_shut = !by_hand && (self.closed_hops > 0 || is_silent && is_louder);
         let target = if is_shut { 0.0 } else { 1.0 };
-        let mut fading = excess(mix, matched, self.gain, target);
+        let mut fading = excess(self.gain, target);
         let fades = !(is_silent && self.was_silent) && fading <= self.room(MOST_EXCESS);
         if is_shut && !fades {
             // Even a fade would be too loud.

@@ -5,6 +5,7 @@ use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::dsp::sinc::{dot, windowed_sinc};
 use crate::dsp::sizes::Sizes;
 use crate::spectral::spectrum::Spectrum;
+use multiversion::multiversion;
 use realfft::num_complex::Complex32;
 
 /// Longest stretch of music looked at round a known delay, seconds.
@@ -23,6 +24,9 @@ const PEAK_S: f64 = 1.5e-3;
 const LOCAL: usize = 2048;
 /// Quieter than this (RMS re full scale) nothing can be told.
 const AUDIBLE: f64 = 1e-4;
+
+/// Samples at a fraction of the rate that are made at a time.
+const DECIMATED_BLOCK: usize = 1024;
 
 /// Highest over second highest correlation peak from which a search counts. Right songs gave 3.1 or more, wrong
 /// songs at most 1.38 (measured on 28 pairs of recordings); this lies between.
@@ -62,18 +66,21 @@ pub fn search(mix: &Ring, backing: &Ring, from: i64, window_s: f64, most: usize,
             Some((newer, older, reach / step, sign))
         })
         .collect();
+    let mut correlators: Vec<_> = heard
+        .iter()
+        .map(|(newer, older, ..)| {
+            Correlator::new(newer, older, (newer[0].len() + older[0].len()).next_power_of_two())
+        })
+        .collect();
     let highest = |sides| {
-        let mut peaks = Peaks::default();
-        for (newer, older, lags, sign) in &heard {
-            let len = (newer[0].len() + older[0].len()).next_power_of_two();
-            let correlation = phat(newer, older, sides, (BAND_HZ.0 / rate, 0.4), len);
+        let mut correlations = Vec::new();
+        for (correlator, (.., lags, sign)) in correlators.iter_mut().zip(&heard) {
+            let correlation = correlator.correlation(sides, (BAND_HZ.0 / rate, 0.4));
             // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
-            for delay in 0..=*lags {
-                let at = correlation[(correlation.len() + delay - lags) % correlation.len()];
-                peaks.add(sign * (delay * step) as f64, at);
-            }
+            let by_delay = [&correlation[correlation.len() - lags..], &correlation[..1]].concat();
+            correlations.push((by_delay, sign * step as f64));
         }
-        let peaks = peaks.highest(most.max(2), 2.0 * (peak_width * step) as f64);
+        let peaks = highest(&correlations, most.max(2), 2.0 * (peak_width * step) as f64);
         let &[best, second, ..] = &peaks[..] else { return (peaks, 0.0) };
         (peaks, best.1 / second.1.max(f32::MIN_POSITIVE))
     };
@@ -112,17 +119,26 @@ pub fn look_at(
     // Only lags up to the local ones must not wrap round.
     let room = fast_len(len as usize + local as usize);
     let band = (BAND_HZ.0 / rate, (BAND_HZ.1 / rate).min(0.45));
-    let look = |sides| peak_near(&phat(&newer, &older, sides, band, room), delay_samples, reach, local, rate);
+    let mut correlator = Correlator::new(&newer, &older, room);
+    let look = |sides| peak_near(&correlator.correlation(sides, band), delay_samples, reach, local, rate);
     surest(look, |found| found.map_or(0.0, |found| found.confidence))
 }
 
+/// How the sides of the mix stand to those of the backing.
+#[derive(Clone, Copy)]
+enum Sides {
+    Alike,
+    /// One of them is upside down.
+    Opposed,
+}
+
 /// What is found with the sides alike, or with one of them upside down if that alone is sure.
-fn surest<T>(find: impl Fn([f32; 2]) -> T, confidence: impl Fn(&T) -> f32) -> T {
-    let alike = find([1.0, 1.0]);
+fn surest<T>(mut find: impl FnMut(Sides) -> T, confidence: impl Fn(&T) -> f32) -> T {
+    let alike = find(Sides::Alike);
     if confidence(&alike) >= LOCK_CONFIDENCE {
         return alike;
     }
-    let opposed = find([1.0, -1.0]);
+    let opposed = find(Sides::Opposed);
     if confidence(&opposed) >= LOCK_CONFIDENCE { opposed } else { alike }
 }
 
@@ -148,35 +164,29 @@ fn peak_near(correlation: &[f32], delay_samples: i64, reach: usize, local: i64, 
     })
 }
 
-/// Peaks of a correlation, with their delays.
-#[derive(Default)]
-struct Peaks(Vec<(f64, f32)>);
-
-impl Peaks {
-    fn add(&mut self, delay: f64, value: f32) {
-        self.0.push((delay, value.abs()));
+/// The `most` highest peaks of correlations, each with the samples from one delay to the next, further than `width` samples
+/// from each other: delays, and how high they are.
+fn highest(correlations: &[(Vec<f32>, f64)], most: usize, width: f64) -> Vec<(f64, f32)> {
+    let mut highest: Vec<(f64, f32)> = Vec::new();
+    while highest.len() < most {
+        let values = correlations.iter().flat_map(|(correlation, step)| {
+            correlation.iter().enumerate().map(move |(delay, at)| (step * delay as f64, at.abs()))
+        });
+        let far = |p: &(f64, f32)| p.1 > 0.0 && highest.iter().all(|h| (p.0 - h.0).abs() > width);
+        let Some(next) = values.filter(far).max_by(|a, b| a.1.total_cmp(&b.1)) else { break };
+        highest.push(next);
     }
-
-    /// The `most` highest peaks, further than `width` from each other.
-    fn highest(&self, most: usize, width: f64) -> Vec<(f64, f32)> {
-        let mut highest: Vec<(f64, f32)> = Vec::new();
-        while highest.len() < most {
-            let far = |p: &&(f64, f32)| p.1 > 0.0 && highest.iter().all(|h| (p.0 - h.0).abs() > width);
-            let Some(&next) = self.0.iter().filter(far).max_by(|a, b| a.1.total_cmp(&b.1)) else { break };
-            highest.push(next);
-        }
-        highest
-    }
+    highest
 }
 
 /// A stretch of a signal at a fraction of its rate; `None` if nothing is heard in it.
 fn decimated(signal: &Ring, start: i64, len: usize, step: usize) -> Option<Stereo> {
-    let mut whole = stereo(len);
-    signal.read_stereo(start, &mut whole);
-    if crate::dsp::units::mean_square([&whole[0], &whole[1]]) < AUDIBLE * AUDIBLE {
+    if !is_audible(signal, start, len) {
         return None;
     }
     if step == 1 {
+        let mut whole = stereo(len);
+        signal.read_stereo(start, &mut whole);
         return Some(whole);
     }
     // A windowed sinc that is 60 dB down where aliases would fall into the band compared.
@@ -187,16 +197,51 @@ fn decimated(signal: &Ring, start: i64, len: usize, step: usize) -> Option<Stere
             (windowed_sinc(0.9 * t, 7.5, 6.0) * 0.9 / step as f64) as f32
         })
         .collect();
-    Some(whole.map(|side| {
-        (0..len / step)
-            .map(|n| {
-                let centre = n * step;
-                let from = centre.saturating_sub(half);
-                let to = (centre + half + 1).min(len);
-                dot(&side[from..to], &kernel[from + half - centre..])
-            })
-            .collect()
+    let num_samples = len / step;
+    // Block by block, so that no copy of all of it is needed.
+    let mut block = vec![0.0; DECIMATED_BLOCK * step + 2 * half];
+    Some([0, 1].map(|side| {
+        let mut out = Vec::with_capacity(num_samples);
+        while out.len() < num_samples {
+            let end = num_samples.min(out.len() + DECIMATED_BLOCK);
+            let from = (out.len() * step).saturating_sub(half);
+            let heard = &mut block[..(end * step + half).min(len) - from];
+            signal.read(side, start + from as i64, heard);
+            convolve(heard, from, &kernel, step, end, &mut out);
+        }
+        out
     }))
+}
+
+/// Appends samples of a signal at a fraction of its rate up to `end`, through a kernel about each, as far as it is known: `heard`,
+/// from sample `from` on.
+#[multiversion(targets("x86_64+avx2"))]
+fn convolve(heard: &[f32], from: usize, kernel: &[f32], step: usize, end: usize, out: &mut Vec<f32>) {
+    let half = kernel.len() / 2;
+    for n in out.len()..end {
+        let centre = n * step;
+        let begin = centre.saturating_sub(half);
+        let to = (centre + half + 1 - from).min(heard.len());
+        out.push(dot(&heard[begin - from..to], &kernel[begin + half - centre..]));
+    }
+}
+
+/// Whether anything can be told of a stretch; mostly its first moments decide.
+fn is_audible(signal: &Ring, start: i64, len: usize) -> bool {
+    let least = AUDIBLE * AUDIBLE * (2 * len) as f64;
+    let (mut energy, mut block) = (0.0, [0.0; 1024]);
+    for side in 0..2 {
+        for at in (0..len).step_by(block.len()) {
+            let heard_samples = block.len().min(len - at);
+            let heard = &mut block[..heard_samples];
+            signal.read(side, start + at as i64, heard);
+            energy += heard.iter().map(|&x| f64::from(x) * f64::from(x)).sum::<f64>();
+            if energy >= least {
+                return true;
+            }
+        }
+    }
+    false
 }
 
 /// The least length that is no shorter and made of factors with fast transforms.
@@ -205,31 +250,52 @@ fn fast_len(len: usize) -> usize {
     [twos / 16 * 9, twos / 8 * 5, twos / 4 * 3].into_iter().find(|&fast| fast >= len).unwrap_or(twos)
 }
 
-/// Circular correlation of length `len` of two stereo signals, summed over the sides with these signs, with all but phase
-/// removed: peak at index d if `x[n] = y[n - d]`. `band` as fractions of the sample rate.
-fn phat(x: &Stereo, y: &Stereo, sides: [f32; 2], band: (f64, f64), len: usize) -> Vec<f32> {
-    let mut spectrum = Spectrum::new(len);
-    let mut cross = vec![Complex32::default(); spectrum.num_bins()];
-    let mut bins = [cross.clone(), cross.clone()];
-    for ((x, y), sign) in x.iter().zip(y).zip(sides) {
-        for (bins, signal) in bins.iter_mut().zip([x, y]) {
-            let time = spectrum.time();
-            time[..signal.len()].copy_from_slice(signal);
-            time[signal.len()..].fill(0.0);
-            spectrum.forward(bins);
+/// Circular correlation of two stereo signals with all but phase removed: peak at index d if `x[n] = y[n - d]`.
+struct Correlator {
+    /// Length of the circle, samples.
+    len: usize,
+    /// Cross spectra, the sum of both sides and their difference: transformed once, whichever is asked for.
+    cross: [Vec<Complex32>; 2],
+}
+
+impl Correlator {
+    /// For circles of `len` samples.
+    fn new(x: &Stereo, y: &Stereo, len: usize) -> Self {
+        let mut spectrum = Spectrum::new(len);
+        let zeros = vec![Complex32::default(); spectrum.num_bins()];
+        let mut cross = [zeros.clone(), zeros.clone()];
+        let mut bins = [zeros.clone(), zeros];
+        for ((x, y), sign) in x.iter().zip(y).zip([1.0, -1.0]) {
+            for (bins, signal) in bins.iter_mut().zip([x, y]) {
+                let time = spectrum.time();
+                time[..signal.len()].copy_from_slice(signal);
+                time[signal.len()..].fill(0.0);
+                spectrum.forward(bins);
+            }
+            let ([x, y], [sum, difference]) = (&bins, &mut cross);
+            for (((sum, difference), x), y) in sum.iter_mut().zip(difference).zip(x).zip(y) {
+                let product = x * y.conj();
+                *sum += product;
+                *difference += product * sign;
+            }
         }
-        let [x, y] = &bins;
-        cross.iter_mut().zip(x.iter().zip(y)).for_each(|(s, (x, y))| *s += x * y.conj() * sign);
+        Self { len, cross }
     }
-    // Bins far under the rest hold nothing but noise (above a codec's edge) and must not vote.
-    let level = |s: &Complex32| s.norm_sqr().sqrt();
-    let gate = 1e-7 * cross.iter().map(level).fold(0.0, f32::max);
-    let bins = (band.0 * len as f64).ceil() as usize..(band.1 * len as f64) as usize;
-    for (k, s) in cross.iter_mut().enumerate() {
-        let level = level(s);
-        *s = if bins.contains(&k) && level > gate { *s / level } else { Complex32::default() };
+
+    /// The correlation in a band, as fractions of the sample rate. Once for either way that the sides may stand.
+    fn correlation(&mut self, sides: Sides, band: (f64, f64)) -> Vec<f32> {
+        let len = self.len as f64;
+        let cross = &mut self.cross[sides as usize];
+        // Bins far under the rest hold nothing but noise (above a codec's edge) and must not vote.
+        let level = |s: &Complex32| s.norm_sqr().sqrt();
+        let gate = 1e-7 * cross.iter().map(level).fold(0.0, f32::max);
+        let bins = (band.0 * len).ceil() as usize..(band.1 * len) as usize;
+        for (k, s) in cross.iter_mut().enumerate() {
+            let level = level(s);
+            *s = if bins.contains(&k) && level > gate { *s / level } else { Complex32::default() };
+        }
+        Spectrum::new(self.len).inverse(cross).to_vec()
     }
-    spectrum.inverse(&cross).to_vec()
 }
 
 #[cfg(test)]

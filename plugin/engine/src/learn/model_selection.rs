@@ -3,7 +3,7 @@
 
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;
-use crate::learn::heard::Stretch;
+use crate::learn::heard::{Heard, Stretch};
 use crate::matching::filter_fit::{STEPS, fit_filter};
 use crate::matching::filter_model::{FILTER_MODELS, FilterModel, Resolution, choose};
 use crate::matching::simple_fit::{SimpleFit, first_choice, fit_simple, simple_taps};
@@ -85,9 +85,9 @@ impl ModelSelection {
         tone: Tone,
         learned_s: f64,
     ) -> Option<(Taps, f64)> {
-        self.judge_trials(heard);
-        self.fit(heard, in_force, tone);
         let newest = heard.newest(self.sizes.samples(JUDGED_S));
+        self.judge_trials(heard, &newest);
+        self.fit(heard, in_force, tone);
         let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));
         let trial = |model| self.trials.iter().find(|(trial, _)| *trial == model).map(|(_, taps)| taps);
         let mut taps = trial(self.choose(tone))?;
@@ -110,11 +110,12 @@ impl ModelSelection {
         self.judged.iter().flatten().any(|(judged, _)| *judged == model)
     }
 
-    /// Scores the models of the last job on what was heard since: out of sample.
-    fn judge_trials(&mut self, heard: &Stretch) {
-        let fresh = (heard.end() - self.judged_to).min(self.sizes.samples(JUDGED_S) as i64);
+    /// Scores the models of the last job on what was heard since, the newest music at most: out of sample.
+    fn judge_trials(&mut self, heard: &Stretch, newest: &Heard) {
+        let fresh = (heard.end() - self.judged_to).min(newest.mix[0].len() as i64);
         if fresh > 0 && !self.trials.is_empty() {
-            let newest = heard.newest(fresh as usize);
+            let part = (fresh < newest.mix[0].len() as i64).then(|| heard.newest(fresh as usize));
+            let newest = part.as_ref().unwrap_or(newest);
             let scores =
                 self.trials.iter().map(|(model, taps)| (*model, newest.score(taps, self.sizes))).collect();
             self.judged.push(scores);

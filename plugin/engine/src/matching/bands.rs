@@ -231,6 +231,13 @@ impl Bands {
                 levels[band] = level as f32;
             }
         }
+        if levels.iter().all(is_still) {
+            // Nothing is expected, and so nothing is reduced.
+            self.bands
+                .iter_mut()
+                .for_each(|band| band.cost_reduction -= self.cost_rate * band.cost_reduction);
+            return;
+        }
         let mut sums = [(0.0f64, 0.0f64); NUM_TONE_BANDS];
         for k in 0..self.num_read.div_ceil(LANES) {
             let places = &self.places[k * LANES..][..LANES];
@@ -281,6 +288,11 @@ impl Bands {
     }
 }
 
+/// Whether no band is at another level than the backing.
+fn is_still(levels: &[f32; NUM_TONE_BANDS]) -> bool {
+    levels.iter().all(|&level| level == 0.0)
+}
+
 /// Measures the levels in the frame of an age, with weights from the residual around it.
 #[multiversion(targets("x86_64+avx2"))]
 fn measure(bands: &mut Bands, age: usize) {
@@ -288,6 +300,10 @@ fn measure(bands: &mut Bands, age: usize) {
     let num_lanes = bands.num_read.div_ceil(LANES);
     for (gains, frame) in bands.gains.iter_mut().zip(frames) {
         let levels = frame.levels.map(|level| level as f32);
+        if is_still(&levels) {
+            gains[..num_lanes].fill(Lanes::all(1.0));
+            continue;
+        }
         for (gains, places) in gains[..num_lanes].iter_mut().zip(bands.places.chunks(LANES)) {
             gains.0.iter_mut().zip(places).for_each(|(gain, place)| *gain = 1.0 + place.level(&levels));
         }

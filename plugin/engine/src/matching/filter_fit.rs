@@ -44,16 +44,16 @@ pub fn fit_filter(
 ) -> Vec<Taps> {
     let unknowns: &[usize] = if across { &[0, 1, 2, 3] } else { &[0, 3] };
     let num_bins = statistics.bins.len();
+    // Pairs of unknowns, and their places in the matrix.
+    let places: Vec<(usize, usize)> =
+        (0..unknowns.len()).flat_map(|row| (row..unknowns.len()).map(move |column| (row, column))).collect();
+    let pairs: Vec<(usize, usize)> =
+        places.iter().map(|&(row, column)| (unknowns[row], unknowns[column])).collect();
     let mut taps = start.clone();
     let mut results = Vec::new();
     for step in steps {
         let present = taps.centred_responses(spectrum);
         // Rest of the right-hand side at the present filter, and the matrix, as planes to be smoothed.
-        let pairs: Vec<(usize, usize)> = unknowns
-            .iter()
-            .flat_map(|&i| unknowns.iter().map(move |&j| (i, j)))
-            .filter(|(i, j)| i <= j)
-            .collect();
         let mut planes = vec![vec![Complex32::default(); num_bins]; pairs.len() + unknowns.len()];
         for k in 0..num_bins {
             let a = statistics.bins[k].a();
@@ -68,7 +68,8 @@ pub fn fit_filter(
             }
         }
         let half_width = |k: usize| ((k as f64 / step.q / 2.0) as usize).max(MIN_HALF_WIDTH_BINS);
-        planes.iter_mut().for_each(|plane| smooth(plane, half_width));
+        let half_widths: Vec<usize> = (0..num_bins).map(half_width).collect();
+        planes.iter_mut().for_each(|plane| smooth(plane, &half_widths));
         let trace = |k: usize| {
             let diagonal = pairs.iter().zip(&planes).filter(|((i, j), _)| i == j);
             diagonal.map(|(_, plane)| plane[k].re).sum::<f32>() / unknowns.len() as f32
@@ -77,14 +78,13 @@ pub fn fit_filter(
         let mut changes = vec![vec![Complex32::default(); num_bins]; 4];
         for k in 0..num_bins {
             // The matrix is Fisher information per bin; the prior's share is spread over the smoothed cell.
-            let prior = 1.0 / (step.sigma * step.sigma * 1.5 * (2 * half_width(k) + 1) as f32);
+            let prior = 1.0 / (step.sigma * step.sigma * 1.5 * (2 * half_widths[k] + 1) as f32);
             let ridge = prior + 1e-6 * trace(k) + 1e-9 * largest;
             let mut matrix = [[Complex32::default(); 4]; 4];
             let mut right = [Complex32::default(); 4];
-            let row = |i: usize| unknowns.iter().position(|&u| u == i).unwrap_or_default();
-            for (&(i, j), plane) in pairs.iter().zip(&planes) {
-                matrix[row(i)][row(j)] = plane[k];
-                matrix[row(j)][row(i)] = plane[k].conj();
+            for (&(row, column), plane) in places.iter().zip(&planes) {
+                matrix[row][column] = plane[k];
+                matrix[column][row] = plane[k].conj();
             }
             for (n, plane) in planes[pairs.len()..].iter().enumerate() {
                 matrix[n][n] += ridge;
@@ -104,8 +104,8 @@ pub fn fit_filter(
     results
 }
 
-/// Two box means over frequency, each `half_width(k)` bins to either side.
-fn smooth(plane: &mut [Complex32], half_width: impl Fn(usize) -> usize) {
+/// Two box means over frequency, each `half_widths[k]` bins to either side.
+fn smooth(plane: &mut [Complex32], half_widths: &[usize]) {
     let num_bins = plane.len();
     let mut sums = vec![realfft::num_complex::Complex64::default(); num_bins + 1];
     for _ in 0..2 {
@@ -114,7 +114,7 @@ fn smooth(plane: &mut [Complex32], half_width: impl Fn(usize) -> usize) {
             sums[k + 1] = sums[k] + realfft::num_complex::Complex64::new(f64::from(x.re), f64::from(x.im));
         }
         for k in 0..num_bins {
-            let (low, high) = (k.saturating_sub(half_width(k)), (k + half_width(k) + 1).min(num_bins));
+            let (low, high) = (k.saturating_sub(half_widths[k]), (k + half_widths[k] + 1).min(num_bins));
             let mean = (sums[high] - sums[low]) / (high - low) as f64;
             plane[k] = Complex32::new(mean.re as f32, mean.im as f32);
         }

@@ -4,6 +4,7 @@
 
 use crate::dsp::ring::Stereo;
 use crate::spectral::frames::Frames;
+use crate::spectral::twin_spectrum;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it. Chosen by hand; not measured.
 pub const WINDOW: usize = 4096;
@@ -90,14 +91,7 @@ impl ResidualCost {
         let mut bins = vec![0.0f32; self.num_bins + 2];
         for frame in 0..self.num_frames {
             let twin = frames.twin([&signal[0], &signal[1]], frame);
-            let len = twin.len();
-            let from = self.first_bin - 1;
-            let mirrored = &twin[len - from - bins.len() + 1..];
-            let mirrored = &mirrored[..bins.len()];
-            for ((power, x), m) in bins.iter_mut().zip(&twin[from..]).zip(mirrored.iter().rev()) {
-                // Both sides together: the cross terms of a twin spectrum cancel between mirrored bins.
-                *power = 0.5 * (x.norm_sqr() + m.norm_sqr());
-            }
+            twin_spectrum::powers(twin, self.first_bin - 1, 0.5, &mut bins);
             powers.extend(bins.windows(3).map(|bins| (bins[0] + bins[1] + bins[2]) / 3.0));
         }
         powers

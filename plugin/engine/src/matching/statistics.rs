@@ -11,7 +11,7 @@ use crate::matching::taps::Taps;
 use crate::spectral::covariance::Covariance;
 use crate::spectral::frames::Frames;
 use crate::spectral::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
-use crate::spectral::twin_spectrum::split;
+use crate::spectral::twin_spectrum::{self, split};
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 
@@ -158,24 +158,24 @@ fn load_powers<X: Signal, Y: Signal>(
     split(twin, left, right);
     let num_bins = frames.num_bins();
     let [p11, p22, re, im, backing] = powers.each_mut().map(|p| &mut p[1..=num_bins]);
-    for (((p11, p22), left), right) in p11.iter_mut().zip(p22).zip(&*left).zip(&*right) {
-        (*p11, *p22) = (left.norm_sqr(), right.norm_sqr());
-    }
-    for (((re, im), left), right) in re.iter_mut().zip(im).zip(&*left).zip(&*right) {
-        let cross = left * right.conj();
-        (*re, *im) = (cross.re, cross.im);
-    }
-    let twin = frames.twin_of(matched);
-    // Half of both sides together: the cross terms of a twin spectrum cancel between mirrored bins.
-    let both = |x: Complex32, m: Complex32| 0.25 * (x.norm_sqr() + m.norm_sqr());
-    backing[0] = both(twin[0], twin[0]);
-    let half = num_bins - 1;
-    for ((to, x), m) in backing[1..].iter_mut().zip(&twin[1..=half]).zip(twin[half..].iter().rev()) {
-        *to = both(*x, *m);
-    }
+    covariances(left, right, [p11, p22, re, im]);
+    // Half of both sides together.
+    twin_spectrum::powers(frames.twin_of(matched), 0, 0.25, backing);
     for plane in powers {
         plane[0] = plane[1];
         plane[num_bins + 1] = plane[num_bins];
+    }
+}
+
+/// Powers left and right, real and imaginary part of the cross power.
+#[multiversion(targets("x86_64+avx2"))]
+fn covariances(left: &[Complex32], right: &[Complex32], [p11, p22, re, im]: [&mut [f32]; 4]) {
+    for (((p11, p22), left), right) in p11.iter_mut().zip(p22).zip(left).zip(right) {
+        (*p11, *p22) = (left.norm_sqr(), right.norm_sqr());
+    }
+    for (((re, im), left), right) in re.iter_mut().zip(im).zip(left).zip(right) {
+        let cross = left * right.conj();
+        (*re, *im) = (cross.re, cross.im);
     }
 }
 

@@ -3,9 +3,10 @@
 use crate::dsp::ring::{Signal, Stereo, stereo};
 use crate::dsp::sinc::windowed_sinc;
 use crate::settings::Tone;
-use crate::spectral::lanes::{LANES, Lanes, Real, plus, times};
+use crate::spectral::lanes::{LANES, Lanes, ZERO, plus, reversed, times};
 use crate::spectral::spectrum::Spectrum;
 use crate::spectral::twin_spectrum::{TwinSpectrum, sides};
+use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 use std::ops::Range;
 
@@ -44,16 +45,15 @@ impl Taps {
     pub fn gains(len: usize, gains: [f64; 2], delay_samples: f64) -> Self {
         let mut taps = Self::silent(len);
         let centre = len / 2;
-        for (side, gain) in gains.into_iter().enumerate() {
-            let h = &mut taps.h[side][side];
-            if delay_samples == 0.0 {
-                h[centre] = gain as f32;
-                continue;
-            }
-            for (n, h) in h.iter_mut().enumerate() {
-                let t = n as f64 - centre as f64 - delay_samples;
-                *h = (gain * windowed_sinc(t, centre as f64 - 2.0, 8.0)) as f32;
-            }
+        let [[left, _], [_, right]] = &mut taps.h;
+        if delay_samples == 0.0 {
+            (left[centre], right[centre]) = (gains[0] as f32, gains[1] as f32);
+            return taps;
+        }
+        for (n, (left, right)) in left.iter_mut().zip(right).enumerate() {
+            let t = n as f64 - centre as f64 - delay_samples;
+            let sinc = windowed_sinc(t, centre as f64 - 2.0, 8.0);
+            (*left, *right) = ((gains[0] * sinc) as f32, (gains[1] * sinc) as f32);
         }
         taps
     }
@@ -263,6 +263,7 @@ impl Convolver {
 }
 
 /// Multiplies the spectra of both sides by 2x2 responses, in place.
+#[multiversion(targets("x86_64+avx2"))]
 fn filter(twin: &mut [Complex32], responses: &[[Vec<Complex32>; 2]; 2]) {
     let half = twin.len() / 2;
     let filtered = |k: usize, x: Complex32, mirrored: Complex32| {
@@ -277,23 +278,19 @@ fn filter(twin: &mut [Complex32], responses: &[[Vec<Complex32>; 2]; 2]) {
     let (mut low, mut high) = (low[1..].chunks_exact_mut(LANES), high[1..].rchunks_exact_mut(LANES));
     for (block, (low, high)) in low.by_ref().zip(high.by_ref()).enumerate() {
         let at = 1 + block * LANES;
-        let x = Lanes::load_complex(low, 0);
-        let mirrored = Lanes::load_complex(high, 0);
-        let mirrored = Complex { re: reversed(mirrored.re), im: reversed(mirrored.im) };
-        let half = Lanes::all(0.5);
-        let left = Complex { re: half * (x.re + mirrored.re), im: half * (x.im - mirrored.im) };
-        let right = Complex { re: half * (x.im + mirrored.im), im: half * (mirrored.re - x.re) };
-        let to = |[from_left, from_right]: &[Vec<Complex32>; 2]| {
+        let [left, right] = sides(Lanes::load_complex(low, 0), reversed(Lanes::load_complex(high, 0)));
+        let mut filtered = [ZERO; 2];
+        for (to, [from_left, from_right]) in filtered.iter_mut().zip(responses) {
             let (from_left, from_right) =
                 (Lanes::load_complex(from_left, at), Lanes::load_complex(from_right, at));
-            plus(times(from_left, left), times(from_right, right))
-        };
-        let (l, r) = (to(&responses[0]), to(&responses[1]));
+            *to = plus(times(from_left, left), times(from_right, right));
+        }
+        let [l, r] = filtered;
         let (re, im) = (l.re - r.im, l.im + r.re);
-        let (mirrored_re, mirrored_im) = (reversed(l.re + r.im), reversed(r.re - l.im));
+        let mirrored = reversed(Complex { re: l.re + r.im, im: r.re - l.im });
         for lane in 0..LANES {
             low[lane] = Complex32::new(re.0[lane], im.0[lane]);
-            high[lane] = Complex32::new(mirrored_re.0[lane], mirrored_im.0[lane]);
+            high[lane] = Complex32::new(mirrored.re.0[lane], mirrored.im.0[lane]);
         }
     }
     let (low, high) = (low.into_remainder(), high.into_remainder());
@@ -301,11 +298,6 @@ fn filter(twin: &mut [Complex32], responses: &[[Vec<Complex32>; 2]; 2]) {
     for (n, (low, high)) in low.iter_mut().zip(high.iter_mut().rev()).enumerate() {
         [*low, *high] = filtered(at + n, *low, *high);
     }
-}
-
-#[inline(always)]
-fn reversed(lanes: Lanes) -> Lanes {
-    Lanes(std::array::from_fn(|lane| lanes.0[LANES - 1 - lane]))
 }
 
 #[cfg(test)]

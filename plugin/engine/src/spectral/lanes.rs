@@ -92,6 +92,13 @@ impl AddAssign for Lanes {
     }
 }
 
+/// The same lanes, last first.
+#[inline(always)]
+pub fn reversed(lanes: Complex<Lanes>) -> Complex<Lanes> {
+    let reversed = |lanes: Lanes| Lanes(std::array::from_fn(|lane| lanes.0[LANES - 1 - lane]));
+    Complex { re: reversed(lanes.re), im: reversed(lanes.im) }
+}
+
 /// Product of two complex numbers.
 #[inline(always)]
 pub fn times<T: Real>(a: Complex<T>, b: Complex<T>) -> Complex<T> {

@@ -1,6 +1,11 @@
 //! Fourier transforms of both sides of a stereo signal at once: left as the real part, right as the imaginary part.
 
-use rustfft::{Fft, FftPlanner, num_complex::Complex32};
+use crate::spectral::lanes::{LANES, Lanes, Real, power, reversed};
+use multiversion::multiversion;
+use rustfft::{
+    Fft, FftPlanner,
+    num_complex::{Complex, Complex32},
+};
 use std::cell::RefCell;
 use std::sync::Arc;
 
@@ -39,19 +44,55 @@ impl TwinSpectrum {
 
 /// Spectra of left and right in one bin, of the twin spectrum's values there and in the mirrored bin.
 #[inline(always)]
-pub fn sides(twin: Complex32, mirrored: Complex32) -> [Complex32; 2] {
-    let (sum, difference) = (twin + mirrored.conj(), twin - mirrored.conj());
-    [sum * 0.5, Complex32::new(0.5 * difference.im, -0.5 * difference.re)]
+pub fn sides<T: Real>(twin: Complex<T>, mirrored: Complex<T>) -> [Complex<T>; 2] {
+    let half = T::all(0.5);
+    let left = Complex { re: half * (twin.re + mirrored.re), im: half * (twin.im - mirrored.im) };
+    let right = Complex { re: half * (twin.im + mirrored.im), im: -half * (twin.re - mirrored.re) };
+    [left, right]
 }
 
 /// Spectra of left and right, from 0 Hz to half the sample rate; either has room for at least as many bins.
+#[multiversion(targets("x86_64+avx2"))]
 pub fn split(twin: &[Complex32], left: &mut [Complex32], right: &mut [Complex32]) {
     [left[0], right[0]] = sides(twin[0], twin[0]);
-    let half = twin.len() / 2;
-    let mirrored = twin[1..=half].iter().zip(twin[half..].iter().rev());
-    for ((left, right), (x, m)) in left[1..].iter_mut().zip(&mut right[1..]).zip(mirrored) {
-        [*left, *right] = sides(*x, *m);
+    let num_bins = twin.len() / 2 + 1;
+    let mut at = 1;
+    while at + LANES <= num_bins {
+        let [l, r] = sides(Lanes::load_complex(twin, at), mirrored(twin, at));
+        for lane in 0..LANES {
+            left[at + lane] = Complex32::new(l.re.0[lane], l.im.0[lane]);
+            right[at + lane] = Complex32::new(r.re.0[lane], r.im.0[lane]);
+        }
+        at += LANES;
     }
+    for k in at..num_bins {
+        [left[k], right[k]] = sides(twin[k], twin[twin.len() - k]);
+    }
+}
+
+/// Power of both sides together, times `scale`, in the bins from `first` on: between mirrored bins the cross terms of a twin
+/// spectrum cancel.
+#[multiversion(targets("x86_64+avx2"))]
+pub fn powers(twin: &[Complex32], first: usize, scale: f32, powers: &mut [f32]) {
+    let end = first + powers.len();
+    let single = |k: usize| scale * (twin[k].norm_sqr() + twin[(twin.len() - k) % twin.len()].norm_sqr());
+    let mut at = first;
+    if first == 0 {
+        powers[0] = single(0);
+        at = 1;
+    }
+    while at + LANES <= end {
+        let both = power(Lanes::load_complex(twin, at)) + power(mirrored(twin, at));
+        powers[at - first..][..LANES].copy_from_slice(&(Lanes::all(scale) * both).0);
+        at += LANES;
+    }
+    (at..end).for_each(|k| powers[k - first] = single(k));
+}
+
+/// The bins that mirror those from `at` on, which is not 0.
+#[inline(always)]
+fn mirrored(twin: &[Complex32], at: usize) -> Complex<Lanes> {
+    reversed(Lanes::load_complex(twin, twin.len() - at + 1 - LANES))
 }
 
 #[cfg(test)]
@@ -74,6 +115,15 @@ mod tests {
             spectrum.time().copy_from_slice(signal);
             spectrum.forward(&mut bins);
             assert!(bins.iter().zip(side).all(|(a, b)| (a - b).norm() < 1e-5));
+        }
+        // From 0 Hz on and further up, in whole lanes and what is left of them.
+        for (first, num_bins) in [(0, len / 2 + 1), (0, 1), (5, 8), (5, 20), (30, 3)] {
+            let mut powers = vec![0.0; num_bins];
+            super::powers(&twin, first, 0.25, &mut powers);
+            for (k, power) in (first..).zip(powers) {
+                let both = 0.5 * (sides[0][k].norm_sqr() + sides[1][k].norm_sqr());
+                assert!((power - both).abs() < 1e-5 * both, "bin {k} from {first} on: {power} for {both}");
+            }
         }
     }
 }

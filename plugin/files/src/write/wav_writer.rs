@@ -25,8 +25,11 @@ impl WavWriter {
     /// Appends float samples, one slice of equal length a channel.
     pub fn write_floats(&mut self, block: &[&[f32]]) -> Result<()> {
         let len = block.first().map_or(0, |channel| channel.len());
-        let samples = (0..len).flat_map(|n| block.iter().map(move |channel| channel[n]));
-        self.put(len, samples.flat_map(f32::to_le_bytes).collect())
+        let mut bytes = Vec::with_capacity(4 * len * block.len());
+        for n in 0..len {
+            block.iter().for_each(|channel| bytes.extend_from_slice(&channel[n].to_le_bytes()));
+        }
+        self.put(len, bytes)
     }
 
     /// Appends samples that were rounded to integers, `[channel_idx][sample_idx]`.
