@@ -109,7 +109,7 @@ impl Case {
             // Only an estimate has a voice bleeding into it.
             backing_kind: match meta.get("bleed_db") {
                 Some(_) => BackingKind::Estimated,
-                None => BackingKind::Recorded,
+                None => BackingKind::default(),
             },
             unbacked: unbacked(&meta).map_err(|e| anyhow!("{}: {e}", meta_file.display()))?,
         })
@@ -414,8 +414,7 @@ mod tests {
     #[test]
     fn knows_an_estimated_backing() {
         let folder = tempfile::tempdir().unwrap();
-        for (meta, kind) in [("{}", BackingKind::Recorded), (r#"{"bleed_db": -15}"#, BackingKind::Estimated)]
-        {
+        for (meta, kind) in [("{}", BackingKind::Auto), (r#"{"bleed_db": -15}"#, BackingKind::Estimated)] {
             write_case(folder.path(), 0, meta);
             assert_eq!(Case::load(folder.path()).unwrap().backing_kind, kind);
         }

@@ -9,7 +9,7 @@ pub mod estimate_model;
 pub mod estimate_test;
 mod estimated_mask;
 #[cfg(test)]
-mod machine;
+pub mod machine;
 mod removal;
 mod residual_estimator;
 pub mod residual_model;

@@ -71,6 +71,8 @@ pub struct Engine {
     num_done: usize,
     /// The tracker is still to be told of another filter.
     filter_changed: bool,
+    /// What is found to be an estimate was learned from as a recording until now.
+    learned_freely: bool,
 }
 
 impl Engine {
@@ -103,6 +105,7 @@ impl Engine {
             latency_samples: latency_samples + 2 * hop,
             num_done: PARTS,
             filter_changed: false,
+            learned_freely: false,
             aligner,
             level,
             tone,
@@ -131,6 +134,7 @@ impl Engine {
     pub fn reset(&mut self) {
         self.num_done = PARTS;
         self.filter_changed = false;
+        self.learned_freely = false;
         self.framing.reset();
         self.input.reset();
         let aligned_from = self.aligner.reset();
@@ -388,6 +392,7 @@ impl Engine {
     /// Another match is in force, and nothing that was heard speaks of it.
     fn start_over(&mut self) {
         self.metering.readings.match_revision += 1;
+        self.learned_freely = false;
         self.supervisor.reset();
         self.learning.forget(self.input.end(), self.input.now());
         self.take_up();

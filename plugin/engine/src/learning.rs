@@ -32,6 +32,8 @@ pub struct LearningController {
     restart_at: Option<i64>,
     /// The job that is out asks about an alignment that no longer holds.
     is_stale: bool,
+    /// The next match is learned as if none were in force.
+    is_anew: bool,
     /// Position before which another alignment may hold.
     learn_from: i64,
     /// What limits the null was told from outside: nobody needs to look for it on hold.
@@ -52,6 +54,7 @@ impl LearningController {
             num_late: 0,
             restart_at: None,
             is_stale: false,
+            is_anew: false,
             learn_from: 0,
             causes_are_given: false,
             mix: stereo(sizes.hop()),
@@ -74,6 +77,14 @@ impl LearningController {
             None => self.restart_at = Some(at),
         }
         self.schedule.reset(now);
+        self.is_anew = false;
+    }
+
+    /// The match in force is not to be learned on from; what was heard is.
+    pub fn begin_anew(&mut self, now: u64) {
+        self.is_anew = true;
+        self.is_stale = self.work.is_none();
+        self.schedule.match_soon(now);
     }
 
     /// Another alignment holds from a position on.
@@ -199,7 +210,7 @@ impl LearningController {
     /// Hands out a job, to be taken back after so many hops, with the filter in force.
     pub fn submit(
         &mut self,
-        task: Task,
+        mut task: Task,
         after: u64,
         filter: &Taps,
         input: &InputHistory,
@@ -207,9 +218,16 @@ impl LearningController {
     ) {
         let Some(mut work) = self.work.take() else { return };
         self.due_back = input.now() + after;
+        work.filter.clone_from(filter);
+        if let Task::Match(request) = &mut task
+            && std::mem::take(&mut self.is_anew)
+        {
+            request.learned_s = 0.0;
+            work.filter.silence();
+            work.learner.forget_matches();
+        }
         work.request =
             JobRequest { task, discontinuities: input.discontinuities, song_offset: input.song_offset() };
-        work.filter.clone_from(filter);
         worker.submit(Job(work));
     }
 

@@ -3,6 +3,7 @@
 use super::Engine;
 use crate::align::lock::Change;
 use crate::align::song_map::{DelayModel, Section};
+use crate::cleanup::estimate_test::Verdict;
 use crate::job::Worker;
 use crate::learn::learner::OTHER_RESIDUE;
 use crate::learn::locate::NEAR;
@@ -68,6 +69,11 @@ impl Engine {
             self.load_filter();
             self.filter_changed = true;
             self.learning.schedule().match_soon(self.input.now());
+            if cautious && std::mem::take(&mut self.learned_freely) {
+                self.level.follower.forget_statistics();
+                self.level.follower.set_movement(Movement::STILL, true);
+                self.learning.begin_anew(self.input.now());
+            }
         }
     }
 
@@ -205,6 +211,8 @@ impl Engine {
             self.learned.estimate = *estimate;
         }
         if is_kept || verdict != self.learned.verdict {
+            // What was learned until now as freely as from a recording took voice along.
+            self.learned_freely |= verdict == Verdict::Estimate && self.learned.verdict != verdict;
             self.learned.verdict = verdict;
             self.match_changed();
         }

@@ -4,6 +4,7 @@ use super::*;
 use crate::align::search::{Found, LATE_S};
 use crate::align::song_map::DelayModel;
 use crate::causes::diagnosis::Kind;
+use crate::cleanup::machine;
 use crate::dsp::delay_line::DelayLine;
 use crate::dsp::noise::noise;
 use crate::dsp::ring::{Ring, stereo};
@@ -86,6 +87,30 @@ fn a_match_outlives_what_less_music_suggests() {
     assert!(is_kept(0.7, &learned));
     assert!(!is_kept(0.7, &Match { learned_s: 0.0, ..learned.clone() }), "nothing was suggested");
     assert!(!is_kept(-0.7, &learned));
+}
+
+/// What was learned as freely as from a recording does not outlive the verdict that the backing is an estimate.
+#[test]
+fn an_estimate_is_learned_anew_once_it_is_known_to_be_one() {
+    let len = 14 * machine::RATE_HZ;
+    let (voice, backing) = (machine::voice(len), machine::backing(len, 1));
+    let mix: Vec<f32> = voice.iter().zip(&backing).map(|(v, b)| v + b).collect();
+    let estimate = machine::estimate(&voice, &backing, 0.2);
+    let learned = |known: Option<&Match>, backing_kind| {
+        let mut engine = Engine::new(machine::RATE_HZ as f64, 1).unwrap();
+        assert!(known.is_none_or(|known| engine.recall(known)));
+        let settings = Settings { backing_kind, ..Settings::default() };
+        engine.process(&mut [&mut mix.clone()], &[&estimate], &settings, &mut Inline::default());
+        engine.learned().clone()
+    };
+    let cautious = learned(None, BackingKind::Estimated);
+    let mut free = cautious.clone();
+    (free.verdict, free.learned_s) = (Verdict::Undecided, 60.0);
+    free.taps.h.iter_mut().flatten().flatten().for_each(|tap| *tap *= 0.8);
+    let again = learned(Some(&free), BackingKind::Auto);
+    assert_eq!(again.verdict, Verdict::Estimate);
+    let [cautious_level, level] = [&cautious, &again].map(|learned| learned.taps.level()[0]);
+    assert!((level / cautious_level - 1.0).abs() < 0.02, "{level}, cautious {cautious_level}");
 }
 
 /// Who lost the backing corrects what was learned before sooner than after as much music again.

@@ -104,6 +104,11 @@ impl Learner {
         self.to_do = ToDo { forget: true, ..ToDo::default() };
     }
 
+    /// Forgets what was learned, not what was heard. Real-time safe.
+    pub fn forget_matches(&mut self) {
+        self.to_do.forget = true;
+    }
+
     /// The match reported last is in force now. Real-time safe.
     pub fn adopted(&mut self, report: &MatchReport) {
         if report.shifted != 0.0 {
