@@ -13,7 +13,10 @@ mod values;
 
 use std::process::ExitCode;
 
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{
+    CommandFactory, Parser, Subcommand,
+    error::{ContextKind, ContextValue, ErrorKind},
+};
 
 pub use backing::BackingArguments;
 pub use backing_help::{backing_details, backing_examples};
@@ -76,7 +79,14 @@ enum Command {
 
 /// Does what the command line says.
 pub fn main() -> ExitCode {
-    end(match Arguments::parse().command {
+    let arguments = Arguments::try_parse().unwrap_or_else(|mut error| {
+        if error.kind() == ErrorKind::InvalidSubcommand {
+            let tip = "to take a backing away, 'minuend render MIX BACKING'";
+            error.insert(ContextKind::Suggested, ContextValue::StyledStrs(vec![tip.into()]));
+        }
+        error.exit()
+    });
+    end(match arguments.command {
         Command::Render(arguments) => arguments.run(RENDER),
         Command::Backing(arguments) => arguments.run(BACKING),
         Command::Pair(arguments) => arguments.run(),

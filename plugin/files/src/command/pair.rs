@@ -71,6 +71,7 @@ impl PairArguments {
         }
         match found.unreadable.len() {
             0 => Ok(()),
+            1 => Err(Ending::new(SOME_FAILED, "1 file could not be read".to_owned()).into()),
             count => Err(Ending::new(SOME_FAILED, format!("{count} files could not be read")).into()),
         }
     }

@@ -456,6 +456,11 @@ fn the_program_tells_of_itself() {
         code == Some(0) && help.contains("Usage: minuend <COMMAND>") && help.contains("render"),
         "{help}"
     );
+    // Files without a command are what a stranger tries first.
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_minuend")).args(["mix.wav", "backing.wav"]).output().unwrap();
+    let errors = String::from_utf8(output.stderr).unwrap();
+    assert!(output.status.code() == Some(2) && errors.contains("minuend render MIX BACKING"), "{errors}");
 }
 
 /// Every option of the README's stands in the help, and what a stranger needs: how to call it, examples, defaults, exit codes.

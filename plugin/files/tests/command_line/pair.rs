@@ -24,7 +24,7 @@ fn pairs_are_found_and_rendered() {
 
     let (code, lines, errors) = outcome(minuend(folder.path(), "pair", &["."]));
     assert_eq!(code, 4, "{errors}");
-    assert!(errors.contains("d.mp3") && errors.contains("1 files could not be read"), "{errors}");
+    assert!(errors.contains("d.mp3") && errors.contains("1 file could not be read"), "{errors}");
     let told = |mix: &str, backing: &str| {
         lines.iter().any(|l| l.contains(&format!("{mix}: backing .")) && l.contains(backing))
     };
