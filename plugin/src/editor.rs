@@ -25,6 +25,8 @@ mod evidence;
 mod foot;
 mod gui_thread;
 mod history;
+#[cfg(windows)]
+mod host_keys;
 mod lateness;
 mod match_menu;
 mod page;
@@ -93,13 +95,16 @@ pub struct Window {
 }
 
 impl NiceEguiApp for Window {
+    #[cfg_attr(not(windows), expect(unused_variables, reason = "keys need a hand under Windows only"))]
     fn build(
         &mut self,
         egui: egui::Context,
         host: GuiContext,
-        _frame: &mut Frame,
+        frame: &mut Frame,
     ) -> Result<(), baseview::HandlerError> {
         self.view.dress(&egui);
+        #[cfg(windows)]
+        host_keys::attach(frame.baseview_window(), &egui);
         self.host = Some(host);
         self.thread.note();
         Ok(())

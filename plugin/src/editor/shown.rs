@@ -104,6 +104,8 @@ impl OpenWindow {
 impl Drop for OpenWindow {
     fn drop(&mut self) {
         drop(self.native.take());
+        #[cfg(windows)]
+        super::host_keys::detach_closed();
         self.thread.wait();
     }
 }

@@ -15,8 +15,8 @@ use windows_sys::{
         UI::WindowsAndMessaging::{
             AdjustWindowRectEx, CW_USEDEFAULT, CreateWindowExW, DefWindowProcW, DestroyWindow,
             DispatchMessageW, IDC_ARROW, LoadCursorW, MSG, PM_REMOVE, PeekMessageW, RegisterClassW,
-            SWP_NOMOVE, SWP_NOZORDER, SetCursorPos, SetWindowPos, TranslateMessage, WM_CLOSE, WM_SIZE,
-            WNDCLASSW, WS_OVERLAPPEDWINDOW, WS_VISIBLE,
+            SWP_NOMOVE, SWP_NOZORDER, SetCursorPos, SetWindowPos, TranslateMessage, WM_CLOSE, WM_KEYDOWN,
+            WM_SIZE, WNDCLASSW, WS_OVERLAPPEDWINDOW, WS_VISIBLE,
         },
     },
     w,
@@ -43,6 +43,8 @@ pub enum ScreenEvent {
 thread_local! {
     /// What Windows has told of the one window of this thread.
     static EVENTS: RefCell<Vec<ScreenEvent>> = const { RefCell::new(Vec::new()) };
+    /// Keys that were pressed for that window, and not for the plug-in's in it, by Windows' numbers.
+    static KEYS: RefCell<Vec<u16>> = const { RefCell::new(Vec::new()) };
 }
 
 /// Of a window that is as large inside as is asked for.
@@ -50,6 +52,7 @@ const STYLE: u32 = WS_OVERLAPPEDWINDOW | WS_VISIBLE;
 
 unsafe extern "system" fn told(window: HWND, message: u32, w: WPARAM, l: LPARAM) -> LRESULT {
     match message {
+        WM_KEYDOWN => KEYS.with_borrow_mut(|keys| keys.push(w as u16)),
         WM_CLOSE => EVENTS.with_borrow_mut(|events| events.push(ScreenEvent::Closed)),
         WM_SIZE => {
             let size = [l & 0xffff, l >> 16 & 0xffff].map(|length| length as u32);
@@ -130,6 +133,11 @@ impl Screen {
             ScreenEvent::Closed => true,
         });
         Ok(events)
+    }
+
+    /// The keys that were pressed for this window since the last call, by Windows' numbers.
+    pub fn take_keys(&self) -> Vec<u16> {
+        KEYS.take()
     }
 
     /// Takes the mouse off the window, so that no tooltip stands in the picture.
