@@ -17,7 +17,7 @@ rm -rf "$root"
 mkdir -p "$folder"
 debootstrap --variant=minbase bookworm "$root" >"$folder/debootstrap.log"
 chroot "$root" useradd --create-home --shell /bin/bash user
-home=$root/home/user
+home=$root$(chroot "$root" getent passwd user | cut -d: -f6)
 cp "$archive" "$home/package.tar.gz"
 # The embedded host, which that command is of, to play the plug-in there. It makes the song.
 cp "$target/release/xtask" "$root/usr/bin/host"

@@ -81,10 +81,9 @@ impl LearningController {
     }
 
     /// The match in force is not to be learned on from; what was heard is.
-    pub fn begin_anew(&mut self, now: u64) {
+    pub fn begin_anew(&mut self) {
         self.is_anew = true;
         self.is_stale = self.work.is_none();
-        self.schedule.match_soon(now);
     }
 
     /// Another alignment holds from a position on.

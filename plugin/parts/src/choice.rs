@@ -6,10 +6,11 @@ use crate::{
     solver::{System, Taps},
 };
 
-/// A simpler model is taken unless it leaves more than this: a share of what is left, and so many cells.
-const WORTH: (f64, f64) = (1e-5, 10.0);
-
-/// A part is in the mix if more than this is left without it: a share of what is left. The right parts, of mixes that are coded or
+/// What is simpler is taken unless it leaves more by a share of what is left and by so many cells.
+const WORTH_CELLS: f64 = 10.0;
+/// That share, of a simpler model of a part.
+const WORTH_OF_A_MODEL: f64 = 1e-5;
+/// That share, of doing without a part: one that wins less is not in the mix. The right parts, of mixes that are coded or
 /// compressed, left 5 % more at least, and a part of another song that shares sounds 0.5 % at most.
 const WORTH_OF_A_PART: f64 = 0.01;
 
@@ -97,7 +98,7 @@ pub fn choose(sides: &[[Normal; 2]], current: &Choice, is_last: bool, of_each: &
         judge.simplify(&mut cost, &mut models);
         let cost_of_sum = judge.cost_of_sum(&models);
         wins = cost_of_sum / cost.max(f64::MIN_POSITIVE);
-        if is_enough(cost, cost_of_sum) {
+        if is_enough(cost, cost_of_sum, WORTH_OF_A_MODEL) {
             let models: Vec<Model> = models.iter().map(|&model| model.min(Model::AsItCame)).collect();
             let taps = |model: &Model| match model {
                 Model::Nothing => Taps::silent(sizes),
@@ -163,7 +164,7 @@ impl<'a> Judge<'a> {
             let mut without: Vec<(f64, usize)> = Vec::new();
             for &part in &candidates {
                 let cost_without = self.cost(&changed(models, part, Model::Nothing));
-                if cost_without <= *cost * (1.0 + WORTH_OF_A_PART) + WORTH.1 {
+                if is_enough(*cost, cost_without, WORTH_OF_A_PART) {
                     without.push((cost_without, part));
                 }
             }
@@ -181,7 +182,7 @@ impl<'a> Judge<'a> {
                 if simpler < models[part] && models[part] != Model::Nothing {
                     let simplified = changed(models, part, simpler);
                     let found = self.cost(&simplified);
-                    if is_enough(*cost, found) {
+                    if is_enough(*cost, found, WORTH_OF_A_MODEL) {
                         *models = simplified;
                         *cost = cost.min(found);
                     }
@@ -191,9 +192,9 @@ impl<'a> Judge<'a> {
     }
 }
 
-/// Whether what is simpler and leaves so much may stand for what leaves this cost.
-fn is_enough(cost: f64, simpler: f64) -> bool {
-    simpler <= cost + WORTH.0 * cost.abs() + WORTH.1
+/// Whether what is simpler may stand for what leaves `cost`: it leaves no more beyond that than a share of it, and some cells.
+fn is_enough(cost: f64, simpler: f64, worth: f64) -> bool {
+    simpler <= cost + worth * cost.abs() + WORTH_CELLS
 }
 
 fn changed(models: &[Model], part: usize, to: Model) -> Vec<Model> {

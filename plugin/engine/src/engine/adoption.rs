@@ -72,7 +72,7 @@ impl Engine {
             if cautious && std::mem::take(&mut self.learned_freely) {
                 self.level.follower.forget_statistics();
                 self.level.follower.set_movement(Movement::STILL, true);
-                self.learning.begin_anew(self.input.now());
+                self.learning.begin_anew();
             }
         }
     }

@@ -66,15 +66,21 @@ impl PairArguments {
             return Err(Ending::new(NOT_FOUND, message).into());
         }
         if !self.quiet && !self.json {
-            let (list, count) = (request.list.display(), found.pairs.len());
-            bar.say(&format!("{list}: {count} {}", if count == 1 { "pair" } else { "pairs" }));
+            bar.say(&format!("{}: {}", request.list.display(), counted(found.pairs.len(), "pair")));
         }
         match found.unreadable.len() {
             0 => Ok(()),
-            1 => Err(Ending::new(SOME_FAILED, "1 file could not be read".to_owned()).into()),
-            count => Err(Ending::new(SOME_FAILED, format!("{count} files could not be read")).into()),
+            count => {
+                let message = format!("{} could not be read", counted(count, "file"));
+                Err(Ending::new(SOME_FAILED, message).into())
+            }
         }
     }
+}
+
+/// So many of what has an s for more than one.
+fn counted(count: usize, one: &str) -> String {
+    format!("{count} {one}{}", if count == 1 { "" } else { "s" })
 }
 
 fn words(found: &Found) -> Vec<String> {

@@ -117,18 +117,22 @@ pub fn name_of(path: &Path) -> String {
 mod tests {
     use super::*;
 
-    #[test]
-    fn a_fit_is_for_the_files_that_it_was_learned_with() {
-        let paths = |names: &[&str]| names.iter().map(PathBuf::from).collect::<Vec<_>>();
-        let sizes = Sizes::new(8_000.0);
-        let part = |name: &str, delay_samples| FittedPart {
+    fn part(name: &str, delay_samples: i64, agrees: bool) -> FittedPart {
+        FittedPart {
             name: name.to_owned(),
             model: Model::AsItCame,
             delay_samples,
             is_silent: false,
-            agrees: true,
-            taps: vec![Taps::through(sizes); 2],
-        };
+            agrees,
+            taps: vec![Taps::through(Sizes::new(8_000.0)); 2],
+        }
+    }
+
+    #[test]
+    fn a_fit_is_for_the_files_that_it_was_learned_with() {
+        let paths = |names: &[&str]| names.iter().map(PathBuf::from).collect::<Vec<_>>();
+        let sizes = Sizes::new(8_000.0);
+        let part = |name, delay_samples| part(name, delay_samples, true);
         let fit = Fit { parts: vec![part("drums.wav", 7), part("bass.wav", 0), part("bass.wav", 0)] };
         let ordered = fit.ordered_as(&paths(&["a/bass.wav", "b/bass.wav", "a/drums.wav"]), sizes, 2).unwrap();
         assert_eq!(ordered.parts[2].delay_samples, 7);
@@ -144,15 +148,7 @@ mod tests {
 
     #[test]
     fn what_agrees_nowhere_is_left_out_unless_nothing_agrees() {
-        let sizes = Sizes::new(8_000.0);
-        let part = |agrees| FittedPart {
-            name: "bass.wav".to_owned(),
-            model: Model::AsItCame,
-            delay_samples: 0,
-            is_silent: false,
-            agrees,
-            taps: vec![Taps::through(sizes)],
-        };
+        let part = |agrees| part("bass.wav", 0, agrees);
         let came = Fit { parts: vec![part(true), part(true)] };
         let models = |agrees: [bool; 2]| {
             let agreeing = came.where_agreeing(&Fit { parts: agrees.map(part).to_vec() });
