@@ -13,7 +13,8 @@ done
 [ -z "${missing:-}" ] || DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $missing
 
 root=$folder/root
-rm -rf "$root"
+# What an earlier run left would be taken for this one's.
+rm -rf "$root" "$folder/display"
 mkdir -p "$folder"
 debootstrap --variant=minbase bookworm "$root" >"$folder/debootstrap.log"
 chroot "$root" useradd --create-home --shell /bin/bash user
