@@ -1,8 +1,9 @@
 //! The learned match as bytes: the same in a session and in a file of its own.
 
 use minuend_engine::{
-    BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, EstimateModel, KNOTS, LoudnessClass,
-    MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, ResidualModel, Section, Taps, Verdict,
+    BandDynamics, BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, EstimateModel, KNOTS,
+    LoudnessClass, MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Match, Movement, ResidualModel, Section, Taps,
+    Verdict,
 };
 
 /// More taps than any filter of ours has: a session that claims more is refused before room is made for them.
@@ -18,7 +19,8 @@ const VERDICTS: [Verdict; 3] = [Verdict::Undecided, Verdict::Recording, Verdict:
 /// following pays (4, f64 each); taps of each response (u32), and of the four responses, side by side, the stretch that
 /// is not silent: where it begins (u32), its length (u32), its taps (f32). Last whether both were bent (u8), and if so of either
 /// side the last knot of its curve (f32), the slopes at all knots (f32 each) and the backing's level (f32); what the backing is
-/// (u8: not decided, a recording, an estimate), whether anything is known of an estimate (u8), and if so all of it (f32 each).
+/// (u8: not decided, a recording, an estimate), whether anything is known of an estimate (u8), and if so all of it (f32 each); whether
+/// the bands move with how loud both are (u8), and if so all numbers of every band (f32 each).
 pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(learned.is_some()));
     let Some(learned) = learned else { return };
@@ -32,6 +34,7 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
         bands,
         residual,
         bend,
+        dynamics,
         ..
     } = learned;
     bytes.extend(sample_rate_hz.to_le_bytes());
@@ -65,6 +68,10 @@ pub fn write_match(learned: Option<&Match>, bytes: &mut Vec<u8>) {
     bytes.push(u8::from(is_estimate));
     if is_estimate {
         bytes.extend(learned.estimate.numbers().flat_map(f32::to_le_bytes));
+    }
+    bytes.push(u8::from(!dynamics.is_none()));
+    if !dynamics.is_none() {
+        bytes.extend(dynamics.bands.iter().flat_map(BandDynamics::numbers).flat_map(f32::to_le_bytes));
     }
 }
 
@@ -140,6 +147,11 @@ pub fn read_match(reader: &mut Reader) -> Option<Option<Match>> {
     learned.verdict = *VERDICTS.get(usize::from(verdict))?;
     if reader.flag()? {
         for number in learned.estimate.numbers_mut() {
+            *number = reader.short_number()?;
+        }
+    }
+    if reader.flag()? {
+        for number in learned.dynamics.bands.iter_mut().flat_map(BandDynamics::numbers_mut) {
             *number = reader.short_number()?;
         }
     }

@@ -7,9 +7,9 @@
 pub const BEGINNING: &[u8] = b"Minuend match\n";
 /// The layout of a match alone: by how many samples the backing is moved earlier (i64, little-endian) before the engine gets
 /// it, and the match as in a session. A layout that was released stays readable.
-pub const LAYOUT: u16 = 3;
+pub const LAYOUT: u16 = 5;
 /// The layout of a match whose backing came in parts: how these were fitted follows. Only the program for files reads it.
-pub const LAYOUT_OF_PARTS: u16 = 4;
+pub const LAYOUT_OF_PARTS: u16 = 6;
 /// More than any match takes, bytes.
 pub const LARGEST: u64 = 8 << 20;
 /// What the name of such a file ends with.

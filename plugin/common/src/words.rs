@@ -2,7 +2,7 @@
 
 use minuend_engine::causes::{Cause, Kind, Signal};
 use minuend_engine::settings::BackingKind;
-use minuend_engine::{Bend, Withheld};
+use minuend_engine::{Bend, DynamicsModel, Withheld};
 
 /// A cause as a sentence without a full stop, e.g. "the clocks differ by 23 ppm".
 pub fn sentence(cause: &Cause) -> String {
@@ -55,6 +55,12 @@ pub fn sentence(cause: &Cause) -> String {
 pub fn bend_sentence(bend: &Bend) -> Option<String> {
     let words = "the sum was bent, as by tape, a tube or a clipper";
     (!bend.is_none()).then(|| format!("{words}: its peaks were held down by {:.1} dB", bend.peaks_db()))
+}
+
+/// What moved the bands of mix and backing, as a sentence without a full stop, if anything is known to have.
+pub fn dynamics_sentence(dynamics: &DynamicsModel) -> Option<&'static str> {
+    let words = "each band was compressed on its own, as by a multiband compressor";
+    (!dynamics.is_none()).then_some(words)
 }
 
 /// What a null depth is at least, rounded so that it is.
@@ -145,6 +151,14 @@ mod tests {
             let reason = format!("cannot tell: {by} leaves more under the voice than in its rests");
             assert_eq!(why_withheld(Withheld::Forbidden(kind)), reason);
         }
+    }
+
+    #[test]
+    fn bands_that_moved_are_told() {
+        assert_eq!(dynamics_sentence(&DynamicsModel::NONE), None);
+        let mut dynamics = DynamicsModel::NONE;
+        dynamics.bands[1].knees_db[0][0] = -20.0;
+        assert!(dynamics_sentence(&dynamics).unwrap().contains("multiband"));
     }
 
     #[test]

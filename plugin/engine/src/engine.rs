@@ -21,6 +21,8 @@ use crate::cleanup::estimate_model::EstimateModel;
 use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
 use crate::dsp::sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Sizes};
+use crate::dynamics::fit;
+use crate::dynamics::model::DynamicsModel;
 use crate::framing::{Framing, InputHop};
 use crate::input::InputHistory;
 use crate::job::Worker;
@@ -122,10 +124,11 @@ impl Engine {
     }
 
     /// Promises that nobody hears the output, which is silence from now on. Jobs may then be out for longer, so that the audio
-    /// path and they are worked on at the same time; and what [`Engine::find_bend`] needs is kept. Allocates.
+    /// path and they are worked on at the same time; and what [`Engine::find_bend`] and [`Engine::find_dynamics`] need is kept. Allocates.
     pub fn analyse_only(&mut self) {
         self.learning.schedule().analyse_only();
         self.pairs = Some(Box::new(FramePairs::new(self.sizes)));
+        self.tone.bands.predictor.gather();
         self.framing.silence();
     }
 
@@ -313,6 +316,7 @@ impl Engine {
         self.recall_alignment(self.input.song_position());
         self.level.follower.set_movement(self.learned.movement, true);
         self.tone.bands.recall(&self.learned.bands);
+        self.tone.bands.predictor.set_model(&self.learned.dynamics);
         self.output.set_residue(&self.learned.residual);
         self.output.set_estimate(self.learned.verdict, &self.learned.estimate);
     }
@@ -351,6 +355,14 @@ impl Engine {
         bend_fit::find(pairs, self.learned.taps.level(), self.sizes.sample_rate_hz)
     }
 
+    /// What the chain that mix and backing went through did to the bands, if it clearly did anything, by all that was heard since
+    /// [`Engine::analyse_only`]; to be recalled in the match that was learned from it. Allocates, and takes long.
+    pub fn find_dynamics(&self) -> DynamicsModel {
+        let gathered =
+            self.tone.bands.predictor.gathered().filter(|_| self.learned.verdict != Verdict::Estimate);
+        gathered.and_then(|(frames, step_s)| fit::find(frames, step_s)).unwrap_or(DynamicsModel::NONE)
+    }
+
     /// Puts a match in force, as one that was learned; one learned at another rate keeps its delay and its levels.
     /// Returns false, and changes nothing, if it holds unusable values. Real-time safe.
     pub fn recall(&mut self, learned: &Match) -> bool {
@@ -378,6 +390,7 @@ impl Engine {
         self.learned.movement = Movement::STILL;
         self.learned.following_helps = true;
         self.learned.bands = [BandMovement::STILL; NUM_TONE_BANDS];
+        self.learned.dynamics = DynamicsModel::NONE;
         self.learned.learned_s = 0.0;
         self.learned.residual = ResidualModel::UNKNOWN;
         self.learned.verdict = Verdict::Undecided;

@@ -5,6 +5,7 @@ use crate::cleanup::estimate_model::EstimateModel;
 use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
 use crate::dsp::sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ};
+use crate::dynamics::model::DynamicsModel;
 use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
 use crate::matching::movement::Movement;
 use crate::matching::taps::Taps;
@@ -27,6 +28,9 @@ pub struct Match {
     pub following_helps: bool,
     /// How the tone moves: the level of each band, from the lowest on.
     pub bands: [BandMovement; NUM_TONE_BANDS],
+    /// What the chain that mix and backing went through did to the bands, which then no follower needs to find; learned over a whole
+    /// song only.
+    pub dynamics: DynamicsModel,
     /// What it leaves behind.
     pub residual: ResidualModel,
     /// What the backing is.
@@ -61,6 +65,7 @@ impl Match {
             movement: Movement::STILL,
             following_helps: true,
             bands: [BandMovement::STILL; NUM_TONE_BANDS],
+            dynamics: DynamicsModel::NONE,
             residual: ResidualModel::UNKNOWN,
             verdict: Verdict::Undecided,
             estimate: EstimateModel::UNKNOWN,
@@ -89,6 +94,7 @@ impl Match {
         self.learned_s = if same_rate { other.learned_s } else { 0.0 };
         self.bend = other.bend;
         self.verdict = other.verdict;
+        self.dynamics = if same_rate { other.dynamics } else { DynamicsModel::NONE };
         self.estimate = if same_rate { other.estimate } else { EstimateModel::UNKNOWN };
         self.residual = if same_rate { other.residual } else { ResidualModel::UNKNOWN };
     }
@@ -107,6 +113,7 @@ impl Match {
             && (0.0..=3600.0).contains(&self.learned_s)
             && self.movement.is_sound(1e-2)
             && self.bands.iter().all(|band| band.movement.is_sound(0.1) && band.pays.abs() <= 100.0)
+            && self.dynamics.is_sound()
             && self.residual.is_sound()
             && self.estimate.is_sound()
             && self.bend.is_sound()

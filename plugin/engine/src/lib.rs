@@ -6,6 +6,7 @@ mod claims;
 mod cleanup;
 mod discontinuities;
 mod dsp;
+mod dynamics;
 mod energies;
 pub mod engine;
 mod error;
@@ -43,6 +44,7 @@ pub use dsp::{
     sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ},
     units::range_of_nine_tenths,
 };
+pub use dynamics::model::{BandDynamics, DynamicsModel};
 pub use energies::{Energies, Misfit};
 pub use engine::Engine;
 pub use error::PrepareError;

@@ -1,6 +1,8 @@
 //! What came of it.
 
-use minuend_common::words::{at_least, backing_kind, bend_sentence, what_leaves_more, why_withheld};
+use minuend_common::words::{
+    at_least, backing_kind, bend_sentence, dynamics_sentence, what_leaves_more, why_withheld,
+};
 use minuend_engine::{Withheld, causes::Cause, settings::BackingKind};
 
 use crate::{
@@ -83,6 +85,9 @@ impl Rendered {
         }
         if let Some(bend) = bend_sentence(&self.learned.found.bend) {
             line += &format!("; {bend}, which was taken back");
+        }
+        if let Some(dynamics) = dynamics_sentence(&self.learned.found.dynamics) {
+            line += &format!("; {dynamics}, which was followed");
         }
         if self.late_s > 0.0 {
             line += &format!(

@@ -10,7 +10,7 @@ use nice_plug::plugin::ParamValue;
 
 /// Layout of the bytes. One that has been released is never changed: the next gets a new number, and the old one stays
 /// readable.
-const VERSION: u16 = 3;
+const VERSION: u16 = 4;
 
 /// What one session keeps. The controls are in it although the framework writes them too, because only this copy is
 /// covered by the checksum.

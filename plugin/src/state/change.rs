@@ -30,6 +30,7 @@ pub fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
         || old_sections.iter().zip(new_sections).any(differ)
         || old.following_helps != new.following_helps
         || old.bend != new.bend
+        || old.dynamics != new.dynamics
         || old.verdict != new.verdict
         || followed(old) != followed(new)
         || old.taps.num_taps() != new.taps.num_taps()
@@ -41,7 +42,7 @@ pub fn differs(old: Option<&Match>, new: Option<&Match>) -> bool {
 mod tests {
     use super::*;
     use crate::state::example::learned;
-    use minuend_engine::{Bend, Verdict};
+    use minuend_engine::{Bend, DynamicsModel, Verdict};
 
     #[test]
     fn only_what_is_heard_is_a_material_change() {
@@ -55,6 +56,7 @@ mod tests {
         assert!(!with(|new| new.taps.h[0][1][4] = 0.005), "41 dB below");
         assert!(with(|new| new.taps.h[0][1][4] = 0.007), "38 dB below");
         assert!(with(|new| new.bend = Bend::NONE));
+        assert!(with(|new| new.dynamics = DynamicsModel::NONE));
         assert!(with(|new| new.verdict = Verdict::Recording));
         let moved = |delay: f64, rate: f64, process: f64| {
             let mut new = learned();

@@ -1,8 +1,8 @@
 //! A match for the tests.
 
 use minuend_engine::{
-    BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, KNOTS, LoudnessClass, Match, Movement,
-    NUM_RATIOS, Section, Taps, Verdict,
+    BandDynamics, BandMovement, BandResidual, Bend, Curve, DelayModel, DelayMotion, KNOTS, LoudnessClass,
+    Match, Movement, NUM_RATIOS, Section, Taps, Verdict,
 };
 
 /// Everything in it differs from what nothing has been learned of.
@@ -40,6 +40,9 @@ pub fn learned_with(num_taps: usize) -> Match {
         Curve::new(0.75, std::array::from_fn(|knot| 0.5 + steep * (knot % KNOTS) as f32)).unwrap()
     };
     learned.bend = Bend { curves: [curve(0.25), curve(0.125)], backing_levels: [1.5, -0.5] };
+    for (n, number) in learned.dynamics.bands.iter_mut().flat_map(BandDynamics::numbers_mut).enumerate() {
+        *number = n as f32 / 1024.0 - 0.25;
+    }
     learned.verdict = Verdict::Estimate;
     learned.estimate.bands[2].product = 0.5;
     learned.estimate.ratios[NUM_RATIOS - 1] = 0.25;

@@ -49,14 +49,18 @@ impl BandCorrection {
         advance(&mut self.sum, self.step);
     }
 
-    /// Adds the backing in one frame, each bin times its level. The frame was taken under a Hann window.
-    pub fn add(&mut self, backing: &StereoBins, level: impl Fn(usize) -> f32) {
+    /// Adds the backing in one frame, each bin times its level, and turned by its phase. The frame was taken under a Hann window.
+    pub fn add(&mut self, backing: &StereoBins, level: impl Fn(usize) -> Complex32) {
         let len = self.twin.len();
         for bin in 0..=len / 2 {
-            let level = level(bin);
+            let mut level = level(bin);
+            if bin == 0 || bin == len / 2 {
+                // There is no phase.
+                level.im = 0.0;
+            }
             let side = |side: &[Complex<Lanes>]| {
                 let lanes = side[bin / LANES];
-                Complex32::new(level * lanes.re.0[bin % LANES], level * lanes.im.0[bin % LANES])
+                level * Complex32::new(lanes.re.0[bin % LANES], lanes.im.0[bin % LANES])
             };
             let [left, right] = [side(&backing[0]), side(&backing[1])];
             self.twin[bin] = left + Complex32::i() * right;
@@ -91,7 +95,7 @@ mod tests {
             stft.push([[&silence, &silence], signal.each_ref().map(|side| &side[at..at + step])]);
             stft.analyse(&mut spectra);
             correction.advance();
-            correction.add(&spectra[1], |_| 0.25);
+            correction.add(&spectra[1], |_| 0.25.into());
             // The frame ends with the newest sample.
             for (sum, signal) in correction.sum().iter().zip(&signal).filter(|_| at + step >= 2 * len) {
                 for (n, x) in sum[..step].iter().enumerate() {

@@ -6,6 +6,7 @@
 use crate::dsp::frame_ring::FrameRing;
 use crate::dsp::kalman::decaying_level::DecayingLevel;
 use crate::dsp::sizes::Sizes;
+use crate::dynamics::predictor::Predictor;
 use crate::matching::band_correction::BandCorrection;
 use crate::matching::band_layout::{BinPlace, bin_places};
 use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS, pays};
@@ -81,6 +82,8 @@ pub struct Bands {
     /// Gains per bin of three frames.
     gains: [Vec<Lanes>; 3],
     correction: BandCorrection,
+    /// What tells, of what the followers leave, the gains of the bands from how loud both are.
+    pub predictor: Predictor,
     hop: usize,
     step: usize,
     /// Hops of the step that is heard; once it is whole it is worked on.
@@ -116,6 +119,7 @@ impl Bands {
             cost_rate: step as f64 / sizes.sample_rate_hz / COST_MEMORY_S,
             gains: std::array::from_fn(|_| vec![Lanes::default(); num_lanes]),
             correction: BandCorrection::new(len, step),
+            predictor: Predictor::new(len, step, sizes.sample_rate_hz),
             hop,
             step,
             hops: 0,
@@ -134,6 +138,7 @@ impl Bands {
         self.hops = 0;
         self.recall(&[BandMovement::STILL; NUM_TONE_BANDS]);
         self.correction.reset();
+        self.predictor.reset();
     }
 
     /// Takes movements as known and starts the statistics over, for when the backing's delay is another one.
@@ -279,11 +284,17 @@ impl Bands {
         self.correction.advance();
         let movements = self.movements();
         let frame = &self.frames[SMOOTHER_LAG + 1];
-        let level = |band: usize| if movements[band].is_followed() { frame.levels[band] as f32 } else { 0.0 };
+        let is_followed = |band: usize| engaged && movements[band].is_followed();
+        let level = |band: usize| if is_followed(band) { frame.levels[band] as f32 } else { 0.0 };
         let levels: [f32; NUM_TONE_BANDS] = std::array::from_fn(level);
-        if engaged && levels.iter().any(|&level| level != 0.0) {
-            let [_, backing] = &frame.spectra;
-            self.correction.add(backing, |bin| self.places[bin].level(&levels));
+        let level = |bin: usize| self.places[bin].level(&levels);
+        let [_, backing] = &frame.spectra;
+        let gains = self.predictor.hear(&frame.spectra, |bin| 1.0 + level(bin));
+        if engaged && let Some(gains) = gains {
+            let gain = |bin: usize| self.predictor.gain(bin, &gains) * (1.0 + level(bin));
+            self.correction.add(backing, |bin| gain(bin) - 1.0);
+        } else if !is_still(&levels) {
+            self.correction.add(backing, |bin| level(bin).into());
         }
     }
 }

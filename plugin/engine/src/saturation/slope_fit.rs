@@ -1,5 +1,6 @@
 //! Finds the slopes that leave least.
 
+use crate::dsp::cholesky::solve;
 use crate::saturation::cells::{Cells, Slant};
 
 /// Cost of a curve that is not smooth, nats a squared second difference of the logarithm of its slope: lets it go on where no
@@ -66,41 +67,9 @@ fn step(slant: &Slant, log_slopes: &[f64], damping: f64) -> Vec<f64> {
         let diagonal = &mut matrix[knot * num + knot];
         *diagonal = (*diagonal + 2.0 * STRAIGHTNESS) * (1.0 + damping);
     }
-    solve(&mut matrix, &mut right);
+    solve(&mut matrix, [&mut right]);
     let there = || log_slopes.iter().zip(&right).map(|(s, step)| s - step);
     // The level of a curve is of no account: the middle of its range is kept at 1, so that the bounds hold for the range.
     let (least, most) = there().fold((f64::MAX, f64::MIN), |(a, b), s| (a.min(s), b.max(s)));
     there().map(|s| (s - 0.5 * (least + most)).clamp(-STEEPEST, STEEPEST)).collect()
-}
-
-/// Solves a positive definite system in place, by Cholesky's decomposition (textbook).
-fn solve(matrix: &mut [f64], right: &mut [f64]) {
-    let num = right.len();
-    for column in 0..num {
-        for row in column..num {
-            let known: f64 = (0..column).map(|k| matrix[row * num + k] * matrix[column * num + k]).sum();
-            let rest = matrix[row * num + column] - known;
-            matrix[row * num + column] =
-                if row == column { rest.max(1e-12).sqrt() } else { rest / matrix[column * num + column] };
-        }
-        let known: f64 = (0..column).map(|k| matrix[column * num + k] * right[k]).sum();
-        right[column] = (right[column] - known) / matrix[column * num + column];
-    }
-    for row in (0..num).rev() {
-        let known: f64 = (row + 1..num).map(|k| matrix[k * num + row] * right[k]).sum();
-        right[row] = (right[row] - known) / matrix[row * num + row];
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_system_is_solved() {
-        // By hand: [[4, 2], [2, 3]] x = [2, 5] for x = [-0.5, 2].
-        let (mut matrix, mut right) = (vec![4.0, 2.0, 2.0, 3.0], vec![2.0, 5.0]);
-        solve(&mut matrix, &mut right);
-        assert!((right[0] + 0.5).abs() < 1e-12 && (right[1] - 2.0).abs() < 1e-12, "{right:?}");
-    }
 }

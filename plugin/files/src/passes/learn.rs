@@ -7,7 +7,7 @@ use std::{
 };
 
 use anyhow::{Result, bail};
-use minuend_engine::{Lock, Match, Verdict, settings::BackingKind};
+use minuend_engine::{Lock, Match, Settings, Verdict, settings::BackingKind};
 
 use super::{
     far::WholeSong,
@@ -116,6 +116,16 @@ fn learn_from(
             }
             if is_estimate {
                 found.verdict = Verdict::Estimate;
+            }
+            if !found.dynamics.is_none() {
+                // They were heard through a match that was still being learned: hear them through the one that will be played.
+                let held = Pair { settings: Settings { hold: true, ..settings }, ..*pair };
+                let start = Start { learned: Some(found), seeks_bend: false, ..start };
+                let again = play(&held, start, 0..u64::MAX, &mut |_| match elsewhere.load(Relaxed) {
+                    0 => tell(progress, 1.0),
+                    _ => Ok(ControlFlow::Break(())),
+                })?;
+                found.dynamics = again.learned.found.dynamics;
             }
             return Ok(pass.was_found.then_some(pass));
         }

@@ -136,6 +136,11 @@ impl Player {
         self.engine.find_bend()
     }
 
+    /// What was learned, with what only a whole song tells, of an engine whose output is of no use; an error if learning broke off.
+    pub fn learned_of_song(&self) -> Result<Match> {
+        Ok(Match { dynamics: self.engine.find_dynamics(), ..self.learned()?.clone() })
+    }
+
     /// What is known by now; an error if learning broke off.
     pub fn learned(&self) -> Result<&Match> {
         ensure!(

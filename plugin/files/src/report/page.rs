@@ -2,7 +2,7 @@
 
 use std::{fmt::Write, path::Path};
 
-use minuend_common::words::{backing_kind, bend_sentence, sentence};
+use minuend_common::words::{backing_kind, bend_sentence, dynamics_sentence, sentence};
 use minuend_engine::{
     Lock,
     causes::{Cause, Kind},
@@ -161,17 +161,22 @@ fn causes(rendered: &Rendered) -> String {
         Kind::Bleed { .. } => "As much of the voice goes with the backing.".to_owned(),
         _ => format!("Alone it limits the null to {:.0} dB.", cause.depth_db),
     });
+    let one = |title: &str, words: String, what: &str| {
+        let words = capitalised(words);
+        format!("<h2>{title}</h2>\n<ul>\n<li>{words}. <span class=\"note\">{what}</span></li>\n</ul>\n")
+    };
     let bend = bend_sentence(&rendered.learned.found.bend).map_or_else(String::new, |words| {
         let what = "Both files were made straight again before they were subtracted, and so is what is left.";
-        format!(
-            "<h2>What was straightened</h2>\n<ul>\n<li>{}. <span class=\"note\">{what}</span></li>\n</ul>\n",
-            capitalised(words)
-        )
+        one("What was straightened", words, what)
+    });
+    let dynamics = dynamics_sentence(&rendered.learned.found.dynamics).map_or_else(String::new, |words| {
+        let what = "The backing's bands move with it, by how loud mix and backing are at every moment.";
+        one("What was followed", words.to_owned(), what)
     });
     let righted = list("What was corrected", false, &|cause| {
         format!("Left as it is, it would cost {:.0} dB of the null.", cause.worth_db)
     });
-    limits + &bend + &righted
+    limits + &bend + &dynamics + &righted
 }
 
 /// What advice goes by.
