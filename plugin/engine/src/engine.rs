@@ -27,6 +27,7 @@ use crate::framing::{Framing, InputHop};
 use crate::input::InputHistory;
 use crate::job::Worker;
 use crate::learn::request::CausesReport;
+use crate::learn::schedule::{ANALYSIS_OUT_S, OUT_S};
 use crate::learned::Match;
 use crate::learning::LearningController;
 use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS};
@@ -80,6 +81,21 @@ pub struct Engine {
 impl Engine {
     /// Prepares an engine for a mix of 1 or 2 channels; allocates everything it will ever need.
     pub fn new(sample_rate_hz: f64, mix_channels: usize) -> Result<Self, PrepareError> {
+        Self::with_jobs_out_for(OUT_S, sample_rate_hz, mix_channels)
+    }
+
+    /// The same of an engine whose output nobody hears: it is silence. Jobs may then be out for longer, so that the audio path
+    /// and they are worked on at the same time; and what [`Engine::find_bend`] and
+    /// [`Engine::find_dynamics`] need is kept.
+    pub fn for_analysis(sample_rate_hz: f64, mix_channels: usize) -> Result<Self, PrepareError> {
+        let mut engine = Self::with_jobs_out_for(ANALYSIS_OUT_S, sample_rate_hz, mix_channels)?;
+        engine.learning.schedule().analyse_only();
+        engine.pairs = Some(Box::new(FramePairs::new(engine.sizes)));
+        engine.tone.bands.predictor.gather();
+        Ok(engine)
+    }
+
+    fn with_jobs_out_for(out_s: f64, sample_rate_hz: f64, mix_channels: usize) -> Result<Self, PrepareError> {
         if !(MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&sample_rate_hz) {
             return Err(PrepareError::SampleRate(sample_rate_hz));
         }
@@ -93,21 +109,22 @@ impl Engine {
         let to_subtraction =
             aligner.latency_samples() + num_taps / 2 + level.latency_samples() + tone.latency_samples();
         let latency_samples = to_subtraction + output.latency_samples();
+        let input = InputHistory::new(sizes, latency_samples, out_s);
         let mut engine = Self {
             framing: Framing::new(hop),
-            input: InputHistory::new(sizes, latency_samples),
             song: SongCursor::default(),
             matcher: Matcher::new(hop, num_taps, latency_samples),
             supervisor: LockSupervisor::new(sizes),
             subtractor: Subtractor::new(hop, to_subtraction, sample_rate_hz),
             metering: Metering::new(sizes),
-            learning: LearningController::new(sizes, num_taps),
+            learning: LearningController::new(sizes, num_taps, &input),
             learned: Match::unknown(sample_rate_hz, num_taps),
             pairs: None,
             latency_samples: latency_samples + 2 * hop,
             num_done: PARTS,
             filter_changed: false,
             learned_freely: false,
+            input,
             aligner,
             level,
             tone,
@@ -121,15 +138,6 @@ impl Engine {
     /// How much later the output is than the mix, samples: one constant for every setting.
     pub fn latency_samples(&self) -> usize {
         self.latency_samples
-    }
-
-    /// Promises that nobody hears the output, which is silence from now on. Jobs may then be out for longer, so that the audio
-    /// path and they are worked on at the same time; and what [`Engine::find_bend`] and [`Engine::find_dynamics`] need is kept. Allocates.
-    pub fn analyse_only(&mut self) {
-        self.learning.schedule().analyse_only();
-        self.pairs = Some(Box::new(FramePairs::new(self.sizes)));
-        self.tone.bands.predictor.gather();
-        self.framing.silence();
     }
 
     /// Forgets all signals, keeps the match: an engine after `reset` equals a new one that recalls the match.
@@ -347,7 +355,7 @@ impl Engine {
         &self.learned
     }
 
-    /// How mix and backing were bent, if they clearly were, by all that was heard since [`Engine::analyse_only`]; the same again
+    /// How mix and backing were bent, if they clearly were, by all that an engine [for analysis](Engine::for_analysis) has heard; the same again
     /// with a curve in force, seen through a better match. To be recalled in a match that is learned anew. Allocates, and takes
     /// long.
     pub fn find_bend(&self) -> Option<Bend> {
@@ -355,8 +363,8 @@ impl Engine {
         bend_fit::find(pairs, self.learned.taps.level(), self.sizes.sample_rate_hz)
     }
 
-    /// What the chain that mix and backing went through did to the bands, if it clearly did anything, by all that was heard since
-    /// [`Engine::analyse_only`]; to be recalled in the match that was learned from it. Allocates, and takes long.
+    /// What the chain that mix and backing went through did to the bands, if it clearly did anything, by all that an engine [for
+    /// analysis](Engine::for_analysis) has heard; to be recalled in the match that was learned from it. Allocates, and takes long.
     pub fn find_dynamics(&self) -> DynamicsModel {
         let gathered =
             self.tone.bands.predictor.gathered().filter(|_| self.learned.verdict != Verdict::Estimate);

@@ -58,14 +58,9 @@ impl Framing {
 
     /// Forgets the signals.
     pub fn reset(&mut self) {
-        self.silence();
+        self.out.iter_mut().chain(&mut self.leaving).for_each(|side| side.fill(0.0));
         self.bad_samples = 0;
         self.filled = 0;
-    }
-
-    /// Makes the output silent.
-    pub fn silence(&mut self) {
-        self.out.iter_mut().chain(&mut self.leaving).for_each(|side| side.fill(0.0));
     }
 
     /// Samples of the present hop already collected.

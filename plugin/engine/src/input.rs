@@ -8,6 +8,7 @@ use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
 use crate::dsp::units::mean_square;
 use crate::framing::InputHop;
+use crate::learn::memory::MEMORY_S;
 use crate::saturation::bend::Bend;
 use crate::settings::Settings;
 
@@ -19,9 +20,9 @@ pub struct InputHistory {
     hop: usize,
     /// See [`InputHistory::now`].
     now: u64,
-    /// The mix; as far back as a backing may be late, and so long may a job be out before the learner misses music.
+    /// The mix; as far back as a backing may be late. Kept for as long as the learner needs it, who follows this ring.
     pub mix: Ring,
-    /// The backing; as far back as it may be early, and a second more for jobs.
+    /// The backing; as far back as it may be early, and a second more. Kept as the mix is.
     pub backing: Ring,
     /// The mix as it came, as far back as the output reaches.
     mix_as_it_came: Ring,
@@ -41,14 +42,19 @@ pub struct InputHistory {
 }
 
 impl InputHistory {
-    /// Nothing came in. The output comes `latency_samples` after the newest hop.
-    pub fn new(sizes: Sizes, latency_samples: usize) -> Self {
+    /// Nothing came in. The output comes `latency_samples` after the newest hop, and what a job reads is kept until it has been
+    /// out for `out_s` seconds.
+    pub fn new(sizes: Sizes, latency_samples: usize, out_s: f64) -> Self {
         let hop = sizes.hop();
+        let kept_for_learner = |remembered_s| {
+            let remembered = sizes.samples(remembered_s);
+            Ring::with_spare(remembered, sizes.samples(MEMORY_S + out_s) - remembered)
+        };
         Self {
             hop,
             now: 0,
-            mix: Ring::new(sizes.samples(LATE_S)),
-            backing: Ring::new(sizes.samples(EARLY_S + 1.0)),
+            mix: kept_for_learner(LATE_S),
+            backing: kept_for_learner(EARLY_S + 1.0),
             mix_as_it_came: Ring::new(latency_samples + hop),
             bend: Bend::NONE,
             is_bent: false,
@@ -181,7 +187,7 @@ mod tests {
     #[test]
     fn positions_before_a_jump_are_not_placed_in_the_song() {
         let sizes = Sizes::new(16_000.0);
-        let (hop, mut input) = (sizes.hop(), InputHistory::new(sizes, 0));
+        let (hop, mut input) = (sizes.hop(), InputHistory::new(sizes, 0, 1.0));
         let mut framing = Framing::new(hop);
         (0..10).for_each(|_| input.push(&mut framing.hop));
         assert_eq!((input.song_position(), input.in_song(100)), (10 * hop as i64, 100));

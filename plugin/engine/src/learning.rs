@@ -3,7 +3,6 @@
 use crate::align::aligner::Aligner;
 use crate::align::search::EARLY_S;
 use crate::align::supervisor::Doubt;
-use crate::dsp::ring::{Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::input::InputHistory;
 use crate::job::{Job, Worker};
@@ -38,17 +37,15 @@ pub struct LearningController {
     learn_from: i64,
     /// What limits the null was told from outside: nobody needs to look for it on hold.
     causes_are_given: bool,
-    mix: Stereo,
-    backing: Stereo,
 }
 
 impl LearningController {
-    /// Nothing heard, for filters of `num_taps`.
-    pub fn new(sizes: Sizes, num_taps: usize) -> Self {
+    /// Nothing heard of what comes in, for filters of `num_taps`.
+    pub fn new(sizes: Sizes, num_taps: usize, input: &InputHistory) -> Self {
         Self {
             sizes,
             schedule: Schedule::new(sizes),
-            work: Some(Box::new(Work::new(sizes, num_taps))),
+            work: Some(Box::new(Work::new(sizes, num_taps, [&input.mix, &input.backing]))),
             due_back: 0,
             is_late: false,
             num_late: 0,
@@ -57,8 +54,6 @@ impl LearningController {
             is_anew: false,
             learn_from: 0,
             causes_are_given: false,
-            mix: stereo(sizes.hop()),
-            backing: stereo(sizes.hop()),
         }
     }
 
@@ -123,8 +118,10 @@ impl LearningController {
         self.num_late
     }
 
-    /// Takes back the job that is out, once it is due; what it reports, unless that is of no use any more.
-    pub fn collect(&mut self, now: u64, worker: &mut impl Worker) -> Option<JobReport> {
+    /// Takes back the job that is out, once it is due; what it reports, unless that is of no use any more: a job that was out for
+    /// too long has read what was not its own.
+    pub fn collect(&mut self, input: &InputHistory, worker: &mut impl Worker) -> Option<JobReport> {
+        let now = input.now();
         let is_due = self.restart_at.is_some() || now >= self.due_back;
         if self.work.is_some() || !is_due {
             return None;
@@ -137,7 +134,11 @@ impl LearningController {
             return None;
         };
         self.is_late = false;
-        let is_stale = std::mem::take(&mut self.is_stale);
+        let mut is_stale = std::mem::take(&mut self.is_stale);
+        if work.learner.memory.is_overwritten(input.end()) {
+            work.learner.distrust();
+            is_stale = true;
+        }
         let restart_at = self.restart_at.take();
         if let Some(at) = restart_at {
             work.learner.restart(at);
@@ -181,10 +182,7 @@ impl LearningController {
         let memory = &mut learner.memory;
         for _ in 0..CATCH_UP_HOPS {
             if memory.end() < input.end() {
-                let at = memory.end();
-                input.mix.read_stereo(at, &mut self.mix);
-                input.backing.read_stereo(at, &mut self.backing);
-                memory.hear([&self.mix[0], &self.mix[1]], [&self.backing[0], &self.backing[1]]);
+                memory.hear();
             }
         }
         memory.hear_delays(aligner.history());

@@ -1,7 +1,7 @@
 //! Finds the backing in the mix while a voice sings over it: generalised cross-correlation with phase transform
 //! (Knapp & Carter 1976), summed over both sides. The sign of its peak is the polarity.
 
-use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::ring::Ring;
 use crate::dsp::sinc::{dot, windowed_sinc};
 use crate::dsp::sizes::Sizes;
 use crate::spectral::spectrum::Spectrum;
@@ -57,30 +57,25 @@ pub fn search(mix: &Ring, backing: &Ring, from: i64, window_s: f64, most: usize,
     let peak_width = (PEAK_S * rate).ceil() as usize;
     // The newest mix against the older backing, and the newest backing against the older mix.
     let directions = [(mix, backing, EARLY_S, 1.0), (backing, mix, LATE_S, -1.0)];
-    let heard: Vec<_> = directions
-        .into_iter()
-        .filter_map(|(newer, older, reach_s, sign)| {
-            let reach = (heard - window).min(sizes.samples(reach_s)) / step * step;
-            let newer = decimated(newer, mix.end() - window as i64, window, step)?;
-            let older = decimated(older, mix.end() - (window + reach) as i64, window + reach, step)?;
-            Some((newer, older, reach / step, sign))
-        })
-        .collect();
-    let mut correlators: Vec<_> = heard
-        .iter()
-        .map(|(newer, older, ..)| {
-            Correlator::new(newer, older, (newer[0].len() + older[0].len()).next_power_of_two())
-        })
-        .collect();
-    let highest = |sides| {
-        let mut correlations = Vec::new();
-        for (correlator, (.., lags, sign)) in correlators.iter_mut().zip(&heard) {
+    let mut correlations = [Vec::new(), Vec::new()];
+    for (newer, older, reach_s, sign) in directions {
+        let reach = (heard - window).min(sizes.samples(reach_s)) / step * step;
+        let newer = Excerpt { ring: newer, start: mix.end() - window as i64, len: window, step };
+        let older = Excerpt { ring: older, start: newer.start - reach as i64, len: window + reach, step };
+        if !newer.is_audible() || !older.is_audible() {
+            continue;
+        }
+        let len = (newer.num_samples() + older.num_samples()).next_power_of_two();
+        let mut correlator = Correlator::new(&newer, &older, len);
+        for (correlations, sides) in correlations.iter_mut().zip([Sides::Alike, Sides::Opposed]) {
             let correlation = correlator.correlation(sides, (BAND_HZ.0 / rate, 0.4));
             // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
-            let by_delay = [&correlation[correlation.len() - lags..], &correlation[..1]].concat();
+            let by_delay = [&correlation[len - reach / step..], &correlation[..1]].concat();
             correlations.push((by_delay, sign * step as f64));
         }
-        let peaks = highest(&correlations, most.max(2), 2.0 * (peak_width * step) as f64);
+    }
+    let highest = |sides| {
+        let peaks = highest(&correlations[sides as usize], most.max(2), 2.0 * (peak_width * step) as f64);
         let &[best, second, ..] = &peaks[..] else { return (peaks, 0.0) };
         (peaks, best.1 / second.1.max(f32::MIN_POSITIVE))
     };
@@ -113,14 +108,17 @@ pub fn look_at(
     if len < sizes.samples(0.2) as i64 {
         return None;
     }
-    let newer = decimated(mix, end - len, len as usize, 1)?;
-    let older = decimated(backing, end - len - delay_samples, len as usize, 1)?;
+    let newer = Excerpt { ring: mix, start: end - len, len: len as usize, step: 1 };
+    let older = Excerpt { ring: backing, start: newer.start - delay_samples, ..newer };
+    if !newer.is_audible() || !older.is_audible() {
+        return None;
+    }
     let rate = sizes.sample_rate_hz;
     // Only lags up to the local ones must not wrap round.
     let room = fast_len(len as usize + local as usize);
     let band = (BAND_HZ.0 / rate, (BAND_HZ.1 / rate).min(0.45));
     let mut correlator = Correlator::new(&newer, &older, room);
-    let look = |sides| peak_near(&correlator.correlation(sides, band), delay_samples, reach, local, rate);
+    let look = |sides| peak_near(correlator.correlation(sides, band), delay_samples, reach, local, rate);
     surest(look, |found| found.map_or(0.0, |found| found.confidence))
 }
 
@@ -179,69 +177,77 @@ fn highest(correlations: &[(Vec<f32>, f64)], most: usize, width: f64) -> Vec<(f6
     highest
 }
 
-/// A stretch of a signal at a fraction of its rate; `None` if nothing is heard in it.
-fn decimated(signal: &Ring, start: i64, len: usize, step: usize) -> Option<Stereo> {
-    if !is_audible(signal, start, len) {
-        return None;
-    }
-    if step == 1 {
-        let mut whole = stereo(len);
-        signal.read_stereo(start, &mut whole);
-        return Some(whole);
-    }
-    // A windowed sinc that is 60 dB down where aliases would fall into the band compared.
-    let half = 8 * step;
-    let kernel: Vec<f32> = (0..2 * half + 1)
-        .map(|n| {
-            let t = (n as f64 - half as f64) / step as f64;
-            (windowed_sinc(0.9 * t, 7.5, 6.0) * 0.9 / step as f64) as f32
-        })
-        .collect();
-    let num_samples = len / step;
-    // Block by block, so that no copy of all of it is needed.
-    let mut block = vec![0.0; DECIMATED_BLOCK * step + 2 * half];
-    Some([0, 1].map(|side| {
-        let mut out = Vec::with_capacity(num_samples);
-        while out.len() < num_samples {
-            let end = num_samples.min(out.len() + DECIMATED_BLOCK);
-            let from = (out.len() * step).saturating_sub(half);
-            let heard = &mut block[..(end * step + half).min(len) - from];
-            signal.read(side, start + from as i64, heard);
-            convolve(heard, from, &kernel, step, end, &mut out);
-        }
-        out
-    }))
+/// A stretch of a signal, to be read at a fraction of its rate.
+struct Excerpt<'a> {
+    ring: &'a Ring,
+    start: i64,
+    /// Length, samples of the ring.
+    len: usize,
+    /// Samples of the ring per sample read.
+    step: usize,
 }
 
-/// Appends samples of a signal at a fraction of its rate up to `end`, through a kernel about each, as far as it is known: `heard`,
-/// from sample `from` on.
+impl Excerpt<'_> {
+    fn num_samples(&self) -> usize {
+        self.len / self.step
+    }
+
+    /// Whether anything can be told of it; mostly its first moments decide.
+    fn is_audible(&self) -> bool {
+        let least = AUDIBLE * AUDIBLE * (2 * self.len) as f64;
+        let (mut energy, mut block) = (0.0, [0.0; 1024]);
+        for side in 0..2 {
+            for at in (0..self.len).step_by(block.len()) {
+                let heard_samples = block.len().min(self.len - at);
+                let heard = &mut block[..heard_samples];
+                self.ring.read(side, self.start + at as i64, heard);
+                energy += heard.iter().map(|&x| f64::from(x) * f64::from(x)).sum::<f64>();
+                if energy >= least {
+                    return true;
+                }
+            }
+        }
+        false
+    }
+
+    /// Reads one side of it.
+    fn read(&self, side: usize, out: &mut [f32]) {
+        let step = self.step;
+        if step == 1 {
+            self.ring.read(side, self.start, out);
+            return;
+        }
+        // A windowed sinc that is 60 dB down where aliases would fall into the band compared.
+        let half = 8 * step;
+        let kernel: Vec<f32> = (0..2 * half + 1)
+            .map(|n| {
+                let t = (n as f64 - half as f64) / step as f64;
+                (windowed_sinc(0.9 * t, 7.5, 6.0) * 0.9 / step as f64) as f32
+            })
+            .collect();
+        // Block by block, so that no copy of all of it is needed.
+        let mut block = vec![0.0; DECIMATED_BLOCK * step + 2 * half];
+        for (idx, out) in out.chunks_mut(DECIMATED_BLOCK).enumerate() {
+            let first = idx * DECIMATED_BLOCK;
+            let from = (first * step).saturating_sub(half);
+            let heard = &mut block[..((first + out.len()) * step + half).min(self.len) - from];
+            self.ring.read(side, self.start + from as i64, heard);
+            convolve(heard, from, &kernel, step, first, out);
+        }
+    }
+}
+
+/// Samples of a signal at a fraction of its rate, from sample `first` of them on, through a kernel about each, as far as it is
+/// known: `heard`, from sample `from` on.
 #[multiversion(targets("x86_64+avx2"))]
-fn convolve(heard: &[f32], from: usize, kernel: &[f32], step: usize, end: usize, out: &mut Vec<f32>) {
+fn convolve(heard: &[f32], from: usize, kernel: &[f32], step: usize, first: usize, out: &mut [f32]) {
     let half = kernel.len() / 2;
-    for n in out.len()..end {
+    for (n, out) in (first..).zip(out) {
         let centre = n * step;
         let begin = centre.saturating_sub(half);
         let to = (centre + half + 1 - from).min(heard.len());
-        out.push(dot(&heard[begin - from..to], &kernel[begin + half - centre..]));
+        *out = dot(&heard[begin - from..to], &kernel[begin + half - centre..]);
     }
-}
-
-/// Whether anything can be told of a stretch; mostly its first moments decide.
-fn is_audible(signal: &Ring, start: i64, len: usize) -> bool {
-    let least = AUDIBLE * AUDIBLE * (2 * len) as f64;
-    let (mut energy, mut block) = (0.0, [0.0; 1024]);
-    for side in 0..2 {
-        for at in (0..len).step_by(block.len()) {
-            let heard_samples = block.len().min(len - at);
-            let heard = &mut block[..heard_samples];
-            signal.read(side, start + at as i64, heard);
-            energy += heard.iter().map(|&x| f64::from(x) * f64::from(x)).sum::<f64>();
-            if energy >= least {
-                return true;
-            }
-        }
-    }
-    false
 }
 
 /// The least length that is no shorter and made of factors with fast transforms.
@@ -252,40 +258,44 @@ fn fast_len(len: usize) -> usize {
 
 /// Circular correlation of two stereo signals with all but phase removed: peak at index d if `x[n] = y[n - d]`.
 struct Correlator {
-    /// Length of the circle, samples.
-    len: usize,
-    /// Cross spectra, the sum of both sides and their difference: transformed once, whichever is asked for.
+    spectrum: Spectrum,
+    /// Cross spectrum of either side.
     cross: [Vec<Complex32>; 2],
 }
 
 impl Correlator {
     /// For circles of `len` samples.
-    fn new(x: &Stereo, y: &Stereo, len: usize) -> Self {
+    fn new(x: &Excerpt, y: &Excerpt, len: usize) -> Self {
         let mut spectrum = Spectrum::new(len);
-        let zeros = vec![Complex32::default(); spectrum.num_bins()];
-        let mut cross = [zeros.clone(), zeros.clone()];
-        let mut bins = [zeros.clone(), zeros];
-        for ((x, y), sign) in x.iter().zip(y).zip([1.0, -1.0]) {
-            for (bins, signal) in bins.iter_mut().zip([x, y]) {
-                let time = spectrum.time();
-                time[..signal.len()].copy_from_slice(signal);
-                time[signal.len()..].fill(0.0);
-                spectrum.forward(bins);
-            }
-            let ([x, y], [sum, difference]) = (&bins, &mut cross);
-            for (((sum, difference), x), y) in sum.iter_mut().zip(difference).zip(x).zip(y) {
-                let product = x * y.conj();
-                *sum += product;
-                *difference += product * sign;
-            }
-        }
-        Self { len, cross }
+        let cross = [0, 1].map(|side| {
+            let load = |spectrum: &mut Spectrum, signal: &Excerpt| {
+                let (heard, rest) = spectrum.time().split_at_mut(signal.num_samples());
+                signal.read(side, heard);
+                rest.fill(0.0);
+            };
+            let mut cross = vec![Complex32::default(); spectrum.num_bins()];
+            load(&mut spectrum, x);
+            spectrum.forward(&mut cross);
+            load(&mut spectrum, y);
+            cross.iter_mut().zip(spectrum.bins_of_time()).for_each(|(x, y)| *x *= y.conj());
+            cross
+        });
+        Self { spectrum, cross }
     }
 
-    /// The correlation in a band, as fractions of the sample rate. Once for either way that the sides may stand.
-    fn correlation(&mut self, sides: Sides, band: (f64, f64)) -> Vec<f32> {
-        let len = self.len as f64;
-        let cross = &mut self.cross[sides as usize];
+    /// The correlation in a band, as fractions of the sample rate.
+    fn correlation(&mut self, sides: Sides, band: (f64, f64)) -> &[f32] {
+        let len = self.spectrum.len() as f64;
+        let sign = match sides {
+            Sides::Alike => 1.0,
+            Sides::Opposed => -1.0,
+        };
+        let [left, right] = &self.cross;
+        let cross = self.spectrum.bins();
+        cross
+            .iter_mut()
+            .zip(left.iter().zip(right))
+            .for_each(|(sum, (left, right))| *sum = left + right * sign);
         // Bins far under the rest hold nothing but noise (above a codec's edge) and must not vote.
         let level = |s: &Complex32| s.norm_sqr().sqrt();
         let gate = 1e-7 * cross.iter().map(level).fold(0.0, f32::max);
@@ -294,7 +304,7 @@ impl Correlator {
             let level = level(s);
             *s = if bins.contains(&k) && level > gate { *s / level } else { Complex32::default() };
         }
-        Spectrum::new(self.len).inverse(cross).to_vec()
+        self.spectrum.time_of_bins()
     }
 }
 

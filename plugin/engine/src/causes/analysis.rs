@@ -5,7 +5,7 @@ use crate::causes::chain::Chain;
 use crate::causes::corrected::BackingSpectrum;
 use crate::causes::diagnosis::{Causes, FOLLOWED, Kind};
 use crate::causes::remaining::{MIN_FRAMES, remaining};
-use crate::dsp::ring::Stereo;
+use crate::dsp::ring::{Signal, Stereo};
 use crate::dsp::sizes::Sizes;
 
 /// Frames within which a voice rests at some time: as many as the null depth remembers (10 s).
@@ -59,7 +59,14 @@ impl Study {
     }
 
     /// Looks at a stretch that ends at `end`: the mix, the aligned backing and the matched backing, all of one length.
-    pub fn look(&mut self, mix: &Stereo, backing: &Stereo, matched: &Stereo, end: i64, chain: &Chain) {
+    pub fn look(
+        &mut self,
+        mix: &impl Signal,
+        backing: &impl Signal,
+        matched: &Stereo,
+        end: i64,
+        chain: &Chain,
+    ) {
         self.heard_to = end;
         self.cells.hear(mix, backing, matched);
         self.backing.hear(backing);
@@ -91,7 +98,7 @@ impl Study {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::causes::diagnosis::{Cause, Signal};
+    use crate::causes::diagnosis::{self, Cause};
     use crate::dsp::noise::noise;
     use crate::dsp::ring::stereo;
     use crate::dsp::units::db_to_power;
@@ -218,7 +225,8 @@ mod tests {
         let cut = (15_000.0 / RATE_HZ * 1024.0) as usize;
         let backing = spectrally(&song, |_, bins| bins[cut..].fill(Default::default()));
         let whole = spectrally(&song, |_, _| {});
-        for (mix, backing, missing) in [(&whole, &backing, Signal::Backing), (&backing, &whole, Signal::Mix)]
+        for (mix, backing, missing) in
+            [(&whole, &backing, diagnosis::Signal::Backing), (&backing, &whole, diagnosis::Signal::Mix)]
         {
             let causes = causes_of(&plus(mix, &voice(), 1.0), backing);
             let right = |kind: &Kind| {

@@ -1,6 +1,6 @@
 //! What was heard of mix, backing and difference, in bands and short frames: all that the rules for what remains need.
 
-use crate::dsp::ring::Stereo;
+use crate::dsp::ring::{Signal, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::null_depth::rests::NOBODY_DB;
 use crate::spectral::frames::Frames;
@@ -79,29 +79,30 @@ impl CellHistory {
     }
 
     /// Hears a stretch.
-    pub fn hear(&mut self, mix: &Stereo, backing: &Stereo, matched: &Stereo) {
+    pub fn hear(&mut self, mix: &impl Signal, backing: &impl Signal, matched: &Stereo) {
         let mut spectra = Frames::new(self.window);
-        let len = mix[0].len();
-        // A frame of what is made of mix and matched backing.
-        let made = |part: Range<usize>, of: fn(f32, f32) -> f32| -> Stereo {
-            std::array::from_fn(|c| {
-                mix[c][part.clone()].iter().zip(&matched[c][part.clone()]).map(|(&x, &b)| of(x, b)).collect()
-            })
-        };
+        let len = mix.num_samples();
+        let mut mix_frame = stereo(self.window.min(len));
         let side = || vec![Complex32::default(); self.window / 2 + 1];
         let mut bins: [[Vec<Complex32>; 2]; 4] = std::array::from_fn(|_| [side(), side()]);
         for frame in 0..spectra.count(len) {
             let mut cells = vec![Cell::default(); self.ranges.len()];
             let part = spectra.part(frame);
             let part = part.start..part.end.min(len);
-            let difference = made(part.clone(), |x, b| x - b);
-            let bend = made(part, |x, b| x * x * x - b * b * b);
-            for (bins, (signal, frame)) in
-                bins.iter_mut().zip([(&difference, 0), (matched, frame), (backing, frame), (&bend, 0)])
-            {
-                let [left, right] = bins;
-                split(spectra.twin([&signal[0], &signal[1]], frame), left, right);
-            }
+            mix_frame.iter_mut().enumerate().for_each(|(side, frame)| mix.read(side, part.start, frame));
+            // What is made of mix and matched backing.
+            let made = |of: fn(f32, f32) -> f32| -> Stereo {
+                std::array::from_fn(|side| {
+                    let matched = &matched[side][part.clone()];
+                    mix_frame[side].iter().zip(matched).map(|(&x, &b)| of(x, b)).collect()
+                })
+            };
+            let [difference, in_matched, in_backing, bend] = &mut bins;
+            let load = |[left, right]: &mut [Vec<Complex32>; 2], twin: &[Complex32]| split(twin, left, right);
+            load(difference, spectra.twin(&made(|x, b| x - b), 0));
+            load(in_matched, spectra.twin(matched, frame));
+            load(in_backing, spectra.twin(backing, frame));
+            load(bend, spectra.twin(&made(|x, b| x * x * x - b * b * b), 0));
             for (cell, range) in cells.iter_mut().zip(&self.ranges) {
                 for side in 0..2 {
                     cell.add(bins.each_ref().map(|bins| &bins[side][range.clone()]));

@@ -2,7 +2,7 @@
 
 use crate::causes::chain::Chain;
 use crate::causes::diagnosis::Kind;
-use crate::dsp::ring::Stereo;
+use crate::dsp::ring::Signal;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::{power_to_db, range_of_nine_tenths};
 use crate::matching::follower_gain::FollowerGain;
@@ -53,14 +53,14 @@ impl BackingSpectrum {
     }
 
     /// Hears a stretch of the backing; older ones count half.
-    pub fn hear(&mut self, backing: &Stereo) {
+    pub fn hear(&mut self, backing: &impl Signal) {
         let mut frames = Frames::new(self.window);
         let mut bins = [(); 2].map(|()| vec![Complex32::default(); self.window / 2 + 1]);
         self.own.iter_mut().flatten().for_each(|x| *x *= 0.5);
         self.cross.iter_mut().for_each(|x| *x *= 0.5);
-        for frame in 0..frames.count(backing[0].len()) {
+        for frame in 0..frames.count(backing.num_samples()) {
             let [left, right] = &mut bins;
-            split(frames.twin([&backing[0], &backing[1]], frame), left, right);
+            split(frames.twin(backing, frame), left, right);
             for k in 0..self.cross.len() {
                 let [left, right] = [wide(bins[0][k]), wide(bins[1][k])];
                 self.own[0][k] += left.norm_sqr();

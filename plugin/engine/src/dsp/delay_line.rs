@@ -5,6 +5,8 @@
 
 use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::dsp::sinc::{dot, windowed_sinc};
+use multiversion::multiversion;
+use std::sync::LazyLock;
 
 /// Taps of the kernel, half of them on either side of the point read.
 pub const TAPS: usize = 64;
@@ -15,9 +17,13 @@ const BETA: f64 = 9.0;
 /// Moves up to this many samples per hop are glides of the reading point; larger ones are cross-fades.
 const GLIDE_SAMPLES: f64 = 0.5;
 
+/// Kernels of all phases, the same for every delay line.
+static KERNELS: LazyLock<Vec<[f32; TAPS]>> =
+    LazyLock::new(|| (0..=PHASES).map(|phase| kernel(phase as f64 / PHASES as f64)).collect());
+
 /// The delay line.
 pub struct DelayLine {
-    kernels: Vec<[f32; TAPS]>,
+    kernels: &'static [[f32; TAPS]],
     spans: Stereo,
     other: Stereo,
     delay_samples: Option<f64>,
@@ -26,8 +32,7 @@ pub struct DelayLine {
 impl DelayLine {
     /// A delay line that reads hops of `hop` samples.
     pub fn new(hop: usize) -> Self {
-        let kernels = (0..=PHASES).map(|phase| kernel(phase as f64 / PHASES as f64)).collect();
-        Self { kernels, spans: stereo(hop + TAPS + 2), other: stereo(hop), delay_samples: None }
+        Self { kernels: &KERNELS, spans: stereo(hop + TAPS + 2), other: stereo(hop), delay_samples: None }
     }
 
     /// The next delay holds at once.
@@ -55,33 +60,46 @@ impl DelayLine {
     }
 
     fn glide(&mut self, backing: &Ring, start: i64, from: f64, to: f64, out: &mut Stereo) {
-        let len = out[0].len();
         if from == to && from.fract() == 0.0 {
             backing.read_stereo(start - from as i64, out);
             return;
         }
         let first = (start as f64 - from.max(to)).floor() as i64 - HALF + 1;
-        let step = (to - from) / len as f64;
-        let still = (from == to).then(|| self.kernel_at(start as f64 - from));
         backing.read_stereo(first, &mut self.spans);
-        let [left, right] = out;
-        for (n, (left, right)) in left.iter_mut().zip(right).enumerate() {
-            let position = (start + n as i64) as f64 - (from + step * (n + 1) as f64);
-            let at = (position.floor() as i64 - HALF + 1 - first) as usize;
-            let moving = if still.is_none() { self.kernel_at(position) } else { [0.0; TAPS] };
-            let kernel = still.as_ref().unwrap_or(&moving);
-            *left = dot(&self.spans[0][at..at + TAPS], kernel);
-            *right = dot(&self.spans[1][at..at + TAPS], kernel);
-        }
+        glide(self.kernels, &self.spans, start, first, [from, to], out);
     }
+}
 
-    fn kernel_at(&self, position: f64) -> [f32; TAPS] {
-        let phase = (position - position.floor()) * PHASES as f64;
-        let low = phase as usize;
-        let rest = (phase - low as f64) as f32;
-        let (a, b) = (&self.kernels[low], &self.kernels[(low + 1).min(PHASES)]);
-        std::array::from_fn(|k| a[k] + rest * (b[k] - a[k]))
+/// Reads `spans`, which begin at position `first`, for a hop that begins at `start`; the delay goes from one value to another.
+#[multiversion(targets("x86_64+avx2"))]
+fn glide(
+    kernels: &[[f32; TAPS]],
+    spans: &Stereo,
+    start: i64,
+    first: i64,
+    [from, to]: [f64; 2],
+    out: &mut Stereo,
+) {
+    let step = (to - from) / out[0].len() as f64;
+    let still = (from == to).then(|| kernel_at(kernels, start as f64 - from));
+    let [left, right] = out;
+    for (n, (left, right)) in left.iter_mut().zip(right).enumerate() {
+        let position = (start + n as i64) as f64 - (from + step * (n + 1) as f64);
+        let at = (position.floor() as i64 - HALF + 1 - first) as usize;
+        let moving = if still.is_none() { kernel_at(kernels, position) } else { [0.0; TAPS] };
+        let kernel = still.as_ref().unwrap_or(&moving);
+        *left = dot(&spans[0][at..at + TAPS], kernel);
+        *right = dot(&spans[1][at..at + TAPS], kernel);
     }
+}
+
+#[inline(always)]
+fn kernel_at(kernels: &[[f32; TAPS]], position: f64) -> [f32; TAPS] {
+    let phase = (position - position.floor()) * PHASES as f64;
+    let low = phase as usize;
+    let rest = (phase - low as f64) as f32;
+    let (a, b) = (&kernels[low], &kernels[(low + 1).min(PHASES)]);
+    std::array::from_fn(|k| a[k] + rest * (b[k] - a[k]))
 }
 
 /// Kernel that reads `fraction` after the sample at tap index `HALF - 1`.

@@ -1,5 +1,8 @@
 //! The recent past of a stereo signal, addressed by absolute position.
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
+
 /// Two channels of equal length.
 pub type Stereo = [Vec<f32>; 2];
 
@@ -36,9 +39,15 @@ pub fn advance(signal: &mut Stereo, step: usize) {
 }
 
 /// Keeps the last samples of a stereo signal.
-#[derive(Default)]
+///
+/// Others may follow a ring, also on another thread: they read the samples that it keeps, so that these are there but once. If a
+/// follower is too slow, what it remembers is overwritten; it then reads newer samples, and [`Ring::is_overwritten`] tells. Hence
+/// the samples are atomic, in the weakest order: each is moved as a plain one would be, and nobody ever waits. No order is needed,
+/// since a follower is handed from thread to thread, and what was pushed before comes along with it.
+#[derive(Clone)]
 pub struct Ring {
-    samples: Stereo,
+    samples: [Arc<[AtomicU32]>; 2],
+    len: i64,
     begin: i64,
     end: i64,
 }
@@ -46,7 +55,30 @@ pub struct Ring {
 impl Ring {
     /// A ring that remembers `len` samples.
     pub fn new(len: usize) -> Self {
-        Self { samples: stereo(len), begin: 0, end: 0 }
+        Self::with_spare(len, 0)
+    }
+
+    /// A ring that remembers `len` samples, and keeps `spare` more for who follows it.
+    pub fn with_spare(len: usize, spare: usize) -> Self {
+        let side = || (0..len + spare).map(|_| AtomicU32::new(0)).collect();
+        Self { samples: [side(), side()], len: len as i64, begin: 0, end: 0 }
+    }
+
+    /// A follower that remembers up to `len` samples of what is pushed to this ring from now on.
+    pub fn follower(&self, len: usize) -> Self {
+        debug_assert!(len <= self.samples[0].len());
+        Self { samples: self.samples.clone(), len: len as i64, begin: self.end, end: self.end }
+    }
+
+    /// Remembers so many samples more that were pushed to the ring that this one follows.
+    pub fn follow(&mut self, num_samples: usize) {
+        self.end += num_samples as i64;
+    }
+
+    /// Whether anything that this one remembers is overwritten, now that `end` is the position after the newest sample of the
+    /// ring that it follows.
+    pub fn is_overwritten(&self, end: i64) -> bool {
+        self.begin() < end - self.samples[0].len() as i64
     }
 
     /// Forgets everything; the next sample pushed has position `at`.
@@ -57,7 +89,7 @@ impl Ring {
 
     /// Position of the oldest sample remembered.
     pub fn begin(&self) -> i64 {
-        self.begin.max(self.end - self.samples[0].len() as i64)
+        self.begin.max(self.end - self.len)
     }
 
     /// Position after the newest sample.
@@ -71,9 +103,12 @@ impl Ring {
         debug_assert!(len <= capacity && block[1].len() == len);
         let at = self.end.rem_euclid(capacity as i64) as usize;
         let first = len.min(capacity - at);
-        for (ring, new) in self.samples.iter_mut().zip(block) {
-            ring[at..at + first].copy_from_slice(&new[..first]);
-            ring[..len - first].copy_from_slice(&new[first..]);
+        let keep = |ring: &[AtomicU32], new: &[f32]| {
+            ring.iter().zip(new).for_each(|(kept, new)| kept.store(new.to_bits(), Relaxed));
+        };
+        for (ring, new) in self.samples.iter().zip(block) {
+            keep(&ring[at..at + first], &new[..first]);
+            keep(&ring[..len - first], &new[first..]);
         }
         self.end += len as i64;
     }
@@ -95,8 +130,8 @@ impl Ring {
         let at = from.rem_euclid(capacity as i64) as usize;
         let first = out.len().min(capacity - at);
         let rest = out.len() - first;
-        out[..first].copy_from_slice(&ring[at..at + first]);
-        out[first..].copy_from_slice(&ring[..rest]);
+        recall(&ring[at..at + first], &mut out[..first]);
+        recall(&ring[..rest], &mut out[first..]);
     }
 
     /// Reads both channels from `start` on, as [`Ring::read`].
@@ -105,6 +140,11 @@ impl Ring {
             self.read(channel, start, out);
         }
     }
+}
+
+/// Reads what is kept.
+fn recall(ring: &[AtomicU32], out: &mut [f32]) {
+    out.iter_mut().zip(ring).for_each(|(out, kept)| *out = f32::from_bits(kept.load(Relaxed)));
 }
 
 #[cfg(test)]
@@ -131,5 +171,29 @@ mod tests {
         assert_eq!(out, [0.0, 0.0, 8.0, 9.0, 10.0, 11.0, 12.0, 13.0, 14.0, 15.0, 0.0, 0.0]);
         ring.read(1, -30, &mut out);
         assert_eq!(out, [0.0; 12]);
+    }
+    /// Up to where it follows, however far the other one is; until that comes round to what it remembers.
+    #[test]
+    fn a_follower_reads_what_is_kept_once() {
+        let mut ring = Ring::with_spare(2, 6);
+        let push = |ring: &mut Ring, samples: std::ops::Range<u8>| {
+            samples.for_each(|n| ring.push([&[f32::from(n)], &[-f32::from(n)]]));
+        };
+        push(&mut ring, 0..3);
+        let mut follower = ring.follower(4);
+        push(&mut ring, 3..9);
+        follower.follow(5);
+        let read = |ring: &Ring| {
+            let mut out = [9.0; 10];
+            ring.read(1, 0, &mut out);
+            out
+        };
+        assert_eq!(read(&follower), [0.0, 0.0, 0.0, 0.0, -4.0, -5.0, -6.0, -7.0, 0.0, 0.0]);
+        assert_eq!(read(&ring), [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -7.0, -8.0, 0.0]);
+        push(&mut ring, 9..12);
+        assert!(!follower.is_overwritten(ring.end()));
+        push(&mut ring, 12..13);
+        assert!(follower.is_overwritten(ring.end()));
+        assert_eq!(read(&follower)[4..6], [-12.0, -5.0]);
     }
 }

@@ -101,7 +101,7 @@ impl Engine {
     /// Acts on the job that is back, and hands out the next.
     #[inline(never)]
     pub(super) fn learn(&mut self, worker: &mut impl Worker) {
-        if let Some(report) = self.learning.collect(self.input.now(), worker) {
+        if let Some(report) = self.learning.collect(&self.input, worker) {
             self.adopt(&report);
         }
         let doubt = self.supervisor.doubt();

@@ -10,6 +10,7 @@ use crate::dsp::noise::noise;
 use crate::dsp::ring::{Ring, stereo};
 use crate::dsp::units::{mean_square, power_to_db};
 use crate::job::Inline;
+use crate::learn::memory::MEMORY_S;
 use crate::learn::request::{JobReport, LocalSearchReport, Task};
 use crate::readings::Lock;
 use crate::settings::Slope;
@@ -42,28 +43,17 @@ fn an_engine_after_reset_equals_a_new_one_that_recalls_the_match() {
     assert!(tried_with_job_out);
 }
 
-/// From wherever it is promised; and what is learned meanwhile is the same.
+/// What is learned meanwhile is the same.
 #[test]
 fn what_nobody_hears_is_silence() {
     let (song, voice) = (noise(64_000, 1), noise(64_000, 2));
     let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (0.7 * b + v)).collect();
-    let played = |promised_at: usize| {
-        let (mut engine, mut worker) = (Engine::new(16_000.0, 1).unwrap(), Inline::default());
-        let mut out = play(&mut engine, &mix[..promised_at], &song[..promised_at], &mut worker);
-        if promised_at < mix.len() {
-            engine.analyse_only();
-        }
-        out.extend(play(&mut engine, &mix[promised_at..], &song[promised_at..], &mut worker));
-        (out, engine)
-    };
-    let (heard, engine) = played(mix.len());
-    for promised_at in [0, 40_001] {
-        let (unheard, other) = played(promised_at);
-        assert!(unheard[..promised_at] == heard[..promised_at]);
-        assert!(unheard[promised_at..].iter().all(|x| *x == 0.0), "promised at {promised_at}");
-        assert!(heard[promised_at..].iter().any(|x| *x != 0.0));
-        assert!(other.readings().lock == Lock::Locked && other.learned() == engine.learned());
-    }
+    let [mut heard, mut unheard] = [Engine::new, Engine::for_analysis].map(|new| new(16_000.0, 1).unwrap());
+    let out = play(&mut heard, &mix, &song, &mut Inline::default());
+    assert!(out.iter().any(|x| *x != 0.0));
+    let out = play(&mut unheard, &mix, &song, &mut Inline::default());
+    assert!(out.iter().all(|x| *x == 0.0));
+    assert!(unheard.readings().lock == Lock::Locked && unheard.learned() == heard.learned());
 }
 
 /// What was learned from much music is not given up for what a few seconds of it suggest, unless that is far better.
@@ -724,6 +714,36 @@ fn a_job_that_was_away_for_long_is_caught_up_with() {
     assert!(num_compared > 100, "{num_compared}");
 }
 
+/// However late a job is, it is used, unless what it read may have been overwritten; then it is learned anew.
+#[test]
+fn a_job_that_was_out_for_too_long_is_not_used() {
+    let rate = 16_000;
+    let (song, voice) = (noise(40 * rate, 1), noise(40 * rate, 2));
+    let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (b + 0.5 * v)).collect();
+    for (out_to_s, is_used) in [(MEMORY_S + OUT_S - 0.5, true), (MEMORY_S + OUT_S + 0.5, false)] {
+        let (mut engine, mut worker) = (knowing(&[(i64::MIN, Some(0))], 0.2), Slow::default());
+        let mut parts = mix.chunks(100).zip(song.chunks(100));
+        let mut play_to = |engine: &mut Engine, worker: &mut Slow, seconds: f64| {
+            while engine.readings().heard_samples < (seconds * rate as f64) as u64 {
+                let (mix, song) = parts.next().expect("it is long enough");
+                engine.process(&mut [&mut mix.to_vec()], &[song], &Settings::default(), worker);
+            }
+        };
+        // The first match has hardly anything to learn from.
+        play_to(&mut engine, &mut worker, 0.4);
+        let before = engine.learned().taps.clone();
+        worker.keeps = true;
+        play_to(&mut engine, &mut worker, out_to_s);
+        assert!(engine.learning.heard().is_none(), "there is no job out");
+        worker.keeps = false;
+        play_to(&mut engine, &mut worker, out_to_s + 0.3);
+        assert_eq!(engine.learned().taps != before, is_used, "out to {out_to_s} s");
+        // It catches up first.
+        play_to(&mut engine, &mut worker, out_to_s + 5.0);
+        assert!(engine.learned().taps != before, "out to {out_to_s} s");
+    }
+}
+
 /// An alignment that was lost is lost once: a job that comes back later and misses it too takes nothing else along.
 #[test]
 fn a_lock_is_lost_once() {
@@ -785,9 +805,8 @@ fn what_was_bent_is_made_straight_where_it_is_subtracted_from() {
     let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| (1.4 * b + v).tanh()).collect();
     let backing: Vec<f32> = song.iter().map(|b| (1.4 * b).tanh()).collect();
     let learn = |bend: Bend| {
-        let mut engine = Engine::new(8_000.0, 1).unwrap();
+        let mut engine = Engine::for_analysis(8_000.0, 1).unwrap();
         assert!(engine.recall(&Match { bend, ..Match::unknown(8_000.0, 0) }));
-        engine.analyse_only();
         play(&mut engine, &mix, &backing, &mut Inline::default());
         (engine.find_bend(), engine.learned().clone())
     };

@@ -1,16 +1,17 @@
 //! Stretches of what the learner heard: the mix, and the backing aligned with it, which reaches half a filter beyond it
-//! at either end. A long one is read where it is kept, piece by piece; only short ones are copied.
+//! at either end. It is read where it is kept, piece by piece.
 
 use crate::discontinuities::Discontinuities;
-use crate::dsp::ring::{Ring, Signal, Stereo, stereo};
+use crate::dsp::ring::{Ring, Signal};
 use crate::dsp::sizes::Sizes;
 use crate::learn::silences::Silences;
 use crate::matching::follower_gain::FollowerGain;
 use crate::matching::residual_cost::{self, ResidualCost};
+use crate::matching::subtraction::Subtraction;
 use crate::matching::taps::Taps;
 use std::cell::OnceCell;
 
-/// A long stretch.
+/// A stretch.
 pub struct Stretch {
     /// The mix.
     pub mix: Part,
@@ -119,60 +120,62 @@ impl Stretch {
         self.mix.start + self.mix.len as i64
     }
 
-    /// A copy of the last `len` samples of it.
-    pub fn newest(&self, len: usize) -> Heard {
+    /// The last `len` samples of it.
+    pub fn newest(&self, len: usize) -> Newest<'_> {
         let len = len.min(self.mix.len);
-        Heard::read(&self.mix, self.mix.len - len..self.mix.len, &self.backing)
+        Newest { stretch: self, len, cost: OnceCell::new() }
     }
 }
 
-/// A short stretch.
-pub struct Heard {
-    /// The mix.
-    pub mix: Stereo,
-    /// The backing.
-    pub backing: Stereo,
+/// The end of a stretch.
+pub struct Newest<'a> {
+    stretch: &'a Stretch,
+    len: usize,
     /// Made when the first score is asked for.
-    scale: OnceCell<ResidualCost>,
+    cost: OnceCell<ResidualCost>,
 }
 
-impl Heard {
-    /// A stretch of the mix, and of the backing.
-    pub fn new(mix: Stereo, backing: Stereo) -> Self {
-        Self { mix, backing, scale: OnceCell::new() }
+impl Newest<'_> {
+    /// Its mix.
+    pub fn mix(&self) -> Tail<'_, Part> {
+        Tail { signal: &self.stretch.mix, len: self.len, beyond: 0 }
     }
 
-    fn read(mix: &impl Signal, part: std::ops::Range<usize>, backing: &impl Signal) -> Self {
-        let margins = backing.num_samples() - mix.num_samples();
-        let copy = |signal: &dyn Signal, len: usize| {
-            let mut copy = stereo(len);
-            copy.iter_mut().enumerate().for_each(|(side, to)| signal.read(side, part.start, to));
-            copy
-        };
-        Self::new(copy(mix, part.len()), copy(backing, part.len() + margins))
+    /// Its backing, which reaches half a filter beyond the mix at either end.
+    pub fn backing(&self) -> Tail<'_, Moved> {
+        let backing = &self.stretch.backing;
+        Tail { signal: backing, len: self.len + 2 * backing.margin, beyond: 0 }
     }
 
-    /// The backing under the mix, without what reaches beyond it.
-    pub fn backing(&self) -> Stereo {
-        let len = self.mix[0].len();
-        let margin = (self.backing[0].len() - len) / 2;
-        self.backing.each_ref().map(|side| side[margin..margin + len].to_vec())
+    /// Its backing under the mix, without what reaches beyond it.
+    pub fn backing_under_mix(&self) -> Tail<'_, Moved> {
+        let backing = &self.stretch.backing;
+        Tail { signal: backing, len: self.len, beyond: backing.margin }
     }
 
-    /// What a filter leaves of the mix.
-    pub fn residual(&self, taps: &Taps) -> Stereo {
-        let mut residual = taps.apply(&self.backing);
-        for (residual, mix) in residual.iter_mut().zip(&self.mix) {
-            residual.iter_mut().zip(mix).for_each(|(e, x)| *e = x - *e);
-        }
-        residual
-    }
-
-    /// ResidualCost of what a filter leaves, frame by frame.
+    /// Cost of what a filter leaves, frame by frame.
     pub fn score(&self, taps: &Taps, sizes: Sizes) -> Vec<f64> {
-        let scale =
-            || ResidualCost::new(&self.backing(), sizes.scaled(residual_cost::WINDOW), sizes.sample_rate_hz);
-        self.scale.get_or_init(scale).score(&self.residual(taps))
+        let window = sizes.scaled(residual_cost::WINDOW);
+        let cost = || ResidualCost::new(&self.backing_under_mix(), window, sizes.sample_rate_hz);
+        let (mix, backing) = (self.mix(), self.backing());
+        self.cost.get_or_init(cost).score(&mut Subtraction::new(&mix, &backing, taps))
+    }
+}
+
+/// The last `len` samples of a signal, less those `beyond` its end that do not count.
+pub struct Tail<'a, S> {
+    signal: &'a S,
+    len: usize,
+    beyond: usize,
+}
+
+impl<S: Signal> Signal for Tail<'_, S> {
+    fn num_samples(&self) -> usize {
+        self.len
+    }
+
+    fn read(&self, channel: usize, from: usize, out: &mut [f32]) {
+        self.signal.read(channel, self.signal.num_samples() - self.beyond - self.len + from, out);
     }
 }
 
@@ -188,18 +191,24 @@ mod tests {
         Part::of(ring, start, len)
     }
 
+    fn copied(signal: &impl Signal) -> Vec<f32> {
+        let mut left = vec![0.0; signal.num_samples()];
+        signal.read(0, 0, &mut left);
+        left
+    }
+
     /// Every sample of the backing, however it is read, is multiplied by the gain of the moment of the mix it stands
     /// under, and beyond the mix by the nearest one.
     #[test]
     fn the_level_moves_with_the_mix() {
         let (hop, len, margin) = (8, 100, 16);
         let mut stretch = Stretch::new(part(1, 300, len), part(2, 200, len + 2 * margin), hop);
-        let plain = stretch.newest(len).backing;
+        let plain = copied(&stretch.newest(len).backing());
         let level = |n: usize| 1.0 + 0.25 * n as f32;
         let gains = (0..len.div_ceil(hop)).map(|n| FollowerGain { from: level(n), to: level(n + 1) });
         stretch.backing.gains = Some(gains.collect());
-        let moved = stretch.newest(len).backing;
-        for (n, (moved, plain)) in moved[0].iter().zip(&plain[0]).enumerate() {
+        let moved = copied(&stretch.newest(len).backing());
+        for (n, (moved, plain)) in moved.iter().zip(&plain).enumerate() {
             // A straight line over all hops: its value at the end of each sample.
             let position = n.saturating_sub(margin).min(len - 1);
             let gain = 1.0 + 0.25 * (position + 1) as f32 / hop as f32;
@@ -209,11 +218,12 @@ mod tests {
             for count in [1, 7, 40] {
                 let mut piece = vec![0.0; count.min(len + 2 * margin - from)];
                 stretch.backing.read(0, from, &mut piece);
-                assert_eq!(piece, moved[0][from..from + piece.len()]);
+                assert_eq!(piece, moved[from..from + piece.len()]);
             }
         }
         let newest = stretch.newest(13);
-        assert_eq!(newest.mix[0].len(), 13);
-        assert_eq!(newest.backing[0], moved[0][len - 13..]);
+        assert_eq!(copied(&newest.mix()), copied(&stretch.mix)[len - 13..]);
+        assert_eq!(copied(&newest.backing()), moved[len - 13..]);
+        assert_eq!(copied(&newest.backing_under_mix()), moved[len - 13 + margin..len + margin]);
     }
 }

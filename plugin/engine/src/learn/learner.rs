@@ -2,6 +2,7 @@
 
 use crate::causes::analysis::Study;
 use crate::causes::chain::Chain;
+use crate::dsp::ring::Ring;
 use crate::dsp::sizes::Sizes;
 use crate::learn::heard::Stretch;
 use crate::learn::level_test::LevelTest;
@@ -61,8 +62,8 @@ pub struct Work {
 }
 
 impl Work {
-    /// Nothing asked yet. Allocates.
-    pub fn new(sizes: Sizes, num_taps: usize) -> Self {
+    /// Nothing asked yet; what is learned from is the mix and the backing that come in. Allocates.
+    pub fn new(sizes: Sizes, num_taps: usize, input: [&Ring; 2]) -> Self {
         Self {
             request: JobRequest {
                 task: Task::LocalSearch { delay_samples: 0, from: 0 },
@@ -72,7 +73,7 @@ impl Work {
             filter: Taps::silent(num_taps),
             report: JobReport::LocalSearch(LocalSearchReport::default()),
             better: PreparedFilter::new(sizes, num_taps),
-            learner: Learner::new(sizes, num_taps),
+            learner: Learner::new(sizes, num_taps, input),
         }
     }
 
@@ -85,10 +86,10 @@ impl Work {
 
 impl Learner {
     /// A learner that has heard nothing, of filters of `num_taps`. Allocates.
-    pub fn new(sizes: Sizes, num_taps: usize) -> Self {
+    pub fn new(sizes: Sizes, num_taps: usize, input: [&Ring; 2]) -> Self {
         Self {
             sizes,
-            memory: Memory::new(sizes, num_taps),
+            memory: Memory::new(sizes, num_taps, input),
             models: ModelSelection::new(sizes),
             level_test: LevelTest::default(),
             study: Study::new(sizes),
@@ -107,6 +108,12 @@ impl Learner {
     /// Forgets what was learned, not what was heard. Real-time safe.
     pub fn forget_matches(&mut self) {
         self.to_do.forget = true;
+    }
+
+    /// What was heard was overwritten while a job read it: all that was made of it is void. Real-time safe.
+    pub fn distrust(&mut self) {
+        self.memory.distrust();
+        self.forget_matches();
     }
 
     /// The match reported last is in force now. Real-time safe.
@@ -180,7 +187,6 @@ impl Learner {
             }
             let taps = improved.as_ref().map_or(filter, |(taps, _)| taps);
             self.study(&heard, given, song_offset, taps);
-            self.memory.take_back(heard, given);
             if let Some((mut taps, _)) = improved {
                 if given.moving {
                     report.shifted = settle(&mut taps);
@@ -200,7 +206,6 @@ impl Learner {
                 self.level_test.follow(&mut heard, filter, given, self.sizes);
             }
             self.study(&heard, given, song_offset, filter);
-            self.memory.take_back(heard, given);
         }
         self.causes()
     }
@@ -240,8 +245,8 @@ impl Learner {
             hop,
             gains: heard.backing.gains.as_deref(),
         };
-        let matched = filter.apply(&newest.backing);
-        self.study.look(&newest.mix, &newest.backing(), &matched, heard.end(), &chain);
+        let matched = filter.apply(&newest.backing());
+        self.study.look(&newest.mix(), &newest.backing_under_mix(), &matched, heard.end(), &chain);
     }
 
     fn causes(&self) -> CausesReport {
@@ -285,11 +290,14 @@ mod tests {
         let at = |n: usize| n as i64 - DELAYS[usize::from(n >= cut)];
         let mix: Vec<f32> = (0..len).map(|n| usize::try_from(at(n)).map_or(0.0, |n| 0.1 * song[n])).collect();
         let song: Vec<f32> = song.iter().map(|x| 0.1 * x).collect();
-        let mut work = Work::new(sizes, sizes.scaled(4096));
+        let mut input = [0; 2].map(|_| Ring::new(sizes.samples(MEMORY_S)));
+        let mut work = Work::new(sizes, sizes.scaled(4096), input.each_ref());
         let mut delays = Timeline::new(len / sizes.hop() + 1, sizes.hop());
         for n in (0..len - sizes.hop()).step_by(sizes.hop()) {
-            let [mix, backing] = [&mix, &song].map(|x| &x[n..n + sizes.hop()]);
-            work.learner.memory.hear([mix, mix], [backing, backing]);
+            for (ring, signal) in input.iter_mut().zip([&mix, &song]) {
+                ring.push([&signal[n..n + sizes.hop()]; 2]);
+            }
+            work.learner.memory.hear();
             delays.push(DELAYS[usize::from(n >= cut)] as f64);
         }
         work.learner.memory.hear_delays(&delays);
@@ -316,16 +324,18 @@ mod tests {
         let sizes = Sizes::new(16_000.0);
         let hop = sizes.hop();
         let song: Vec<f32> = noise(len, 1).iter().map(|x| 0.1 * x).collect();
-        let mut source = crate::dsp::ring::Ring::new(len);
+        let mut source = Ring::new(len);
         source.push([&song, &song]);
         let (mut line, mut read) =
             (crate::dsp::delay_line::DelayLine::new(hop), crate::dsp::ring::stereo(hop));
-        let mut work = Work::new(sizes, sizes.scaled(4096));
+        let [mut mix, mut backing] = [0; 2].map(|_| Ring::new(sizes.samples(MEMORY_S)));
+        let mut work = Work::new(sizes, sizes.scaled(4096), [&mix, &backing]);
         let mut delays = Timeline::new(len / hop + 1, hop);
         for at in (0..len / hop * hop).step_by(hop) {
             line.read(&source, at as i64, delay((at + hop) as f64), &mut read);
-            let backing = &song[at..at + hop];
-            work.learner.memory.hear([&read[0], &read[1]], [backing, backing]);
+            mix.push([&read[0], &read[1]]);
+            backing.push([&song[at..at + hop]; 2]);
+            work.learner.memory.hear();
             delays.push(known((at + hop) as f64));
         }
         work.learner.memory.hear_delays(&delays);

@@ -1,12 +1,13 @@
 //! Finds where the backing lies in what was heard, and since when.
 
-use crate::align::edge::{BLOCK, costs, edge};
+use crate::align::edge::{BLOCK, EdgeCosts};
 use crate::align::search::{Found, LOCK_CONFIDENCE, look_at, search};
 use crate::align::supervisor::HOLDS;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;
 use crate::learn::memory::{LEAST_S, Memory};
 use crate::learn::request::{GlobalSearch, GlobalSearchReport, LocalSearchReport};
+use crate::matching::subtraction::Subtraction;
 use crate::matching::taps::Taps;
 use std::collections::BTreeSet;
 
@@ -103,6 +104,7 @@ impl Locator<'_> {
         let begin = from.max(end - self.sizes.samples(CONFIRM_S) as i64);
         (end - begin >= self.sizes.samples(LEAST_S) as i64 / 2).then(|| {
             let heard = self.memory.at_delay(delay_samples, begin, end);
+            let heard = heard.newest(heard.mix.len);
             mean(&heard.score(&Taps::silent(self.filter.num_taps()), self.sizes))
                 - mean(&heard.score(self.filter, self.sizes))
         })
@@ -120,10 +122,20 @@ impl Locator<'_> {
         if end - begin < BLOCK as i64 {
             return None;
         }
+        let silent = Taps::silent(self.filter.num_taps());
         let [before, after] = delays.map(|delay| {
             let heard = self.memory.at_delay(delay.unwrap_or_default(), begin, end);
-            if delay.is_some() { costs(&heard.residual(self.filter)) } else { costs(&heard.mix) }
+            let filter = if delay.is_some() { self.filter } else { &silent };
+            let mut subtraction = Subtraction::new(&heard.mix, &heard.backing, filter);
+            let mut costs = EdgeCosts::default();
+            let (len, piece) = (heard.mix.len, filter.num_taps());
+            for from in (0..len).step_by(piece) {
+                let to = len.min(from + piece);
+                let [residual, _] = subtraction.read(from..to);
+                costs.hear(residual.map(|side| &side[..to - from]));
+            }
+            costs
         });
-        Some(begin + (edge(&before, &after) * BLOCK) as i64)
+        Some(begin + (before.edge(&after) * BLOCK) as i64)
     }
 }

@@ -2,10 +2,10 @@
 
 use crate::discontinuities::Discontinuities;
 use crate::dsp::delay_line::DelayLine;
-use crate::dsp::ring::{Ring, stereo};
+use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
-use crate::learn::heard::{Heard, Part, Stretch};
+use crate::learn::heard::{Part, Stretch};
 use crate::learn::request::MatchRequest;
 use crate::learn::silences::Silences;
 
@@ -19,10 +19,12 @@ pub struct Memory {
     sizes: Sizes,
     /// Half the filter: how far the backing must be known beyond the mix.
     margin: i64,
-    /// The mix.
+    /// The mix; follows what comes in.
     pub mix: Ring,
-    /// The backing, as it came.
+    /// The backing, as it came; follows what comes in.
     pub backing: Ring,
+    /// The newest hop of the mix.
+    newest_hop: Stereo,
     /// Delays at which the backing was heard, by position of the mix.
     pub delays: Timeline<f64>,
     discontinuities: Discontinuities,
@@ -34,14 +36,15 @@ pub struct Memory {
 }
 
 impl Memory {
-    /// Nothing heard; for filters of `num_taps`.
-    pub fn new(sizes: Sizes, num_taps: usize) -> Self {
+    /// Nothing heard of the mix and the backing that come in; for filters of `num_taps`.
+    pub fn new(sizes: Sizes, num_taps: usize, [mix, backing]: [&Ring; 2]) -> Self {
         let (len, hop) = (sizes.samples(MEMORY_S), sizes.hop());
         Self {
             sizes,
             margin: num_taps as i64 / 2,
-            mix: Ring::new(len),
-            backing: Ring::new(len),
+            mix: mix.follower(len),
+            backing: backing.follower(len),
+            newest_hop: stereo(hop),
             delays: Timeline::new(len / hop + 1, hop),
             discontinuities: Discontinuities::NONE,
             silences: Silences::new(len / hop + 1, hop),
@@ -67,11 +70,14 @@ impl Memory {
         self.mix.end()
     }
 
-    /// Hears one hop more.
-    pub fn hear(&mut self, mix: [&[f32]; 2], backing: [&[f32]; 2]) {
-        self.mix.push(mix);
-        self.backing.push(backing);
-        self.silences.hear(mix);
+    /// Hears one hop more of what came in.
+    pub fn hear(&mut self) {
+        let (at, hop) = (self.end(), self.sizes.hop());
+        self.mix.follow(hop);
+        self.backing.follow(hop);
+        self.mix.read_stereo(at, &mut self.newest_hop);
+        let [left, right] = &self.newest_hop;
+        self.silences.hear([left, right]);
     }
 
     /// Hears the delays at which the backing was read, as far as they are known.
@@ -82,6 +88,16 @@ impl Memory {
         while self.delays.end() < delays.end() {
             self.delays.push(delays.at(self.delays.end()));
         }
+    }
+
+    /// Whether anything heard is overwritten, now that `end` is the position after the newest sample that came in.
+    pub fn is_overwritten(&self, end: i64) -> bool {
+        self.mix.is_overwritten(end)
+    }
+
+    /// What a job read was overwritten meanwhile. Real-time safe.
+    pub fn distrust(&mut self) {
+        self.aligned_is_old = true;
     }
 
     /// Adds to all delays heard. Real-time safe.
@@ -113,22 +129,21 @@ impl Memory {
         self.mix.end().min(self.backing.end() + delay_samples - self.margin)
     }
 
-    /// A short stretch of the mix, and the backing at a whole delay. Allocates.
-    pub fn at_delay(&self, delay_samples: i64, begin: i64, end: i64) -> Heard {
-        let mut mix = stereo((end - begin) as usize);
-        self.mix.read_stereo(begin, &mut mix);
-        let mut backing = stereo((end - begin + 2 * self.margin) as usize);
-        let start = begin - self.margin;
-        self.backing.read_stereo(start - delay_samples, &mut backing);
-        for side in &mut backing {
-            self.discontinuities.mute(start, delay_samples, side);
-            self.silences.mute(start, side);
-        }
-        Heard::new(mix, backing)
+    /// A stretch of the mix, and the backing at a whole delay. Allocates.
+    pub fn at_delay(&self, delay_samples: i64, begin: i64, end: i64) -> Stretch {
+        let (margin, len) = (self.margin, (end - begin) as usize);
+        let backing = Part {
+            ring: self.backing.clone(),
+            start: begin - delay_samples - margin,
+            len: len + 2 * margin as usize,
+            delay_samples,
+            discontinuities: self.discontinuities,
+            silences: Some(self.silences.clone()),
+        };
+        Stretch::new(Part::of(self.mix.clone(), begin, len), backing, self.sizes.hop())
     }
 
-    /// The newest stretch, at most so long, of which both signals are known, with room for the filter; to be given to
-    /// [`Memory::take_back`].
+    /// The newest stretch, at most so long, of which both signals are known, with room for the filter.
     pub fn newest(&mut self, given: &MatchRequest, memory_s: f64) -> Option<Stretch> {
         let (margin, hop) = (self.margin, self.sizes.hop() as i64);
         let (mut begin, mut end) = (self.mix.begin().max(given.from), self.mix.end());
@@ -143,42 +158,21 @@ impl Memory {
         if end - begin < self.sizes.samples(LEAST_S) as i64 {
             return None;
         }
-        let len = (end - begin) as usize;
-        let (ring, delay_samples, jumps, silences) = if given.moving {
-            // Jumps and silences are muted where it is read.
-            (self.read_at_delays(begin - margin, end + margin), 0, Discontinuities::NONE, None)
-        } else {
-            let silences = Some(self.silences.clone());
-            (std::mem::take(&mut self.backing), given.delay_samples, self.discontinuities, silences)
-        };
-        let mix = Part::of(std::mem::take(&mut self.mix), begin, len);
-        let backing = Part {
-            ring,
-            start: begin - delay_samples - margin,
-            len: len + 2 * margin as usize,
-            delay_samples,
-            discontinuities: jumps,
-            silences,
-        };
-        Some(Stretch::new(mix, backing, hop as usize))
-    }
-
-    /// Takes back what [`Memory::newest`] gave out.
-    pub fn take_back(&mut self, heard: Stretch, given: &MatchRequest) {
-        self.mix = heard.mix.ring;
-        let backing = heard.backing.part.ring;
-        if given.moving {
-            self.aligned = Some(backing);
-        } else {
-            self.backing = backing;
+        if !given.moving {
+            return Some(self.at_delay(given.delay_samples, begin, end));
         }
+        // Jumps and silences are muted where it is read.
+        let aligned = self.read_at_delays(begin - margin, end + margin);
+        let len = (end - begin) as usize;
+        let backing = Part::of(aligned, begin - margin, len + 2 * margin as usize);
+        Some(Stretch::new(Part::of(self.mix.clone(), begin, len), backing, hop as usize))
     }
 
     /// The backing read at the delays that were heard, up to `end`; `start` and `end` are whole hops.
     fn read_at_delays(&mut self, start: i64, end: i64) -> Ring {
         let hop = self.sizes.hop();
         let room = self.sizes.samples(MEMORY_S) + 2 * self.margin as usize + 2 * hop;
-        let mut aligned = self.aligned.take().unwrap_or_else(|| Ring::new(room));
+        let aligned = self.aligned.get_or_insert_with(|| Ring::new(room));
         // What was heard does not change afterwards, so that only what is new must be read.
         if !(aligned.begin()..=aligned.end()).contains(&start) {
             aligned.restart(start);
@@ -195,7 +189,7 @@ impl Memory {
             }
             aligned.push([&block[0], &block[1]]);
         }
-        aligned
+        aligned.clone()
     }
 }
 
@@ -214,11 +208,14 @@ mod tests {
         let hop = sizes.hop();
         let (silent, end) = (500 * hop as i64..510 * hop as i64, 1_000 * hop as i64);
         let mut delays = Timeline::new(1_000, hop);
-        let mut memory = Memory::new(sizes, 64);
+        let [mut mix, mut backing] = [0; 2].map(|_| Ring::new(sizes.samples(MEMORY_S)));
+        let mut memory = Memory::new(sizes, 64, [&mix, &backing]);
         let (ones, zeros) = (vec![1.0; hop], vec![0.0; hop]);
         for at in (0..end).step_by(hop) {
-            let mix = if silent.contains(&at) { &zeros } else { &ones };
-            memory.hear([mix, mix], [&ones, &ones]);
+            let heard = if silent.contains(&at) { &zeros } else { &ones };
+            mix.push([heard, heard]);
+            backing.push([&ones, &ones]);
+            memory.hear();
             delays.push(DELAY as f64);
         }
         memory.hear_delays(&delays);
@@ -227,8 +224,10 @@ mod tests {
             let mut known = backing.iter().zip(begin..).skip_while(|(_, at)| *at < 100);
             known.all(|(x, at)| (*x == 0.0) == silent.contains(&at))
         };
-        let short = memory.at_delay(DELAY, silent.start - 100, silent.end + 100);
-        assert!(is_muted(&short.backing()[0], silent.start - 100));
+        let short = memory.at_delay(DELAY, silent.start - 100, silent.end + 100).backing;
+        let mut backing = vec![0.0; short.num_samples()];
+        short.read(0, 0, &mut backing);
+        assert!(is_muted(&backing, silent.start - 100 - 32));
         for moving in [false, true] {
             let given = MatchRequest {
                 delay_samples: DELAY,
@@ -244,7 +243,6 @@ mod tests {
             heard.backing.read(1, 0, &mut backing);
             assert!(heard.mix.start < silent.start);
             assert!(is_muted(&backing, heard.mix.start - 32), "moving: {moving}");
-            memory.take_back(heard, &given);
         }
     }
 }

@@ -1,9 +1,10 @@
 //! Which model of the match is used: from one gain to filters across the sides, each fitted to what was heard and judged by
 //! what is heard after the fit.
 
+use crate::dsp::ring::Signal;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;
-use crate::learn::heard::{Heard, Stretch};
+use crate::learn::heard::{Newest, Stretch};
 use crate::matching::filter_fit::{STEPS, fit_filter};
 use crate::matching::filter_model::{FILTER_MODELS, FilterModel, Resolution, choose};
 use crate::matching::simple_fit::{SimpleFit, first_choice, fit_simple, simple_taps};
@@ -111,10 +112,11 @@ impl ModelSelection {
     }
 
     /// Scores the models of the last job on what was heard since, the newest music at most: out of sample.
-    fn judge_trials(&mut self, heard: &Stretch, newest: &Heard) {
-        let fresh = (heard.end() - self.judged_to).min(newest.mix[0].len() as i64);
+    fn judge_trials(&mut self, heard: &Stretch, newest: &Newest) {
+        let len = newest.mix().num_samples() as i64;
+        let fresh = (heard.end() - self.judged_to).min(len);
         if fresh > 0 && !self.trials.is_empty() {
-            let part = (fresh < newest.mix[0].len() as i64).then(|| heard.newest(fresh as usize));
+            let part = (fresh < len).then(|| heard.newest(fresh as usize));
             let newest = part.as_ref().unwrap_or(newest);
             let scores =
                 self.trials.iter().map(|(model, taps)| (*model, newest.score(taps, self.sizes))).collect();

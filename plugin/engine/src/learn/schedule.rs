@@ -22,6 +22,13 @@ const LOOK_EVERY_S: f64 = 1.0;
 /// so long that files are worked on meanwhile, so short that an alignment given up is still found from its beginning on and every
 /// match is learned.
 const ANALYSIS_ONLY_S: f64 = 5.0;
+/// The same where somebody hears it.
+const MATCH_S: f64 = 1.0;
+/// Time for which a job may be out before what it reads is overwritten, seconds: it is taken back after [`MATCH_S`] at the latest,
+/// and may be late by more than as much again.
+pub const OUT_S: f64 = 2.5 * MATCH_S;
+/// The same where nobody hears what is played: who plays waits for the job, so that none is late.
+pub const ANALYSIS_OUT_S: f64 = ANALYSIS_ONLY_S + 0.1;
 /// How often it is looked what limits the null while nothing is learned.
 const STUDY_EVERY_S: f64 = 4.0;
 /// How long it is waited between searches for a better alignment than one with a shallow null: longer each time.
@@ -163,7 +170,7 @@ impl Schedule {
                 } else if self.is_analysis_only && self.num_matches > SETTLED_AFTER {
                     ANALYSIS_ONLY_S
                 } else {
-                    1.0
+                    MATCH_S
                 };
                 Some((Due::Match, self.sizes.hops(after_s)))
             }
@@ -182,7 +189,7 @@ impl Schedule {
             return None;
         }
         self.next_study = now + self.sizes.hops(STUDY_EVERY_S);
-        Some((Due::Study, self.sizes.hops(1.0)))
+        Some((Due::Study, self.sizes.hops(MATCH_S)))
     }
 
     fn not_resting(&mut self, now: u64) {

@@ -2,9 +2,11 @@
 //! cells count by the loudness of the backing; lower is better. It is a profile likelihood: it needs no reference level and
 //! lets the cells decide where the voice rests.
 
-use crate::dsp::ring::Stereo;
+use crate::dsp::ring::Signal;
+use crate::matching::subtraction::Subtraction;
 use crate::spectral::frames::Frames;
 use crate::spectral::twin_spectrum;
+use realfft::num_complex::Complex32;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it. Chosen by hand; not measured.
 pub const WINDOW: usize = 4096;
@@ -35,12 +37,12 @@ pub struct ResidualCost {
 
 impl ResidualCost {
     /// For the stretch of this `backing`. Allocates.
-    pub fn new(backing: &Stereo, window: usize, sample_rate_hz: f64) -> Self {
+    pub fn new(backing: &impl Signal, window: usize, sample_rate_hz: f64) -> Self {
         let bin_hz = sample_rate_hz / window as f64;
         let first_bin = (BAND_HZ.0 / bin_hz).ceil() as usize;
         let last_bin = ((BAND_HZ.1 / bin_hz) as usize).min(window / 2 - 1);
         let mut frames = Frames::new(window);
-        let (num_bins, num_frames) = (last_bin + 1 - first_bin, frames.count(backing[0].len()));
+        let (num_bins, num_frames) = (last_bin + 1 - first_bin, frames.count(backing.num_samples()));
         let mut cost = Self {
             first_bin,
             num_bins,
@@ -50,7 +52,10 @@ impl ResidualCost {
             loudness_per_frame: 1.0,
             frames: frames.clone(),
         };
-        let powers = cost.powers(backing, &mut frames);
+        let mut powers = Vec::with_capacity(num_frames * num_bins);
+        for frame in 0..num_frames {
+            cost.add_powers(frames.twin(backing, frame), &mut powers);
+        }
         let mean = powers.iter().map(|&p| f64::from(p)).sum::<f64>() / powers.len() as f64;
         cost.backing = vec![0.0; powers.len()];
         for (frame, cells) in cost.backing.chunks_exact_mut(num_bins).enumerate() {
@@ -68,9 +73,15 @@ impl ResidualCost {
         cost
     }
 
-    /// Cost of each frame, natural logarithm of power; lower is better. `residual` is as long as the backing. Allocates.
-    pub fn score(&self, residual: &Stereo) -> Vec<f64> {
-        let powers = self.powers(residual, &mut self.frames.clone());
+    /// Cost of what is left in each frame, natural logarithm of power; lower is better. The mix is as long as the backing.
+    /// Allocates.
+    pub fn score(&self, subtraction: &mut Subtraction<impl Signal, impl Signal>) -> Vec<f64> {
+        let (mut frames, mut powers) =
+            (self.frames.clone(), Vec::with_capacity(self.num_frames * self.num_bins));
+        for frame in 0..self.num_frames {
+            let [residual, _] = subtraction.read(frames.part(frame));
+            self.add_powers(frames.twin_of(residual), &mut powers);
+        }
         let cells = self.backing.chunks_exact(self.num_bins).zip(self.loudness.chunks_exact(self.num_bins));
         let cost = |(frame, (backing, loudness)): (usize, (&[f32], &[f32]))| {
             let [before, now, after] = around(&powers, frame, self.num_bins);
@@ -85,16 +96,11 @@ impl ResidualCost {
         cells.enumerate().map(cost).collect()
     }
 
-    /// Power of both sides per cell, smoothed over three bins, `[frame * num_bins + bin]`.
-    fn powers(&self, signal: &Stereo, frames: &mut Frames) -> Vec<f32> {
-        let mut powers = Vec::with_capacity(self.num_frames * self.num_bins);
+    /// Adds the powers of both sides in a frame, smoothed over three bins: `[frame * num_bins + bin]`.
+    fn add_powers(&self, twin: &[Complex32], powers: &mut Vec<f32>) {
         let mut bins = vec![0.0f32; self.num_bins + 2];
-        for frame in 0..self.num_frames {
-            let twin = frames.twin([&signal[0], &signal[1]], frame);
-            twin_spectrum::powers(twin, self.first_bin - 1, 0.5, &mut bins);
-            powers.extend(bins.windows(3).map(|bins| (bins[0] + bins[1] + bins[2]) / 3.0));
-        }
-        powers
+        twin_spectrum::powers(twin, self.first_bin - 1, 0.5, &mut bins);
+        powers.extend(bins.windows(3).map(|bins| (bins[0] + bins[1] + bins[2]) / 3.0));
     }
 }
 
@@ -108,10 +114,19 @@ fn around(powers: &[f32], frame: usize, num_bins: usize) -> [&[f32]; 3] {
 mod tests {
     use super::*;
     use crate::dsp::noise::noise;
+    use crate::dsp::ring::{Stereo, stereo};
     use crate::dsp::units::mean;
+    use crate::matching::taps::Taps;
     use crate::spectral::spectrum::Spectrum;
     use crate::spectral::window::hann;
     use realfft::num_complex::Complex32;
+
+    /// Cost of a residual: of a mix of which nothing is taken away.
+    fn score(cost: &ResidualCost, residual: &Stereo) -> Vec<f64> {
+        let taps = Taps::silent(64);
+        let nothing = stereo(residual[0].len() + taps.num_taps());
+        cost.score(&mut Subtraction::new(residual, &nothing, &taps))
+    }
 
     /// Half the loud band's residue is worth more than a hundredth of a hiss beneath it.
     #[test]
@@ -131,7 +146,7 @@ mod tests {
         let hiss = noise(16_000, 2);
         let left = |bass: f32, treble: f32| -> f64 {
             let side: Vec<f32> = low.iter().zip(&hiss).map(|(b, h)| bass * b + treble * h).collect();
-            mean(&cost.score(&[side.clone(), side]))
+            mean(&score(&cost, &[side.clone(), side]))
         };
         assert!(left(0.01, 1e-4) < left(0.02, 1e-6), "{} {}", left(0.01, 1e-4), left(0.02, 1e-6));
     }
@@ -166,7 +181,7 @@ mod tests {
         let smooth = |p: &[Vec<f64>], f: usize, k: usize| {
             (p[f.saturating_sub(1)][k] + p[f][k] + p[(f + 1).min(num_frames - 1)][k]) / 3.0
         };
-        let costs = ResidualCost::new(&backing, window, rate).score(&residual);
+        let costs = score(&ResidualCost::new(&backing, window, rate), &residual);
         assert_eq!(costs.len(), num_frames);
         let loudness = |f: usize, k: usize| smooth(&y, f, k).powf(0.3);
         let total: f64 =

@@ -142,8 +142,8 @@ impl Taps {
     }
 
     /// Filters `y`, which reaches half a filter beyond either end of the result. Allocates.
-    pub fn apply(&self, y: &Stereo) -> Stereo {
-        let len = y[0].len() - self.num_taps();
+    pub fn apply(&self, y: &impl Signal) -> Stereo {
+        let len = y.num_samples() - self.num_taps();
         let mut out: Stereo = std::array::from_fn(|_| Vec::with_capacity(len));
         Convolver::new(self).run(y, 0..len, &mut out);
         out

@@ -1,5 +1,6 @@
 //! Frames of a stereo signal that is known as a whole.
 
+use crate::dsp::ring::{Signal, Stereo, stereo};
 use crate::spectral::twin_spectrum::TwinSpectrum;
 use crate::spectral::window::hann;
 use multiversion::multiversion;
@@ -13,6 +14,7 @@ pub struct Frames {
     spectrum: TwinSpectrum,
     window: Arc<[f32]>,
     twin: Vec<Complex32>,
+    heard: Stereo,
 }
 
 impl Frames {
@@ -22,6 +24,7 @@ impl Frames {
             spectrum: TwinSpectrum::new(len),
             window: hann(len).into(),
             twin: vec![Complex32::default(); len],
+            heard: stereo(len),
         }
     }
 
@@ -43,21 +46,33 @@ impl Frames {
     }
 
     /// Twin spectrum (see [`TwinSpectrum`]) of one frame.
-    pub fn twin(&mut self, signal: [&[f32]; 2], frame: usize) -> &[Complex32] {
+    pub fn twin(&mut self, signal: &impl Signal, frame: usize) -> &[Complex32] {
         let part = self.part(frame);
-        self.twin_of(signal.map(|side| &side[part.start.min(side.len())..]))
+        let num_samples = part.len().min(signal.num_samples() - part.start);
+        let mut heard = std::mem::take(&mut self.heard);
+        for (side, heard) in heard.iter_mut().enumerate() {
+            signal.read(side, part.start, &mut heard[..num_samples]);
+        }
+        self.load(heard.each_ref().map(|side| &side[..num_samples]));
+        self.heard = heard;
+        self.spectrum.forward(&mut self.twin);
+        &self.twin
     }
 
     /// Twin spectrum of the frame with which a signal begins; one shorter than a frame lies at its end.
     pub fn twin_of(&mut self, signal: [&[f32]; 2]) -> &[Complex32] {
+        self.load(signal);
+        self.spectrum.forward(&mut self.twin);
+        &self.twin
+    }
+
+    fn load(&mut self, signal: [&[f32]; 2]) {
         let len = self.window.len();
         let heard = len.min(signal[0].len());
         let (rest, twin) = self.twin.split_at_mut(len - heard);
         rest.fill(Complex32::default());
         let [left, right] = signal.map(|side| &side[..heard]);
         twin_under(&self.window[len - heard..], left, right, twin);
-        self.spectrum.forward(&mut self.twin);
-        &self.twin
     }
 }
 
@@ -82,7 +97,7 @@ mod tests {
         let (ones, zeros) = (vec![1.0; 32], vec![0.0; 32]);
         // The sum of a Hann window is half its length (textbook); its middle sample, 1, is the first of its later half.
         for frame in 0..3 {
-            let twin = frames.twin([&ones, &zeros], frame);
+            let twin = frames.twin(&[ones.clone(), zeros.clone()], frame);
             assert!((twin[0] - Complex32::new(8.0, 0.0)).norm() < 1e-5, "{frame}");
         }
         let short = frames.twin_of([&zeros[..8], &ones[..8]])[0];

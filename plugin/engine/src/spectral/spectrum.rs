@@ -56,10 +56,27 @@ impl Spectrum {
         debug_assert!(done.is_ok());
     }
 
+    /// As [`Spectrum::forward`], where the spectrum is not kept.
+    pub fn bins_of_time(&mut self) -> &[Complex32] {
+        let done = self.forward.process_with_scratch(&mut self.time, &mut self.bins, &mut self.scratch);
+        debug_assert!(done.is_ok());
+        &self.bins
+    }
+
     /// Time signal of `bins`, scaled so that forward and inverse cancel. Imaginary parts of the first and last
     /// bin are ignored.
     pub fn inverse(&mut self, bins: &[Complex32]) -> &mut [f32] {
         self.bins.copy_from_slice(bins);
+        self.time_of_bins()
+    }
+
+    /// The spectrum that the next [`Spectrum::time_of_bins`] transforms, to be filled by the caller; its content is undefined.
+    pub fn bins(&mut self) -> &mut [Complex32] {
+        &mut self.bins
+    }
+
+    /// As [`Spectrum::inverse`], of [`Spectrum::bins`].
+    pub fn time_of_bins(&mut self) -> &mut [f32] {
         self.bins[0].im = 0.0;
         let last = self.bins.len() - 1;
         self.bins[last].im = 0.0;

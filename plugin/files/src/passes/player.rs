@@ -55,16 +55,14 @@ impl Player {
         part: Range<u64>,
     ) -> Result<Self> {
         let Format { rate_hz, num_channels } = format;
+        let new = if start.is_heard { Engine::new } else { Engine::for_analysis };
         let mut engine =
-            Engine::new(f64::from(rate_hz), num_channels).with_context(|| pair.mix.display().to_string())?;
+            new(f64::from(rate_hz), num_channels).with_context(|| pair.mix.display().to_string())?;
         if let Some(learned) = start.learned {
             ensure!(engine.recall(learned), "the match that was learned is not usable");
         }
         if let Some(causes) = start.causes {
             engine.recall_causes(causes);
-        }
-        if !start.is_heard {
-            engine.analyse_only();
         }
         engine.song_at(from as i64);
         Ok(Self {
