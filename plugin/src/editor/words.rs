@@ -1,6 +1,6 @@
 //! Readings as words: pure functions, so that they can be tested without a window.
 
-use minuend_common::words::{at_least, roughly, sentence, why_not_measured, why_withheld};
+use minuend_common::words::{at_least, roughly, sentence, what_leaves_more, why_not_measured, why_withheld};
 use minuend_engine::causes::{Cause, Kind};
 use minuend_engine::settings::BackingKind;
 use minuend_engine::{Readings, Withheld};
@@ -160,6 +160,9 @@ pub fn null_depth(meters: &Meters) -> (String, String) {
         ),
         (None, Withheld::AtLeast(depth_db), None) => {
             (at_least(depth_db), "where the voice rests; what is left there may not be the backing".into())
+        }
+        (None, Withheld::Forbidden(kind), Some(estimate)) => {
+            (roughly(estimate), format!("estimated: {} leaves more under the voice", what_leaves_more(kind)))
         }
         (None, withheld, Some(estimate)) => {
             (roughly(estimate), format!("an estimate: {}", why_not_measured(withheld)))

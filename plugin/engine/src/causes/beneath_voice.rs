@@ -20,8 +20,10 @@ const SOFTLY_BENT: f64 = -0.25;
 const HARD_BENT: f64 = 0.57;
 /// Null depth that a bend leaves which is heard in the peaks alone, dB: 25 to 33 (three training songs).
 const RARELY_BENT_DB: f64 = 28.0;
-/// Null depth of a delay that moves, dB: median of 14 training songs, of which the lowest cells tell no more.
-const MOVING_DELAY_DB: f64 = 49.0;
+/// Null depths of a speed that wanders (nine training songs, 34 to 53) and of a clock that runs apart (six, 39 to 66), dB; of
+/// neither do the lowest cells tell more.
+const WANDERING_SPEED_DB: f64 = 48.0;
+const CLOCK_APART_DB: f64 = 53.0;
 /// Least step of a level that moves, power ratio: so that it has a logarithm.
 const LEAST_STEP: f64 = 1e-12;
 
@@ -36,8 +38,10 @@ pub fn evidence(causes: &Causes, cells: &CellHistory, gains: Option<&[FollowerGa
         (Limit::Bend, clipping_db.unwrap_or(RARELY_BENT_DB))
     } else if let Some(depth_db) = depth_of(|kind| matches!(kind, Kind::Codec { .. })) {
         (Limit::Codec, 0.5 * (lowest_db + depth_db))
-    } else if depth_of(|kind| matches!(kind, Kind::Wow { .. } | Kind::Clock { .. })).is_some() {
-        (Limit::Speed, MOVING_DELAY_DB)
+    } else if depth_of(|kind| matches!(kind, Kind::Wow { .. })).is_some() {
+        (Limit::Speed, WANDERING_SPEED_DB)
+    } else if depth_of(|kind| matches!(kind, Kind::Clock { .. })).is_some() {
+        (Limit::Clock, CLOCK_APART_DB)
     } else if let Some(steps) = gains.and_then(Steps::of) {
         (if steps.peakedness > JERKY { Limit::JerkyLevel } else { Limit::Level }, -power_to_db(steps.power))
     } else {

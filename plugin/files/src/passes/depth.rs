@@ -1,6 +1,6 @@
 //! The null depth over a song, from what the engine tells of ten seconds at a time.
 
-use minuend_engine::{Estimate, Readings, Withheld, causes::Causes};
+use minuend_engine::{Estimate, Readings, Withheld, settings::BackingKind};
 
 /// The mean of null depths, of what they leave: they are of powers, so they are averaged as such.
 #[derive(Clone, Copy, Debug, Default)]
@@ -80,9 +80,10 @@ impl SongDepth {
 }
 
 impl Depth {
-    /// What is told of the song, with what limits the null in it. A few moments without a voice tell nothing of a song in which
+    /// What is told of the song, with the readings that know what limits the null in it and what the backing is. A few moments without a voice tell nothing of a song in which
     /// it hides more.
-    pub fn over_song(&self, causes: &Causes) -> SongDepth {
+    pub fn over_song(&self, readings: &Readings) -> SongDepth {
+        let causes = &readings.causes;
         let told_db = self.told_db().map(|db| db as f32);
         let forbidding = told_db.and_then(|db| causes.forbidding(db));
         let withheld = forbidding.map_or(self.withheld(), Withheld::Forbidden);
@@ -90,7 +91,7 @@ impl Depth {
         let told_db = told_db.filter(|_| forbidding.is_none());
         let under_voice = match (told_db, withheld) {
             (Some(db), _) => Some(causes.about_measured(db)),
-            (None, Withheld::Estimate) => None,
+            (None, _) if readings.backing_kind == BackingKind::Estimated => None,
             (None, Withheld::AtLeast(db)) => causes.estimate().map(|estimate| estimate.at_least(db)),
             (None, _) => causes.estimate(),
         };
@@ -100,7 +101,10 @@ impl Depth {
 
 #[cfg(test)]
 mod tests {
-    use minuend_engine::{Evidence, Limit, causes::Kind};
+    use minuend_engine::{
+        Evidence, Limit,
+        causes::{Causes, Kind},
+    };
 
     use super::*;
 
@@ -160,13 +164,13 @@ mod tests {
         depth.take(&reading(Some(137.0), Withheld::NoRest));
         let evidence = Evidence { limit: Limit::Bend, figure_db: 17.0 };
         let bent = Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0).with_evidence(Some(evidence));
-        let song = depth.over_song(&bent);
+        let song = depth.over_song(&Readings { causes: bent, ..Readings::default() });
         assert_eq!((song.told_db, song.withheld), (None, Withheld::Forbidden(Kind::Clipping)));
         assert_eq!(
             (song.rests_db.map(f32::round), song.estimate()),
             (Some(137.0), Some(evidence.estimate()))
         );
-        let plain = depth.over_song(&Causes::default());
+        let plain = depth.over_song(&Readings::default());
         assert_eq!(
             (plain.told_db.map(f32::round), plain.rests_db, plain.estimate()),
             (Some(137.0), None, None)
@@ -180,13 +184,17 @@ mod tests {
     fn an_estimate_is_told_where_nothing_was_measured() {
         let evidence = Evidence { limit: Limit::Nothing, figure_db: 10.0 };
         let causes = Causes::default().with_evidence(Some(evidence));
-        let told = |withheld| {
+        let told = |withheld, backing_kind| {
             let mut depth = Depth::default();
             depth.take(&reading(None, withheld));
-            depth.over_song(&causes).estimate()
+            depth.over_song(&Readings { causes, backing_kind, ..Readings::default() }).estimate()
         };
-        assert_eq!(told(Withheld::NoRest), Some(evidence.estimate()));
-        assert_eq!(told(Withheld::AtLeast(45.0)).map(|estimate| estimate.depth_db), Some(45.0));
-        assert_eq!(told(Withheld::Estimate), None);
+        assert_eq!(told(Withheld::NoRest, BackingKind::Recorded), Some(evidence.estimate()));
+        let bounded = told(Withheld::AtLeast(45.0), BackingKind::Auto);
+        assert_eq!(bounded.map(|estimate| estimate.depth_db), Some(45.0));
+        // Where the voice never rests that is the reason, but a machine's it is all the same.
+        for withheld in [Withheld::Estimate, Withheld::NoRest] {
+            assert_eq!(told(withheld, BackingKind::Estimated), None);
+        }
     }
 }
