@@ -108,14 +108,14 @@ mod tests {
         made: impl Fn(f32) -> f32,
         gains: Option<&[FollowerGain]>,
     ) -> Evidence {
-        let loudness = |n: usize| if n / 3_000 % 4 == 0 { 0.6 } else { 0.2 };
+        let loudness = |n: usize| if (n / 3_000).is_multiple_of(4) { 0.6 } else { 0.2 };
         let noises = [1, 2].map(|seed| noise(LEN, seed));
         let backing: Stereo = noises.map(|x| (0..LEN).map(|n| loudness(n) * x[n]).collect());
         // Up to 1 kHz or so, where voices are.
         let (breath, mut low) = (noise(LEN, 3), [0.0f32; 4]);
         let voice: Vec<f32> = (0..LEN)
             .map(|n| {
-                let mut x = if n / 5_000 % 2 == 0 { breath[n] } else { 0.0 };
+                let mut x = if (n / 5_000).is_multiple_of(2) { breath[n] } else { 0.0 };
                 for y in &mut low {
                     *y += 0.2 * (x - *y);
                     x = *y;
