@@ -2,7 +2,7 @@
 
 use minuend_engine::causes::{Cause, Kind, Signal};
 use minuend_engine::settings::BackingKind;
-use minuend_engine::{Bend, DynamicsModel, Withheld};
+use minuend_engine::{Bend, DynamicsModel, Estimate, Withheld};
 
 /// A cause as a sentence without a full stop, e.g. "the clocks differ by 23 ppm".
 pub fn sentence(cause: &Cause) -> String {
@@ -68,21 +68,35 @@ pub fn at_least(db: f32) -> String {
     format!("at least {:.0} dB", db.floor())
 }
 
+/// A null depth that is estimated, and the range in which it is.
+pub fn roughly(estimate: Estimate) -> String {
+    let Estimate { depth_db, from_db, to_db } = estimate;
+    format!("roughly {depth_db:.0} dB ({from_db:.0} to {to_db:.0})")
+}
+
 /// Why no null depth is told, as a sentence without a full stop.
 pub fn why_withheld(withheld: Withheld) -> String {
+    match withheld {
+        Withheld::AlignmentChanged => "cannot tell so soon after the backing changed its place".to_owned(),
+        Withheld::CausesUnknown => "cannot tell before more of the voice is heard".to_owned(),
+        Withheld::AtLeast(_) => format!("cannot tell more: {}", why_not_measured(withheld)),
+        _ => format!("cannot tell: {}", why_not_measured(withheld)),
+    }
+}
+
+/// Why a null depth was not measured, without "cannot tell".
+pub fn why_not_measured(withheld: Withheld) -> String {
     let by = match withheld {
-        Withheld::NoRest => return "cannot tell: the voice sings, or the null is uneven".to_owned(),
-        Withheld::AlignmentChanged => {
-            return "cannot tell so soon after the backing changed its place".to_owned();
-        }
-        Withheld::CausesUnknown => return "cannot tell before more of the voice is heard".to_owned(),
+        Withheld::NoRest => return "the voice sings, or the null is uneven".to_owned(),
+        Withheld::AlignmentChanged => return "the backing has just changed its place".to_owned(),
+        Withheld::CausesUnknown => return "too little of the voice was heard".to_owned(),
         Withheld::AtLeast(_) => {
-            return "cannot tell more: what is left where the voice rests may not be the backing".to_owned();
+            return "what is left where the voice rests may not be the backing".to_owned();
         }
         Withheld::Estimate => "a machine's estimate",
         Withheld::Forbidden(kind) => what_leaves_more(kind),
     };
-    format!("cannot tell: {by} leaves more under the voice than in its rests")
+    format!("{by} leaves more under the voice than in its rests")
 }
 
 /// What of a cause leaves more under the voice than in its rests.
@@ -169,6 +183,13 @@ mod tests {
             bend_sentence(&Bend { curves: [curve; 2], ..Bend::NONE }).unwrap(),
             "the sum was bent, as by tape, a tube or a clipper: its peaks were held down by 0.0 dB"
         );
+    }
+
+    #[test]
+    fn an_estimate_is_told_with_its_range() {
+        let estimate = Estimate { depth_db: 31.6, from_db: 26.4, to_db: 40.0 };
+        assert_eq!(roughly(estimate), "roughly 32 dB (26 to 40)");
+        assert_eq!(why_not_measured(Withheld::NoRest), "the voice sings, or the null is uneven");
     }
 
     #[test]

@@ -5,6 +5,7 @@
 //! gain, delay or filter; it is found in what is left where the voice rests, or is weakest.
 
 pub(crate) mod analysis;
+mod beneath_voice;
 mod cells;
 pub(crate) mod chain;
 mod corrected;

@@ -386,7 +386,7 @@ impl Engine {
     /// Takes what limits the null as known, on hold for as long as the backing is not lost. Real-time safe.
     pub fn recall_causes(&mut self, causes: &Causes) {
         self.finish();
-        self.metering.set_causes(&CausesReport { causes: *causes, is_known: true });
+        self.metering.set_causes(&CausesReport { causes: *causes, is_known: true }, false);
         self.learning.set_causes_given(true);
     }
 

@@ -53,6 +53,7 @@ pub use learned::Match;
 pub use matching::{band_movement::BandMovement, movement::Movement, taps::Taps};
 pub use null_depth::{
     NULL_DEPTH_S,
+    estimate::{Estimate, Evidence, Limit},
     rests::{Heard, heard},
 };
 pub use readings::{Lock, Readings, Withheld};

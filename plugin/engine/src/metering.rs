@@ -77,15 +77,15 @@ impl Metering {
         self.null_depth.reset();
     }
 
-    /// Takes what limits the null.
-    pub fn set_causes(&mut self, report: &CausesReport) {
-        self.readings.causes = report.causes;
+    /// Takes what limits the null, and whether the tone moves besides.
+    pub fn set_causes(&mut self, report: &CausesReport, tone_moves: bool) {
+        self.readings.causes = if tone_moves { report.causes.with_moving_tone() } else { report.causes };
         self.readings.knows_causes = report.is_known;
     }
 
     /// Forgets what limits the null.
     pub fn forget_causes(&mut self) {
-        self.set_causes(&CausesReport { causes: Causes::default(), is_known: false });
+        self.set_causes(&CausesReport { causes: Causes::default(), is_known: false }, false);
     }
 
     /// Hears the newest hop of the input.

@@ -7,6 +7,7 @@
 //! known, a bound may be ([`bound()`]).
 
 mod bound;
+pub mod estimate;
 mod moments;
 pub mod rests;
 

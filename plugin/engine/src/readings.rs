@@ -2,6 +2,7 @@
 
 use crate::causes::diagnosis::{Cause, Causes, Kind};
 use crate::energies::Energies;
+use crate::null_depth::estimate::Estimate;
 use crate::null_depth::rests::Heard;
 use crate::settings::BackingKind;
 
@@ -103,6 +104,13 @@ pub struct Readings {
 }
 
 impl Readings {
+    /// The null depth under the voice where it was not measured, as far as it can be estimated: none of a machine's backing, which
+    /// leaves what no cause explains, nor before the causes are known.
+    pub fn estimate(&self) -> Option<Estimate> {
+        let is_known = self.knows_causes && self.backing_kind != BackingKind::Estimated;
+        self.causes.estimate().filter(|_| is_known && self.null_depth_db.is_none())
+    }
+
     /// What may be told of a null depth that was heard, in all of the spectrum or in a part of it. What is left may move
     /// with the voice, so that its rests tell nothing of it: that is known once the causes are.
     pub fn told(&self, heard: Option<Heard>) -> Result<f32, Withheld> {
@@ -111,8 +119,8 @@ impl Readings {
             return Err(Withheld::Estimate);
         }
         let limits = || self.causes.iter().filter(|_| beneath_voice);
-        if let Some(cause) = limits().find(|cause| !at_least && cause.forbids(depth_db)) {
-            return Err(Withheld::Forbidden(cause.kind));
+        if let Some(kind) = self.causes.forbidding(depth_db).filter(|_| beneath_voice && !at_least) {
+            return Err(Withheld::Forbidden(kind));
         }
         if beneath_voice && !self.knows_causes {
             return Err(Withheld::CausesUnknown);
@@ -128,6 +136,7 @@ impl Readings {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::null_depth::estimate::{Evidence, Limit};
 
     /// A null of 60 dB beneath a voice: of clipping that leaves 20 dB, its rests tell nothing.
     #[test]
@@ -144,11 +153,32 @@ mod tests {
         // Where nobody sings the voice hides nothing.
         assert_eq!(clipped.told(heard(false)), Ok(60.0));
         assert_eq!(unknown.told(None), Err(Withheld::NoRest));
+        // A level that moves leaves more than so deep a rest tells.
+        let evidence = Evidence { limit: Limit::Level, figure_db: 35.0 };
+        let moving = Readings { causes: Causes::default().with_evidence(Some(evidence)), ..unlimited };
+        assert!(matches!(moving.told(heard(true)), Err(Withheld::Forbidden(Kind::Movement { .. }))));
+        assert_eq!(moving.told(heard(false)), Ok(60.0));
         // A bound is held to the same.
         let bound = |beneath_voice| Some(Heard { depth_db: 60.0, beneath_voice, at_least: true });
         assert_eq!(unlimited.told(bound(true)), Err(Withheld::AtLeast(60.0)));
         assert_eq!(unknown.told(bound(false)), Err(Withheld::AtLeast(60.0)));
         assert_eq!(unknown.told(bound(true)), Err(Withheld::CausesUnknown));
         assert_eq!(clipped.told(bound(true)), Err(Withheld::AtLeast(20.0)));
+    }
+
+    /// An estimate stands in for what was not measured, once the causes are known, and never for a machine's backing.
+    #[test]
+    fn an_estimate_stands_in_for_what_was_not_measured() {
+        let evidence = Evidence { limit: Limit::Codec, figure_db: 30.0 };
+        let causes = Causes::default().with_evidence(Some(evidence));
+        let sings = Readings { causes, knows_causes: true, ..Readings::default() };
+        assert_eq!(sings.estimate(), Some(evidence.estimate()));
+        for other in [
+            Readings { null_depth_db: Some(40.0), ..sings },
+            Readings { knows_causes: false, ..sings },
+            Readings { backing_kind: BackingKind::Estimated, ..sings },
+        ] {
+            assert_eq!(other.estimate(), None);
+        }
     }
 }

@@ -1,7 +1,8 @@
 //! What came of it.
 
 use minuend_common::words::{
-    at_least, backing_kind, bend_sentence, dynamics_sentence, what_leaves_more, why_withheld,
+    at_least, backing_kind, bend_sentence, dynamics_sentence, roughly, what_leaves_more, why_not_measured,
+    why_withheld,
 };
 use minuend_engine::{Withheld, causes::Cause, settings::BackingKind};
 
@@ -117,25 +118,26 @@ impl Rendered {
 
 /// How deep the null is.
 fn depth_words(depth: &SongDepth) -> String {
-    if let Some(db) = depth.told_db {
-        return format!("null depth {db:.1} dB where the voice rests");
+    if let (Some(db), Some(under_voice)) = (depth.told_db, depth.under_voice) {
+        return format!(
+            "null depth {db:.1} dB where the voice rests, {} under the voice",
+            roughly(under_voice)
+        );
     }
-    match (depth.withheld, depth.estimated_db, depth.rests_db) {
-        (Withheld::AtLeast(db), ..) => format!("null depth {} where the voice rests", at_least(db)),
-        (Withheld::Forbidden(kind), Some(estimated_db), rests_db) => {
+    match (depth.withheld, depth.estimate().map(roughly), depth.rests_db) {
+        (Withheld::AtLeast(db), Some(roughly), _) => {
+            format!("null depth {} where the voice rests, {roughly} under the voice", at_least(db))
+        }
+        (Withheld::AtLeast(db), None, _) => format!("null depth {} where the voice rests", at_least(db)),
+        (Withheld::Forbidden(kind), Some(roughly), rests_db) => {
             let rests = rests_db.map(|db| format!(" ({db:.0} dB there)")).unwrap_or_default();
             let what = what_leaves_more(kind);
-            format!(
-                "null depth roughly {estimated_db:.0} dB under the voice, where {what} leaves more than in its rests{rests}"
-            )
+            format!("null depth {roughly} under the voice, where {what} leaves more than in its rests{rests}")
         }
-        (Withheld::Forbidden(kind), None, Some(db)) => {
-            let what = what_leaves_more(kind);
-            format!(
-                "null depth {db:.0} dB where the voice rests, less under the voice, where {what} leaves more"
-            )
+        (withheld, Some(roughly), _) => {
+            format!("null depth {roughly}, an estimate: {}", why_not_measured(withheld))
         }
-        (withheld, ..) => format!("null depth unknown ({})", why_withheld(withheld)),
+        (withheld, None, _) => format!("null depth unknown ({})", why_withheld(withheld)),
     }
 }
 
@@ -149,29 +151,38 @@ pub fn delay_words(samples: f64, sample_rate_hz: f64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use minuend_engine::causes::Kind;
+    use minuend_engine::{Estimate, causes::Kind};
 
     use super::*;
 
     #[test]
     fn depth_is_told_as_far_as_it_is_known() {
         let withheld = Withheld::Forbidden(Kind::Clipping);
+        let under_voice = Some(Estimate { depth_db: 29.5, from_db: 26.2, to_db: 34.9 });
         for (depth, words) in [
             (
-                SongDepth { told_db: Some(61.26), ..SongDepth::default() },
-                "null depth 61.3 dB where the voice rests",
+                SongDepth {
+                    told_db: Some(61.26),
+                    under_voice: Some(Estimate { depth_db: 61.26, from_db: 58.3, to_db: 64.3 }),
+                    ..SongDepth::default()
+                },
+                "null depth 61.3 dB where the voice rests, roughly 61 dB (58 to 64) under the voice",
             ),
             (
                 SongDepth { withheld: Withheld::AtLeast(51.9), ..SongDepth::default() },
                 "null depth at least 51 dB where the voice rests",
             ),
             (
-                SongDepth { withheld, rests_db: Some(137.0), estimated_db: Some(29.5), told_db: None },
-                "null depth roughly 30 dB under the voice, where clipping or saturation leaves more than in its rests (137 dB there)",
+                SongDepth { withheld: Withheld::AtLeast(51.9), under_voice, ..SongDepth::default() },
+                "null depth at least 51 dB where the voice rests, roughly 30 dB (26 to 35) under the voice",
             ),
             (
-                SongDepth { withheld, rests_db: Some(124.0), ..SongDepth::default() },
-                "null depth 124 dB where the voice rests, less under the voice, where clipping or saturation leaves more",
+                SongDepth { withheld, rests_db: Some(137.0), under_voice, told_db: None },
+                "null depth roughly 30 dB (26 to 35) under the voice, where clipping or saturation leaves more than in its rests (137 dB there)",
+            ),
+            (
+                SongDepth { under_voice, ..SongDepth::default() },
+                "null depth roughly 30 dB (26 to 35), an estimate: the voice sings, or the null is uneven",
             ),
             (
                 SongDepth::default(),

@@ -7,8 +7,8 @@ use std::sync::{Arc, Mutex};
 use egui::{Key, Modifiers, PointerButton, Rect, Role, Vec2, vec2};
 use egui_kittest::kittest::{NodeT, Queryable};
 use egui_kittest::{Harness, Node};
-use minuend_engine::causes::Kind;
-use minuend_engine::{Energies, Lock, Readings, Spectra, Withheld};
+use minuend_engine::causes::{Causes, Kind};
+use minuend_engine::{Energies, Evidence, Limit, Lock, Readings, Spectra, Withheld};
 use nice_plug::prelude::*;
 
 use super::*;
@@ -699,15 +699,20 @@ fn empty_states_say_what_to_do() {
 /// Whatever is told of the null depth, a figure or a reason of two lines, what is below it stays where it is.
 #[test]
 fn the_pictures_stand_still_while_reasons_come_and_go() {
-    let picture = |null_depth_db, withheld| {
-        let readings = Readings { null_depth_db, withheld, ..locked().readings };
+    let picture = |null_depth_db, withheld, causes| {
+        let readings = Readings { null_depth_db, withheld, causes, knows_causes: true, ..locked().readings };
         let desk = Desk::showing(SIZE, 1.0, Meters { readings, ..locked() });
         desk.harness.get_by_label_contains("Null depth over time, dB").rect()
     };
-    let usual = picture(Some(41.26), Withheld::NoRest);
+    let usual = picture(Some(41.26), Withheld::NoRest, Causes::default());
     let longest = Withheld::Forbidden(Kind::Clipping);
-    for withheld in [Withheld::NoRest, Withheld::AlignmentChanged, Withheld::CausesUnknown, longest] {
-        assert_eq!(picture(None, withheld), usual, "{withheld:?}");
+    let evidence = Evidence { limit: Limit::Bend, figure_db: 27.0 };
+    let estimated = Causes::default().with_evidence(Some(evidence));
+    let reasons = [Withheld::NoRest, Withheld::AlignmentChanged, Withheld::CausesUnknown, longest];
+    for withheld in reasons.into_iter().chain([Withheld::AtLeast(40.0)]) {
+        for causes in [Causes::default(), estimated] {
+            assert_eq!(picture(None, withheld, causes), usual, "{withheld:?}, {causes:?}");
+        }
     }
 }
 

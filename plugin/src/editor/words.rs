@@ -1,6 +1,6 @@
 //! Readings as words: pure functions, so that they can be tested without a window.
 
-use minuend_common::words::{at_least, sentence, why_withheld};
+use minuend_common::words::{at_least, roughly, sentence, what_leaves_more, why_not_measured, why_withheld};
 use minuend_engine::causes::{Cause, Kind};
 use minuend_engine::settings::BackingKind;
 use minuend_engine::{Readings, Withheld};
@@ -145,12 +145,29 @@ pub fn null_depth(meters: &Meters) -> (String, String) {
     if State::of(meters) != State::Locked {
         return ("\u{2013}".into(), "nothing is subtracted now".into());
     }
-    match (meters.readings.null_depth_db, meters.readings.withheld) {
-        (Some(depth_db), _) => (format!("{depth_db:.1} dB"), "where the voice rests, last 10 s".into()),
-        (None, Withheld::AtLeast(depth_db)) => {
+    let Readings { null_depth_db, withheld, causes, .. } = &meters.readings;
+    match (*null_depth_db, *withheld, meters.readings.estimate()) {
+        (Some(depth_db), ..) => {
+            let under_voice = roughly(causes.about_measured(depth_db));
+            (
+                format!("{depth_db:.1} dB"),
+                format!("where the voice rests, last 10 s; {under_voice} under the voice"),
+            )
+        }
+        (None, Withheld::AtLeast(depth_db), Some(estimate)) => (
+            at_least(depth_db),
+            format!("where the voice rests; {} under the voice", roughly(estimate.at_least(depth_db))),
+        ),
+        (None, Withheld::AtLeast(depth_db), None) => {
             (at_least(depth_db), "where the voice rests; what is left there may not be the backing".into())
         }
-        (None, withheld) => ("\u{2013}".into(), why_withheld(withheld)),
+        (None, Withheld::Forbidden(kind), Some(estimate)) => {
+            (roughly(estimate), format!("estimated: {} leaves more under the voice", what_leaves_more(kind)))
+        }
+        (None, withheld, Some(estimate)) => {
+            (roughly(estimate), format!("an estimate: {}", why_not_measured(withheld)))
+        }
+        (None, withheld, None) => ("\u{2013}".into(), why_withheld(withheld)),
     }
 }
 
@@ -273,7 +290,8 @@ pub fn grouped(number: f64, decimals: usize) -> String {
 
 #[cfg(test)]
 mod tests {
-    use minuend_engine::Lock;
+    use minuend_engine::causes::Causes;
+    use minuend_engine::{Evidence, Limit, Lock};
 
     use super::*;
 
@@ -358,6 +376,23 @@ mod tests {
             "where the voice rests; what is left there may not be the backing".into(),
         );
         assert_eq!(null_depth(&shown(bounded)), told);
+        // Once it can be estimated, that is told instead of a reason alone.
+        let evidence = Evidence { limit: Limit::Bend, figure_db: 27.0 };
+        let causes = Causes::default().with_evidence(Some(evidence));
+        let sings = Readings { causes, knows_causes: true, ..locked() };
+        let told =
+            ("roughly 30 dB (23 to 34)".into(), "an estimate: the voice sings, or the null is uneven".into());
+        assert_eq!(null_depth(&shown(sings)), told);
+        let bounded = Readings { withheld: Withheld::AtLeast(31.0), ..sings };
+        let told = (
+            "at least 31 dB".into(),
+            "where the voice rests; roughly 31 dB (27 to 35) under the voice".into(),
+        );
+        assert_eq!(null_depth(&shown(bounded)), told);
+        assert_eq!(
+            null_depth(&shown(deep)).1,
+            "where the voice rests, last 10 s; roughly 61 dB (58 to 64) under the voice"
+        );
         let forbidden = Readings { withheld: Withheld::Forbidden(Kind::Clipping), ..locked() };
         let reason = "cannot tell: clipping or saturation leaves more under the voice than in its rests";
         assert_eq!(null_depth(&shown(forbidden)).1, reason);

@@ -1,5 +1,6 @@
 //! Looks for what limits the null in what was heard.
 
+use crate::causes::beneath_voice::evidence;
 use crate::causes::cells::CellHistory;
 use crate::causes::chain::Chain;
 use crate::causes::corrected::BackingSpectrum;
@@ -81,7 +82,8 @@ impl Study {
         let moving =
             FOLLOWED * corrected.iter().filter(|(kind, _)| moves(kind)).map(|s| s.1).fold(0.0, f64::max);
         let remaining = remaining(&self.cells, moving);
-        self.causes = Causes::rank(corrected.into_iter().chain(remaining), left, moving);
+        let causes = Causes::rank(corrected.into_iter().chain(remaining), left, moving);
+        self.causes = causes.with_evidence(evidence(&causes, &self.cells, chain.gains));
     }
 
     /// Whether enough of the voice was heard for what moves with it to show, if anything does.

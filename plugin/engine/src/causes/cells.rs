@@ -25,6 +25,21 @@ const AUDIBLE_RE_MEAN: f32 = 1e-4;
 /// not measured.
 const RESTING_ONE_IN: usize = 5;
 
+/// One in so many cells of a band, lowest in the difference first, in which next to nothing is heard of the voice; and the
+/// least number of cells among which it is looked for. Chosen by hand; not measured.
+const LOWEST_ONE_IN: usize = 20;
+const MIN_LOWEST_CELLS: usize = 20;
+/// Cells this far under the backing (power ratio; -59 dB) are the same in mix and backing, bit for bit or nearly, as for the
+/// clean-up.
+const IDENTICAL: f32 = 1.3e-6;
+
+/// Level under which a band counts as empty, mean square per sample of white noise of that density: rounding to 16
+/// bits is at -101 dB re full scale.
+pub const EMPTY_BAND: f64 = 1e-10;
+/// Lowest frequency from which voices are rare enough to look for codecs, Hz; a quarter of the band if that is lower.
+/// Chosen by hand; not measured.
+const BRIGHT_FROM_HZ: f64 = 5_000.0;
+
 /// Powers of one band in one frame, both sides together.
 #[derive(Clone, Copy, Default)]
 pub struct Cell {
@@ -150,6 +165,16 @@ impl CellHistory {
         2.0 * 0.375 * (self.window * self.num_bins(band)) as f64
     }
 
+    /// Bands, below one of them, in which voices are rare and the backing is heard.
+    pub fn bright(&self, to_band: usize) -> impl Iterator<Item = usize> {
+        let nyquist = self.hz(self.len() - 1);
+        let from_hz = BRIGHT_FROM_HZ.min(nyquist / 4.0);
+        (0..to_band.min(self.len())).filter(move |&band| {
+            let all: Vec<usize> = (0..self.num_frames()).collect();
+            self.hz(band) >= from_hz && self.mean(band, &all, |c| c.matched) > EMPTY_BAND * self.white(band)
+        })
+    }
+
     /// One cell.
     pub fn cell(&self, band: usize, frame: usize) -> &Cell {
         &self.frames[frame][band]
@@ -205,6 +230,30 @@ impl CellHistory {
             whole += matched;
         }
         left / whole.max(1e-20)
+    }
+}
+
+impl CellHistory {
+    /// What is left at most in one of twenty cells, power re the matched backing, over the bands as loud as they are: a voice
+    /// only ever adds to it. Cells in which mix and backing are the same say nothing of the others.
+    pub fn lowest(&self) -> Option<f64> {
+        let (mut left, mut whole, mut ratios) = (0.0, 0.0, Vec::new());
+        for band in 0..self.len() {
+            let heard = self.heard(band, |c| c.matched);
+            ratios.clear();
+            ratios
+                .extend(heard.iter().map(|&frame| self.cell(band, frame)).map(|c| c.difference / c.matched));
+            ratios.retain(|&ratio| ratio > IDENTICAL);
+            if ratios.len() < MIN_LOWEST_CELLS {
+                continue;
+            }
+            let at = ratios.len() / LOWEST_ONE_IN;
+            let (_, &mut lowest, _) = ratios.select_nth_unstable_by(at, f32::total_cmp);
+            let matched = heard.iter().map(|&frame| f64::from(self.cell(band, frame).matched)).sum::<f64>();
+            left += f64::from(lowest) * matched;
+            whole += matched;
+        }
+        (whole > 0.0).then(|| left / whole)
     }
 }
 

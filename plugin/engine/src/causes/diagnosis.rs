@@ -1,6 +1,7 @@
 //! In what mix and backing differ, and how many dB each difference is worth: plain values, and their order.
 
 use crate::dsp::units::{db_to_power, power_to_db};
+use crate::null_depth::estimate::{Estimate, Evidence, Limit};
 
 /// Most causes reported at a time. Chosen by hand; not measured.
 pub const MOST_CAUSES: usize = 8;
@@ -12,6 +13,9 @@ const LEAST_WORTH_DB: f64 = 6.0;
 /// What is left of movements of level or delay once they are followed, power re what they alone would leave (-20 dB): it
 /// was -18 to -28 dB of movements as fast as limiters are.
 pub const FOLLOWED: f64 = 0.01;
+/// Null depth of a tone that moves, band by band, dB: that of a training song through a multi-band compressor.
+const MOVING_TONE_DB: f32 = 19.0;
+
 /// One of the two signals.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Signal {
@@ -133,14 +137,18 @@ impl Cause {
     }
 }
 
-/// The causes: first those that remain and limit the null, then those that are corrected, in either the largest first.
+/// The causes: first those that remain and limit the null, then those that are corrected, in either the largest first. And the
+/// null depth beneath the voice that goes with them, as an estimate.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Causes([Option<Cause>; MOST_CAUSES]);
+pub struct Causes {
+    ranked: [Option<Cause>; MOST_CAUSES],
+    beneath_voice: Option<Evidence>,
+}
 
 impl Causes {
     /// In order.
     pub fn iter(&self) -> impl Iterator<Item = &Cause> {
-        self.0.iter().flatten()
+        self.ranked.iter().flatten()
     }
 
     /// The first, if there is any.
@@ -148,9 +156,38 @@ impl Causes {
         self.iter().next()
     }
 
+    /// The null depth beneath the voice, if enough was heard to estimate it.
+    pub fn estimate(&self) -> Option<Estimate> {
+        self.beneath_voice.map(|evidence| evidence.estimate())
+    }
+
+    /// The null depth beneath the voice where it was measured in its rests, dB.
+    pub fn about_measured(&self, depth_db: f32) -> Estimate {
+        self.beneath_voice.map(|evidence| evidence.limit).unwrap_or_default().about_measured(depth_db)
+    }
+
+    /// What leaves so much more beneath the voice than this depth, heard in its rests, dB, that they say nothing of it.
+    pub fn forbidding(&self, depth_db: f32) -> Option<Kind> {
+        let cause = self.iter().find(|cause| cause.forbids(depth_db)).map(|cause| cause.kind);
+        cause.or_else(|| self.beneath_voice.and_then(|evidence| evidence.forbidding(depth_db)))
+    }
+
+    /// The same where the tone moves, band by band: that limits the null most, but for a bend.
+    pub fn with_moving_tone(mut self) -> Self {
+        if let Some(evidence) = self.beneath_voice.as_mut().filter(|evidence| evidence.limit != Limit::Bend) {
+            *evidence = Evidence { limit: Limit::Tone, figure_db: MOVING_TONE_DB };
+        }
+        self
+    }
+
+    /// The same causes with what the depth beneath the voice is estimated by.
+    pub fn with_evidence(self, beneath_voice: Option<Evidence>) -> Self {
+        Self { beneath_voice, ..self }
+    }
+
     /// Ranks differences, each with the power that it would leave re the backing's if it was not corrected.
     /// `left` = power of what is left re the backing; `moving` = what following may leave of movements.
-    pub(crate) fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64, moving: f64) -> Self {
+    pub fn rank(found: impl IntoIterator<Item = (Kind, f64)>, left: f64, moving: f64) -> Self {
         let left = left.max(db_to_power(-DEEPEST_DB));
         // What remains beneath what movements leave is not what limits the null.
         let limit = moving.max(db_to_power(-DEEPEST_DB));
@@ -169,7 +206,7 @@ impl Causes {
         let stands = |cause: &Cause| cause.kind.stands();
         causes.sort_by(|a, b| stands(b).cmp(&stands(a)).then(b.worth_db.total_cmp(&a.worth_db)));
         let mut ranked = Self::default();
-        ranked.0.iter_mut().zip(causes).for_each(|(to, cause)| *to = Some(cause));
+        ranked.ranked.iter_mut().zip(causes).for_each(|(to, cause)| *to = Some(cause));
         ranked
     }
 }
@@ -192,5 +229,17 @@ mod tests {
         for kind in [Kind::Bleed { level_db: -14.0 }, Kind::Level { sides_db: [1.0; 2] }] {
             assert!(!causes(kind, 14.0).iter().any(|cause| cause.forbids(137.0)));
         }
+    }
+
+    /// A level that moves is not all of it where the tone does; a bend limits more.
+    #[test]
+    fn a_tone_that_moves_limits_the_null() {
+        let limit = |limit| {
+            let causes = Causes::default().with_evidence(Some(Evidence { limit, figure_db: 50.0 }));
+            causes.with_moving_tone().beneath_voice.map(|evidence| evidence.limit)
+        };
+        assert_eq!(limit(Limit::Level), Some(Limit::Tone));
+        assert_eq!(limit(Limit::Bend), Some(Limit::Bend));
+        assert_eq!(Causes::default().with_moving_tone().estimate(), None);
     }
 }

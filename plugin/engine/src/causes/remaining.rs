@@ -1,6 +1,6 @@
 //! What remains: the rules that find out, from what is left, which difference no linear match takes away.
 
-use crate::causes::cells::{Cell, CellHistory};
+use crate::causes::cells::{Cell, CellHistory, EMPTY_BAND};
 use crate::causes::diagnosis::{Kind, Signal};
 use crate::dsp::units::power_to_db;
 
@@ -31,9 +31,6 @@ const ENDED_DB: f64 = 15.0;
 /// Lowest frequency at which a signal may end, Hz: codecs at telephone quality are not music. Chosen by hand; not
 /// measured.
 const ENDS_FROM_HZ: f64 = 7_000.0;
-/// Level under which a band counts as empty, mean square per sample of white noise of that density: rounding to 16
-/// bits is at -101 dB re full scale.
-const EMPTY_BAND: f64 = 1e-10;
 /// Spread of the quietest frames of steady noise, dB, from the 5th to the 15th percentile: by the chi-squared
 /// distribution 0.2 to 0.6 dB in bands of 200 to 20 bins; a voice's own reverberation spreads by several.
 const STEADY_SPREAD_DB: f64 = 1.0;
@@ -43,9 +40,6 @@ const MIN_STEADY_SHARE: f64 = 0.25;
 /// Noise under this level re full scale is of no account: 16 bits without dither are at -101 dB, 24 bits at -149.
 /// Chosen by hand; not measured.
 const LEAST_NOISE_DB: f64 = -112.0;
-/// Lowest frequency from which voices are rare enough to look for codecs, Hz; a quarter of the band if that is lower.
-/// Chosen by hand; not measured.
-const BRIGHT_FROM_HZ: f64 = 5_000.0;
 /// Bleed below this is not reported: amplitude re the voice (-30 dB). Chosen by hand; not measured.
 const LEAST_BLEED: f64 = 0.03;
 
@@ -137,22 +131,11 @@ impl<'a> Rules<'a> {
         (frames.len() >= MIN_FRAMES / 4 && contrast > LEAST_CONTRAST).then(|| (loud - soft) / contrast)
     }
 
-    /// Bands in which voices are rare and the backing is heard.
-    fn bright(&self, to_band: usize) -> impl Iterator<Item = usize> {
-        let nyquist = self.bands.hz(self.bands.len() - 1);
-        let from_hz = BRIGHT_FROM_HZ.min(nyquist / 4.0);
-        (0..to_band.min(self.bands.len())).filter(move |&band| {
-            let all: Vec<usize> = (0..self.bands.num_frames()).collect();
-            self.bands.hz(band) >= from_hz
-                && self.bands.mean(band, &all, |c| c.matched) > EMPTY_BAND * self.bands.white(band)
-        })
-    }
-
     /// What is left rises and falls with the backing, but not coherently.
     fn codec(&self, edge: &Option<Edge>) -> Option<Codec> {
         let (mut slopes, mut coherent, mut spread, mut count) = (0.0, 0.0, 0.0, 0.0);
         let (mut power, mut matched) = (0.0, 1e-20);
-        for band in self.bright(edge.as_ref().map_or(usize::MAX, |e| e.band)) {
+        for band in self.bands.bright(edge.as_ref().map_or(usize::MAX, |e| e.band)) {
             let sung = self.sung(band);
             let Some(slope) = self.follows(band, &sung, |f| f64::from(self.bands.cell(band, f).matched))
             else {
@@ -191,7 +174,7 @@ impl<'a> Rules<'a> {
     /// What is left is a third-order bend of the mix: power re the backing.
     fn clipping(&self) -> Option<f64> {
         let (mut correlation, mut count, mut power, mut matched) = (0.0, 0.0, 0.0, 1e-20);
-        for band in self.bright(usize::MAX) {
+        for band in self.bands.bright(usize::MAX) {
             let frames = self.bands.resting(band, &self.sung(band));
             let mean = |of: fn(&Cell) -> f32| self.bands.mean(band, &frames, of);
             let (bend, product) = (mean(|c| c.bend), mean(|c| c.bend_product));

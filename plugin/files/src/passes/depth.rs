@@ -1,9 +1,6 @@
 //! The null depth over a song, from what the engine tells of ten seconds at a time.
 
-use minuend_engine::{
-    Readings, Withheld,
-    causes::{Cause, Kind},
-};
+use minuend_engine::{Estimate, Readings, Withheld, settings::BackingKind};
 
 /// The mean of null depths, of what they leave: they are of powers, so they are averaged as such.
 #[derive(Clone, Copy, Debug, Default)]
@@ -71,30 +68,44 @@ pub struct SongDepth {
     pub withheld: Withheld,
     /// Null depth where the voice rests, dB, if that is all that can be told.
     pub rests_db: Option<f32>,
-    /// Null depth under the voice, dB, as what limits it allows: an estimate, within about 8 dB on open songs.
-    pub estimated_db: Option<f32>,
+    /// Null depth under the voice and the range in which it is: about what was measured, or else an estimate.
+    pub under_voice: Option<Estimate>,
+}
+
+impl SongDepth {
+    /// Null depth under the voice, where it was not measured.
+    pub fn estimate(&self) -> Option<Estimate> {
+        self.under_voice.filter(|_| self.told_db.is_none())
+    }
 }
 
 impl Depth {
-    /// What is told of the song, with what limits the null in it. A few moments without a voice tell nothing of a song in which
+    /// What is told of the song, with the readings that know what limits the null in it and what the backing is. A few moments without a voice tell nothing of a song in which
     /// it hides more.
-    pub fn over_song(&self, causes: &[Cause]) -> SongDepth {
+    pub fn over_song(&self, readings: &Readings) -> SongDepth {
+        let causes = &readings.causes;
         let told_db = self.told_db().map(|db| db as f32);
-        let forbidding = told_db.and_then(|db| causes.iter().find(|cause| cause.forbids(db)));
-        let withheld = forbidding.map_or(self.withheld(), |cause| Withheld::Forbidden(cause.kind));
-        let standing = causes.iter().filter(|c| matches!(c.kind, Kind::Codec { .. } | Kind::Clipping));
-        let estimated_db = standing.filter_map(Cause::allowed_db).reduce(f32::min);
-        SongDepth {
-            told_db: told_db.filter(|_| forbidding.is_none()),
-            withheld,
-            rests_db: told_db.filter(|_| forbidding.is_some()),
-            estimated_db: estimated_db.filter(|_| matches!(withheld, Withheld::Forbidden(_))),
-        }
+        let forbidding = told_db.and_then(|db| causes.forbidding(db));
+        let withheld = forbidding.map_or(self.withheld(), Withheld::Forbidden);
+        let rests_db = told_db.filter(|_| forbidding.is_some());
+        let told_db = told_db.filter(|_| forbidding.is_none());
+        let under_voice = match (told_db, withheld) {
+            (Some(db), _) => Some(causes.about_measured(db)),
+            (None, _) if readings.backing_kind == BackingKind::Estimated => None,
+            (None, Withheld::AtLeast(db)) => causes.estimate().map(|estimate| estimate.at_least(db)),
+            (None, _) => causes.estimate(),
+        };
+        SongDepth { told_db, withheld, rests_db, under_voice }
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use minuend_engine::{
+        Evidence, Limit,
+        causes::{Causes, Kind},
+    };
+
     use super::*;
 
     fn reading(null_depth_db: Option<f32>, withheld: Withheld) -> Readings {
@@ -151,14 +162,39 @@ mod tests {
     fn moments_without_a_voice_do_not_speak_for_the_song() {
         let mut depth = Depth::default();
         depth.take(&reading(Some(137.0), Withheld::NoRest));
-        let bent = Cause { kind: Kind::Clipping, depth_db: 20.0, worth_db: 80.0 };
-        let song = depth.over_song(&[bent]);
+        let evidence = Evidence { limit: Limit::Bend, figure_db: 17.0 };
+        let bent = Causes::rank([(Kind::Clipping, 0.01)], 1e-6, 0.0).with_evidence(Some(evidence));
+        let song = depth.over_song(&Readings { causes: bent, ..Readings::default() });
         assert_eq!((song.told_db, song.withheld), (None, Withheld::Forbidden(Kind::Clipping)));
-        assert_eq!((song.rests_db.map(f32::round), song.estimated_db), (Some(137.0), Some(20.0)));
-        let plain = depth.over_song(&[]);
         assert_eq!(
-            (plain.told_db.map(f32::round), plain.rests_db, plain.estimated_db),
+            (song.rests_db.map(f32::round), song.estimate()),
+            (Some(137.0), Some(evidence.estimate()))
+        );
+        let plain = depth.over_song(&Readings::default());
+        assert_eq!(
+            (plain.told_db.map(f32::round), plain.rests_db, plain.estimate()),
             (Some(137.0), None, None)
         );
+        let range = plain.under_voice.map(|found| [found.from_db, found.to_db].map(f32::round));
+        assert_eq!(range, Some([134.0, 140.0]));
+    }
+
+    /// Nothing could be measured: the estimate stands in, and is no shallower than a bound; of a machine's backing there is none.
+    #[test]
+    fn an_estimate_is_told_where_nothing_was_measured() {
+        let evidence = Evidence { limit: Limit::Nothing, figure_db: 10.0 };
+        let causes = Causes::default().with_evidence(Some(evidence));
+        let told = |withheld, backing_kind| {
+            let mut depth = Depth::default();
+            depth.take(&reading(None, withheld));
+            depth.over_song(&Readings { causes, backing_kind, ..Readings::default() }).estimate()
+        };
+        assert_eq!(told(Withheld::NoRest, BackingKind::Recorded), Some(evidence.estimate()));
+        let bounded = told(Withheld::AtLeast(45.0), BackingKind::Auto);
+        assert_eq!(bounded.map(|estimate| estimate.depth_db), Some(45.0));
+        // Where the voice never rests that is the reason, but a machine's it is all the same.
+        for withheld in [Withheld::Estimate, Withheld::NoRest] {
+            assert_eq!(told(withheld, BackingKind::Estimated), None);
+        }
     }
 }

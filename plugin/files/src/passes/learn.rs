@@ -126,6 +126,7 @@ fn learn_from(
                     _ => Ok(ControlFlow::Break(())),
                 })?;
                 found.dynamics = again.learned.found.dynamics;
+                pass.readings.causes = pass.readings.causes.with_moving_tone();
             }
             return Ok(pass.was_found.then_some(pass));
         }

@@ -6,7 +6,7 @@ use minuend_engine::Withheld;
 /// What advice goes by.
 #[derive(Clone, Copy, Debug)]
 pub struct Facts {
-    /// Median null depth, dB, if it could be told.
+    /// Null depth, dB, if it could be measured or estimated.
     pub null_depth_db: Option<f32>,
     /// Why there is none.
     pub withheld: Withheld,

@@ -189,7 +189,7 @@ fn facts(findings: &Findings) -> Facts {
     let mut movement: Vec<f64> =
         series.points().map(|point| point.follow_db).filter(|db| db.is_finite()).collect();
     Facts {
-        null_depth_db: rendered.depth.told_db,
+        null_depth_db: rendered.depth.under_voice.map(|found| found.depth_db),
         withheld: rendered.depth.withheld,
         found: found_share(&rendered.sections),
         holds_more: rendered.sections.iter().any(|section| section.state == State::HoldsMore),
