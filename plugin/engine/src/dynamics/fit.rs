@@ -34,33 +34,30 @@ const LEAST_PARTS: usize = 5;
 
 /// The model, if it clearly leaves less than none. Allocates, and takes long.
 pub fn find(frames: &VecDeque<FramePowers>, step_s: f64) -> Option<DynamicsModel> {
-    let part_frames = (PART_S / step_s) as usize;
-    let bands = heard(frames, step_s, part_frames);
-    if bands[0].parts.last().is_none_or(|&part| part + 1 < LEAST_PARTS) {
+    let heard = Heard::new(frames, step_s);
+    if heard.parts.last().is_none_or(|&part| part + 1 < LEAST_PARTS) {
         return None;
     }
-    let fits: Vec<Fit> = bands.iter().map(|band| Fit::of(band, |_| true)).collect();
-    // On the music that it was learned from a model wins more than on other music.
     let mean = |won: &[f64]| won.iter().sum::<f64>() / won.len() as f64;
-    let won_there = bands
-        .iter()
-        .zip(&fits)
-        .map(|(band, fit)| mean(&band.won(|frame| fit.log_gain(band, frame))))
-        .sum::<f64>();
+    let mut model = DynamicsModel::NONE;
+    let mut won_there = 0.0;
+    for (number, found) in model.bands.iter_mut().enumerate() {
+        let band = heard.band(number);
+        let fit = Fit::of(&band, |_| true);
+        won_there += mean(&band.won(|frame| fit.log_gain(&band, frame)));
+        *found = fit.model(&band);
+    }
+    // On the music that it was learned from a model wins more than on other music.
     if won_there < LEAST_GAIN * NUM_BANDS as f64 {
         return None;
     }
-    let won = bands.each_ref().map(Band::won_elsewhere);
-    if !is_clear(&won, &bands[0].parts) {
-        return None;
-    }
-    let mut model = DynamicsModel::NONE;
-    for (((found, band), fit), won) in model.bands.iter_mut().zip(&bands).zip(&fits).zip(&won) {
-        if mean(won) > 0.0 {
-            *found = fit.model(band);
+    let won: [_; NUM_BANDS] = std::array::from_fn(|number| heard.band(number).won_elsewhere(&heard.parts));
+    for (found, won) in model.bands.iter_mut().zip(&won) {
+        if mean(won) <= 0.0 {
+            *found = BandDynamics::STILL;
         }
     }
-    Some(model)
+    is_clear(&won, &heard.parts).then_some(model)
 }
 
 /// Whether what was won in all bands, frame by frame, is enough and no accident.
@@ -79,6 +76,37 @@ fn is_clear(won: &[Vec<f64>; NUM_BANDS], parts: &[usize]) -> bool {
     means.len() >= LEAST_PARTS && mean > LEAST_GAIN && mean > SURE * (spread / count).sqrt()
 }
 
+/// What was heard of all bands, without frames in which there is no backing.
+struct Heard {
+    powers: Vec<FramePowers>,
+    levels_db: Vec<[BandLevels; NUM_BANDS]>,
+    /// Part of the song that each frame belongs to.
+    parts: Vec<usize>,
+}
+
+impl Heard {
+    fn new(frames: &VecDeque<FramePowers>, step_s: f64) -> Self {
+        let part_frames = ((PART_S / step_s) as usize).max(1);
+        let mut levels = Levels::new(step_s);
+        let mut heard = Self { powers: Vec::new(), levels_db: Vec::new(), parts: Vec::new() };
+        for (at, frame) in frames.iter().enumerate() {
+            levels.hear(frame);
+            if frame.iter().any(|band| band.backing > 0.0) {
+                heard.powers.push(*frame);
+                heard.levels_db.push(std::array::from_fn(|band| levels.levels_db(band)));
+                heard.parts.push(at / part_frames);
+            }
+        }
+        heard
+    }
+
+    fn band(&self, number: usize) -> Band {
+        let powers = self.powers.iter().map(|frame| frame[number]).collect();
+        let levels_db: Vec<BandLevels> = self.levels_db.iter().map(|frame| frame[number]).collect();
+        Band::new(powers, &levels_db)
+    }
+}
+
 /// What was heard of a band, frame by frame.
 struct Band {
     powers: Vec<BandPower>,
@@ -87,32 +115,10 @@ struct Band {
     values: Vec<f64>,
     means: [f64; NUM_WEIGHTS],
     spreads: [f64; NUM_WEIGHTS],
-    /// Part of the song that each frame belongs to.
-    parts: Vec<usize>,
-}
-
-/// The bands, without frames in which there is no backing.
-fn heard(frames: &VecDeque<FramePowers>, step_s: f64, part_frames: usize) -> [Band; NUM_BANDS] {
-    let mut levels = Levels::new(step_s);
-    let mut levels_db: [Vec<BandLevels>; NUM_BANDS] = Default::default();
-    let mut kept: [Vec<BandPower>; NUM_BANDS] = Default::default();
-    let mut parts = Vec::new();
-    for (at, frame) in frames.iter().enumerate() {
-        levels.hear(frame);
-        if frame.iter().any(|band| band.backing > 0.0) {
-            parts.push(at / part_frames.max(1));
-            for band in 0..NUM_BANDS {
-                levels_db[band].push(levels.levels_db(band));
-                kept[band].push(frame[band]);
-            }
-        }
-    }
-    let mut kept = kept.into_iter();
-    levels_db.map(|levels_db| Band::new(kept.next().unwrap_or_default(), &levels_db, parts.clone()))
 }
 
 impl Band {
-    fn new(powers: Vec<BandPower>, levels_db: &[BandLevels], parts: Vec<usize>) -> Self {
+    fn new(powers: Vec<BandPower>, levels_db: &[BandLevels]) -> Self {
         let knees_db = std::array::from_fn(|detector| {
             let mut mix_db: Vec<f32> = levels_db.iter().map(|levels_db| levels_db[detector][0]).collect();
             mix_db.sort_unstable_by(f32::total_cmp);
@@ -144,13 +150,13 @@ impl Band {
         for frame in values.chunks_exact_mut(NUM_WEIGHTS) {
             frame.iter_mut().zip(&spreads).for_each(|(value, spread)| *value /= spread);
         }
-        Self { powers, knees_db, values, means, spreads, parts }
+        Self { powers, knees_db, values, means, spreads }
     }
 
     /// What a model wins frame by frame, nats, on the music of either half by what was learned from the other.
-    fn won_elsewhere(&self) -> Vec<f64> {
-        let halves = [0, 1].map(|half| Fit::of(self, |frame| self.parts[frame] % 2 == half));
-        self.won(|frame| halves[1 - self.parts[frame] % 2].log_gain(self, frame))
+    fn won_elsewhere(&self, parts: &[usize]) -> Vec<f64> {
+        let halves = [0, 1].map(|half| Fit::of(self, |frame| parts[frame] % 2 == half));
+        self.won(|frame| halves[1 - parts[frame] % 2].log_gain(self, frame))
     }
 
     /// What gains win frame by frame, nats.

@@ -25,7 +25,7 @@ pub fn features([mix_db, backing_db]: [f32; 2], knees_db: &[f32; NUM_KNEES]) -> 
     features
 }
 
-/// One band: its gain is the exponential of a weighted sum of [`Features`]. The real part moves the level, the imaginary part the
+/// One band: its gain is the exponential of a weighted sum of what its detectors tell. The real part moves the level, the imaginary part the
 /// phase.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BandDynamics {

@@ -289,8 +289,8 @@ impl Bands {
         let levels: [f32; NUM_TONE_BANDS] = std::array::from_fn(level);
         let level = |bin: usize| self.places[bin].level(&levels);
         let [_, backing] = &frame.spectra;
-        let gains = self.predictor.hear(&frame.spectra, |bin| 1.0 + level(bin));
-        if engaged && let Some(gains) = gains {
+        let gains = if engaged { self.predictor.hear(&frame.spectra, |bin| 1.0 + level(bin)) } else { None };
+        if let Some(gains) = gains {
             let gain = |bin: usize| self.predictor.gain(bin, &gains) * (1.0 + level(bin));
             self.correction.add(backing, |bin| gain(bin) - 1.0);
         } else if !is_still(&levels) {
