@@ -175,7 +175,8 @@ mod tests {
         assert!(matches!(parse(b"RIFF"), Err(Refused::NoMatch)));
         assert!(matches!(parse(BEGINNING), Err(Refused::NoMatch)));
         assert!(matches!(parse(&seal(LAYOUT_OF_PARTS, &content)), Err(Refused::Parts)));
-        assert!(matches!(parse(&seal(LAYOUT_OF_PARTS + 1, &content)), Err(Refused::Layout(5))));
+        let unknown = LAYOUT_OF_PARTS + 1;
+        assert!(matches!(parse(&seal(unknown, &content)), Err(Refused::Layout(n)) if n == unknown));
         content.push(0);
         assert!(matches!(parse(&seal(LAYOUT, &content)), Err(Refused::NoMatch)));
         assert!(matches!(read(Path::new("not there.match")), Err(Refused::Io(_))));
