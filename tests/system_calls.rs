@@ -82,30 +82,32 @@ fn play(what: &str) {
         raw.go_live();
     }
     let latency = raw.latency();
+    // Room for the longest play: when much memory is given back, the C library asks the system whether it may shrink.
+    let mut heard: Audio = silence(2, song.mix[0].len());
     // SAFETY: it has no arguments and cannot fail.
     THREAD.store(unsafe { libc::gettid() } as usize, Ordering::Release);
     allow_nothing_but_waking();
 
     let mut num_played = DUE.load(Ordering::Acquire);
-    let mut play = |from_s: f64, to_s: f64, paced: bool, events: &dyn Fn(usize) -> Events| -> Audio {
-        let [from, to] = [from_s, to_s].map(|s| (s * RATE_HZ) as usize / BLOCK);
-        let mut heard = silence(2, 0);
-        for block in from..to {
-            // Four times as fast as a host, so that a job has time to come back; or so fast that it has none.
-            while paced && num_played >= DUE.load(Ordering::Acquire) {
-                std::hint::spin_loop();
+    let mut play =
+        |heard: &mut Audio, from_s: f64, to_s: f64, paced: bool, events: &dyn Fn(usize) -> Events| {
+            let [from, to] = [from_s, to_s].map(|s| (s * RATE_HZ) as usize / BLOCK);
+            heard.iter_mut().for_each(Vec::clear);
+            for block in from..to {
+                // Four times as fast as a host, so that a job has time to come back; or so fast that it has none.
+                while paced && num_played >= DUE.load(Ordering::Acquire) {
+                    std::hint::spin_loop();
+                }
+                num_played += 1;
+                let [mix, backing] =
+                    [&song.mix, &song.backing].map(|port| part(port, block * BLOCK, (block + 1) * BLOCK));
+                let position_s = Some((block * BLOCK) as f64 / RATE_HZ);
+                let out = raw.block([&mix, &backing], [Given::Whole; 3], &events(block), position_s);
+                heard.iter_mut().zip(out).for_each(|(all, block)| all.extend(block));
             }
-            num_played += 1;
-            let [mix, backing] =
-                [&song.mix, &song.backing].map(|port| part(port, block * BLOCK, (block + 1) * BLOCK));
-            let position_s = Some((block * BLOCK) as f64 / RATE_HZ);
-            let out = raw.block([&mix, &backing], [Given::Whole; 3], &events(block), position_s);
-            heard.iter_mut().zip(out).for_each(|(all, block)| all.extend(block));
-        }
-        heard
-    };
+        };
     let none = |_| Events::none();
-    let heard = play(0.0, 10.0, true, &none);
+    play(&mut heard, 0.0, 10.0, true, &none);
     let [found, voice, mix] = [
         part(&heard, heard[0].len() - 8_000, heard[0].len()),
         part(&song.voice, heard[0].len() - 8_000 - latency, heard[0].len() - latency),
@@ -114,15 +116,15 @@ fn play(what: &str) {
     let is_subtracted = level_db(&difference(&found, &voice)) < level_db(&difference(&mix, &voice)) - 20.0;
 
     // A loop, jobs that are late, every control, all signals cleared.
-    play(2.0, 3.0, true, &none);
-    play(3.0, 13.0, false, &none);
-    play(3.0, 5.0, true, &|block| {
+    play(&mut heard, 2.0, 3.0, true, &none);
+    play(&mut heard, 3.0, 13.0, false, &none);
+    play(&mut heard, 3.0, 5.0, true, &|block| {
         let (id, highest) = CONTROLS[block % CONTROLS.len()];
         Events::new(&[(7, id, highest * (block % 3) as f64 / 2.0)])
     });
     raw.flush(&Events::new(&CONTROLS.map(|(id, _)| (0, id, 0.0))));
     raw.reset();
-    play(0.0, 2.0, true, &none);
+    play(&mut heard, 0.0, 2.0, true, &none);
     if what == WAITS {
         thread::park_timeout(Duration::from_millis(1));
     }

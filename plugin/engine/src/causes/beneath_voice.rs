@@ -14,10 +14,9 @@ const JERKY: f64 = 60.0;
 /// twenty the correlations below were within 0.1 of these, but for one soft clipper (-0.34 to -0.51).
 const PEAKS_ONE_IN: usize = 10;
 /// Correlation of what is left in the peaks with a third-order bend beyond which they are bent: soft clippers had -0.44 to -0.83,
-/// but one, which the rests show, -0.14; hard ones, of which the higher orders turn the sign, 0.68; anything else -0.04 to
-/// 0.45, codecs the most (85 training songs).
+/// but one, which the rests show, -0.14; anything else -0.04 to 0.45, codecs the most (85 training songs). A hard clipper, of
+/// which the higher orders turn the sign, had 0.68; but so has a voice that reaches into these bands, so it is not told by this.
 const SOFTLY_BENT: f64 = -0.25;
-const HARD_BENT: f64 = 0.57;
 /// Null depth that a bend leaves which is heard in the peaks alone, dB: 25 to 33 (three training songs).
 const RARELY_BENT_DB: f64 = 28.0;
 /// Null depths of a speed that wanders (nine training songs, 34 to 53) and of a clock that runs apart (six, 39 to 66), dB; of
@@ -67,7 +66,7 @@ fn are_peaks_bent(cells: &CellHistory) -> bool {
         }
     }
     let correlation = sum / f64::max(count, 1.0);
-    !(SOFTLY_BENT..HARD_BENT).contains(&correlation)
+    correlation < SOFTLY_BENT
 }
 
 /// How the level moves from hop to hop.
@@ -101,26 +100,26 @@ mod tests {
     const RATE_HZ: f64 = 16_000.0;
     const LEN: usize = 64_000;
 
-    /// Of a backing and what is made of it in the mix, sample by sample, under a voice that sings in every second stretch, at some
-    /// level.
-    fn found_beneath(
-        voice_level: f32,
-        made: impl Fn(f32) -> f32,
-        gains: Option<&[FollowerGain]>,
-    ) -> Evidence {
+    /// Of a backing and what is made of it in the mix, sample by sample, under a voice that sings in every second stretch.
+    fn found(made: impl Fn(f32) -> f32, gains: Option<&[FollowerGain]>) -> Evidence {
+        found_under(0.2, made, gains)
+    }
+
+    /// The same under a voice that reaches up the further, the nearer `brightness` is to 1.
+    fn found_under(brightness: f32, made: impl Fn(f32) -> f32, gains: Option<&[FollowerGain]>) -> Evidence {
         let loudness = |n: usize| if (n / 3_000).is_multiple_of(4) { 0.6 } else { 0.2 };
         let noises = [1, 2].map(|seed| noise(LEN, seed));
         let backing: Stereo = noises.map(|x| (0..LEN).map(|n| loudness(n) * x[n]).collect());
-        // Up to 1 kHz or so, where voices are.
+        // At 0.2 up to 1 kHz or so, where voices are.
         let (breath, mut low) = (noise(LEN, 3), [0.0f32; 4]);
         let voice: Vec<f32> = (0..LEN)
             .map(|n| {
                 let mut x = if (n / 5_000).is_multiple_of(2) { breath[n] } else { 0.0 };
                 for y in &mut low {
-                    *y += 0.2 * (x - *y);
+                    *y += brightness * (x - *y);
                     x = *y;
                 }
-                voice_level * x
+                x
             })
             .collect();
         let mix = backing.each_ref().map(|x| x.iter().zip(&voice).map(|(b, v)| made(b + v)).collect());
@@ -130,19 +129,17 @@ mod tests {
         evidence(&Causes::default(), &cells, gains).unwrap()
     }
 
-    fn found(made: impl Fn(f32) -> f32, gains: Option<&[FollowerGain]>) -> Evidence {
-        found_beneath(1.0, made, gains)
-    }
-
-    /// The loudest samples alone are bent, softly and hard; and none.
+    /// The loudest samples alone are bent; and none.
     #[test]
     fn bent_peaks_are_heard() {
         let none = found(|x| x, None);
         assert_eq!(none.limit, Limit::Nothing);
+        // What is left in the peaks then goes with a bend of them, but adds to them.
+        let bright = found_under(1.0, |x| x, None);
+        assert_eq!(bright.limit, Limit::Nothing);
         let soft = found(|x| (1.5 * x).tanh() / 1.5, None);
-        let hard = found_beneath(6.0, |x| x.clamp(-0.35, 0.35), None);
-        assert_eq!([soft, hard].map(|found| found.limit), [Limit::Bend; 2]);
-        assert_eq!(f64::from(hard.figure_db), RARELY_BENT_DB);
+        assert_eq!(soft.limit, Limit::Bend);
+        assert_eq!(f64::from(soft.figure_db), RARELY_BENT_DB);
     }
 
     /// Steps of 1 % at every hop leave 40 dB by that figure; the same power in one hop of two hundred is a limiter's.

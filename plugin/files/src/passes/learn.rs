@@ -7,7 +7,7 @@ use std::{
 };
 
 use anyhow::{Result, bail};
-use minuend_engine::{Lock, Match, Settings, Verdict, settings::BackingKind};
+use minuend_engine::{DynamicsModel, Lock, Match, Settings, Verdict, settings::BackingKind};
 
 use super::{
     far::WholeSong,
@@ -116,6 +116,10 @@ fn learn_from(
             }
             if is_estimate {
                 found.verdict = Verdict::Estimate;
+            }
+            if pass.series.energies().misfit().is_some() {
+                // What does not belong together, or is swapped, must not be made to: gains could hide it.
+                found.dynamics = DynamicsModel::NONE;
             }
             if !found.dynamics.is_none() {
                 // They were heard through a match that was still being learned: hear them through the one that will be played.
