@@ -14,6 +14,7 @@ use super::{
     pair::{Pair, Start},
     pass::Pass,
     play::play,
+    sections::{State, sections},
 };
 use crate::progress::{Progress, tell};
 
@@ -108,6 +109,7 @@ fn learn_from(
                 straightened += 1;
                 continue;
             }
+            let belongs_together = belongs_together(&pass);
             let found = &mut pass.learned.found;
             if settings.backing_kind == BackingKind::Auto && found.verdict == Verdict::Estimate {
                 // Until that was known, it was learned as freely as a recording is, which takes voice along.
@@ -117,8 +119,7 @@ fn learn_from(
             if is_estimate {
                 found.verdict = Verdict::Estimate;
             }
-            if pass.series.energies().misfit().is_some() {
-                // What does not belong together, or is swapped, must not be made to: gains could hide it.
+            if !belongs_together {
                 found.dynamics = DynamicsModel::NONE;
             }
             if !found.dynamics.is_none() {
@@ -137,4 +138,13 @@ fn learn_from(
         advance_samples += late_samples.ceil() as i64;
         moves += 1;
     }
+}
+
+/// Whether nothing in a pass speaks against the match. What does not belong together, or is swapped, must not be made to: gains
+/// that fall where the backing holds more would hide it.
+fn belongs_together(pass: &Pass) -> bool {
+    let rate_hz = pass.learned.found.sample_rate_hz;
+    let sections = sections(&pass.series, pass.num_samples as f64 / rate_hz, rate_hz);
+    pass.series.energies().misfit().is_none()
+        && sections.iter().all(|section| section.state != State::HoldsMore)
 }
