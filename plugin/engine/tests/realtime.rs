@@ -4,7 +4,7 @@
 //! One test only, so that nobody else allocates.
 
 use minuend_engine::settings::{BackingKind, Tone};
-use minuend_engine::{Engine, Job, Lock, Settings, Worker};
+use minuend_engine::{BandDynamics, Engine, Job, Lock, Settings, Worker};
 use noise::noise;
 use peak_alloc::PeakAlloc;
 
@@ -100,7 +100,7 @@ fn no_call_of_the_audio_thread_allocates() {
     assert_eq!(host.engine.readings().lock, Lock::Locked);
     host.play("an edit", 6.0, 1_700, &settings);
     assert!(host.engine.learned().sections.as_slice().len() > 1, "the edit was not found");
-    let learned = host.engine.learned().clone();
+    let mut learned = host.engine.learned().clone();
     let song_at = |host: &mut Host, at: i64| quietly("a position", || host.engine.song_at(at));
     song_at(&mut host, 0);
     quietly("a jump", || host.engine.transport_jumped());
@@ -109,6 +109,8 @@ fn no_call_of_the_audio_thread_allocates() {
     host.play("learning again", 4.0, 100, &settings);
     assert_eq!(host.engine.readings().lock, Lock::Locked);
     host.play("holding", 2.0, 100, &Settings { hold: true, ..settings });
+    let numbers = learned.dynamics.bands.iter_mut().flat_map(BandDynamics::numbers_mut);
+    numbers.for_each(|number| *number = 0.01);
     assert!(quietly("recalling", || host.engine.recall(&learned)));
     host.play("what was recalled", 4.0, 100, &settings);
     for tone in [Tone::Off, Tone::PerSide] {

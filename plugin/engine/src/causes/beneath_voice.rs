@@ -1,6 +1,6 @@
 //! What the null depth beneath the voice is estimated by: which of the causes limits it, and the figure that goes with it.
 
-use crate::causes::cells::{Cell, CellHistory};
+use crate::causes::cells::CellHistory;
 use crate::causes::diagnosis::{Causes, Kind};
 use crate::dsp::units::power_to_db;
 use crate::matching::follower_gain::FollowerGain;
@@ -57,16 +57,11 @@ fn are_peaks_bent(cells: &CellHistory) -> bool {
         let mut frames: Vec<usize> = (0..cells.num_frames()).collect();
         frames.sort_unstable_by(|&a, &b| cells.cell(band, b).bend.total_cmp(&cells.cell(band, a).bend));
         frames.truncate(frames.len().div_ceil(PEAKS_ONE_IN));
-        let mean = |of: fn(&Cell) -> f32| cells.mean(band, &frames, of);
-        let rest = mean(|c| c.difference) - mean(|c| c.in_phase) - mean(|c| c.quadrature);
-        let bend = mean(|c| c.bend);
-        if bend > 0.0 && rest > 0.0 {
-            sum += mean(|c| c.bend_product) / (bend * rest).sqrt();
-            count += 1.0;
+        if let Some(correlation) = cells.bend_correlation(band, &frames) {
+            (sum, count) = (sum + correlation, count + 1.0);
         }
     }
-    let correlation = sum / f64::max(count, 1.0);
-    correlation < SOFTLY_BENT
+    sum < SOFTLY_BENT * count
 }
 
 /// How the level moves from hop to hop.

@@ -175,6 +175,14 @@ impl CellHistory {
         })
     }
 
+    /// Correlation of what no gain explains in some frames of a band with a third-order bend of the mix, if there is any of either.
+    pub fn bend_correlation(&self, band: usize, frames: &[usize]) -> Option<f64> {
+        let mean = |of: fn(&Cell) -> f32| self.mean(band, frames, of);
+        let rest = mean(|c| c.difference) - mean(|c| c.in_phase) - mean(|c| c.quadrature);
+        let bend = mean(|c| c.bend);
+        (bend > 0.0 && rest > 0.0).then(|| mean(|c| c.bend_product) / (bend * rest).sqrt())
+    }
+
     /// One cell.
     pub fn cell(&self, band: usize, frame: usize) -> &Cell {
         &self.frames[frame][band]

@@ -169,7 +169,8 @@ impl Causes {
     /// What leaves so much more beneath the voice than this depth, heard in its rests, dB, that they say nothing of it.
     pub fn forbidding(&self, depth_db: f32) -> Option<Kind> {
         let cause = self.iter().find(|cause| cause.forbids(depth_db)).map(|cause| cause.kind);
-        cause.or_else(|| self.beneath_voice.and_then(|evidence| evidence.forbidding(depth_db)))
+        let beneath_voice = self.beneath_voice.filter(|evidence| evidence.forbids(depth_db));
+        cause.or_else(|| beneath_voice.and_then(|evidence| kind_of(evidence.limit)))
     }
 
     /// The same where the tone moves, band by band: that limits the null most, but for a bend.
@@ -208,6 +209,17 @@ impl Causes {
         let mut ranked = Self::default();
         ranked.ranked.iter_mut().zip(causes).for_each(|(to, cause)| *to = Some(cause));
         ranked
+    }
+}
+
+/// A cause that limits the null like this.
+fn kind_of(limit: Limit) -> Option<Kind> {
+    match limit {
+        Limit::Nothing | Limit::Clock => None,
+        Limit::Bend => Some(Kind::Clipping),
+        Limit::Codec => Some(Kind::Codec { edge: None }),
+        Limit::Level | Limit::JerkyLevel | Limit::Tone => Some(Kind::Movement { range_db: 0.0 }),
+        Limit::Speed => Some(Kind::Wow { samples: 0.0 }),
     }
 }
 

@@ -177,16 +177,12 @@ impl<'a> Rules<'a> {
         for band in self.bands.bright(usize::MAX) {
             let frames = self.bands.resting(band, &self.sung(band));
             let mean = |of: fn(&Cell) -> f32| self.bands.mean(band, &frames, of);
-            let (bend, product) = (mean(|c| c.bend), mean(|c| c.bend_product));
-            let rest = mean(|c| c.difference) - mean(|c| c.in_phase) - mean(|c| c.quadrature);
-            if bend <= 0.0 || rest <= 0.0 || frames.len() < MIN_FRAMES / 20 {
-                continue;
-            }
-            let correlates = product / (bend * rest).sqrt();
+            let correlates = self.bands.bend_correlation(band, &frames);
+            let Some(correlates) = correlates.filter(|_| frames.len() >= MIN_FRAMES / 20) else { continue };
             correlation += correlates;
             count += 1.0;
             if correlates < BENT_CORRELATION {
-                power += product * product / bend;
+                power += mean(|c| c.bend_product).powi(2) / mean(|c| c.bend);
                 matched += mean(|c| c.matched);
             }
         }

@@ -9,6 +9,7 @@ pub mod kalman;
 pub mod line_fit;
 #[cfg(test)]
 pub mod noise;
+pub mod part_mean;
 pub mod ring;
 pub mod sinc;
 pub mod sizes;

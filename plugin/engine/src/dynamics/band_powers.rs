@@ -1,8 +1,8 @@
 //! What mix and backing have to do with each other in each band of a frame, in three numbers: all that the model of the dynamics
 //! learns from.
 
-use crate::spectral::lanes::LANES;
 use crate::spectral::stft::StereoBins;
+use crate::spectral::{lanes, octaves};
 use realfft::num_complex::Complex32;
 
 /// Bands, an octave apart: enough for any crossover to lie between two. With bands of two thirds of an octave three masters of
@@ -10,8 +10,6 @@ use realfft::num_complex::Complex32;
 pub const NUM_BANDS: usize = 9;
 /// Centre of the lowest band, Hz.
 const LOWEST_CENTRE_HZ: f64 = 60.0;
-/// Highest frequency that is heard, Hz: lossy files hold nothing above. Common practice, no source.
-const HIGHEST_HZ: f64 = 16_000.0;
 
 /// One band of a frame; powers re full scale.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -36,7 +34,7 @@ impl BandPower {
 /// All bands of a frame.
 pub type FramePowers = [BandPower; NUM_BANDS];
 
-/// Which bins belong to which bands: triangles over the logarithm of frequency; the outer ones go on beyond their centres.
+/// Which bins belong to which bands.
 pub struct BandShares {
     /// By bin, the lower one of its two bands and its share in the upper one.
     places: Vec<(usize, f32)>,
@@ -49,16 +47,12 @@ impl BandShares {
     /// For frames of `len` samples under a Hann window.
     pub fn new(len: usize, sample_rate_hz: f64) -> Self {
         let bin_hz = sample_rate_hz / len as f64;
-        let place = |bin: usize| {
-            let octaves =
-                (bin.max(1) as f64 * bin_hz / LOWEST_CENTRE_HZ).log2().clamp(0.0, (NUM_BANDS - 1) as f64);
-            let band = (octaves as usize).min(NUM_BANDS - 2);
-            (band, (octaves - band as f64) as f32)
-        };
         let num_bins = len / 2 + 1;
         Self {
-            places: (0..num_bins).map(place).collect(),
-            num_read: ((HIGHEST_HZ / bin_hz) as usize).min(num_bins),
+            places: (0..num_bins)
+                .map(|bin| octaves::place(bin, bin_hz, LOWEST_CENTRE_HZ, NUM_BANDS))
+                .collect(),
+            num_read: octaves::num_read(num_bins, bin_hz),
             scale: (2.0 / len as f32).powi(2),
         }
     }
@@ -68,12 +62,8 @@ impl BandShares {
         let mut powers = FramePowers::default();
         for (mix, backing) in mix.iter().zip(backing) {
             for bin in 1..self.num_read {
-                let bin_of = |side: &StereoSide| {
-                    let lanes = side[bin / LANES];
-                    Complex32::new(lanes.re.0[bin % LANES], lanes.im.0[bin % LANES])
-                };
-                let backing = bin_of(backing) * gain(bin);
-                let difference = bin_of(mix) - backing;
+                let backing = lanes::bin(backing, bin) * gain(bin);
+                let difference = lanes::bin(mix, bin) - backing;
                 let power = [backing.norm_sqr(), difference.norm_sqr()];
                 let cross = backing.conj() * difference;
                 let (band, upper) = self.places[bin];
@@ -100,16 +90,15 @@ impl BandShares {
     }
 }
 
-type StereoSide = Vec<realfft::num_complex::Complex<crate::spectral::lanes::Lanes>>;
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::spectral::lanes::LANES;
     use crate::spectral::stft::stereo_bins;
     use std::f32::consts::TAU;
 
-    /// The power of a frame of a sine at full scale is that of a Hann window's main lobe (textbook: 1/4 of its peak of
-    /// (len/2)^2 for an amplitude of 1, and a quarter of that in either neighbour).
+    /// What is left by the three numbers of every band is what taking away bin by bin leaves. By hand: the voice alone where the gain
+    /// is right, the mix without any.
     #[test]
     fn what_is_left_is_what_taking_away_leaves() {
         const LEN: usize = 256;

@@ -1,6 +1,8 @@
 //! Learns the model of the dynamics from a song, and whether there is anything to learn.
 
 use crate::dsp::cholesky::solve;
+use crate::dsp::part_mean::PartMean;
+use crate::dsp::units::mean;
 use crate::dynamics::band_powers::{BandPower, FramePowers, NUM_BANDS};
 use crate::dynamics::levels::{BandLevels, Levels, NUM_DETECTORS};
 use crate::dynamics::model::{BandDynamics, DynamicsModel, NUM_KNEES, features, within_range};
@@ -38,7 +40,6 @@ pub fn find(frames: &VecDeque<FramePowers>, step_s: f64) -> Option<DynamicsModel
     if heard.parts.last().is_none_or(|&part| part + 1 < LEAST_PARTS) {
         return None;
     }
-    let mean = |won: &[f64]| won.iter().sum::<f64>() / won.len() as f64;
     let mut model = DynamicsModel::NONE;
     let mut won_there = 0.0;
     for (number, found) in model.bands.iter_mut().enumerate() {
@@ -57,23 +58,9 @@ pub fn find(frames: &VecDeque<FramePowers>, step_s: f64) -> Option<DynamicsModel
             *found = BandDynamics::STILL;
         }
     }
-    is_clear(&won, &heard.parts).then_some(model)
-}
-
-/// Whether what was won in all bands, frame by frame, is enough and no accident.
-fn is_clear(won: &[Vec<f64>; NUM_BANDS], parts: &[usize]) -> bool {
-    let mut sums: Vec<(f64, f64)> = Vec::new();
-    for (frame, &part) in parts.iter().enumerate() {
-        sums.resize(sums.len().max(part + 1), (0.0, 0.0));
-        sums[part].0 += won.iter().map(|band| band[frame]).sum::<f64>() / NUM_BANDS as f64;
-        sums[part].1 += 1.0;
-    }
-    let means: Vec<f64> =
-        sums.iter().filter(|(_, count)| *count > 0.0).map(|(sum, count)| sum / count).collect();
-    let count = means.len() as f64;
-    let mean = means.iter().sum::<f64>() / count;
-    let spread = means.iter().map(|won| (won - mean).powi(2)).sum::<f64>() / (count - 1.0);
-    means.len() >= LEAST_PARTS && mean > LEAST_GAIN && mean > SURE * (spread / count).sqrt()
+    let in_all = |frame: usize| won.iter().map(|band| band[frame]).sum::<f64>() / NUM_BANDS as f64;
+    let won = heard.parts.iter().enumerate().map(|(frame, &part)| (part as i64, in_all(frame)));
+    PartMean::of(won, LEAST_PARTS).filter(|won| won.is_clear(LEAST_GAIN, SURE)).map(|_| model)
 }
 
 /// What was heard of all bands, without frames in which there is no backing.

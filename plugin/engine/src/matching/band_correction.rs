@@ -1,11 +1,11 @@
 //! What is added to the backing to bring its bands to their levels: overlapping frames, summed.
 
 use crate::dsp::ring::{Stereo, advance, stereo};
-use crate::spectral::lanes::{LANES, Lanes};
+use crate::spectral::lanes;
 use crate::spectral::stft::StereoBins;
 use crate::spectral::twin_spectrum::TwinSpectrum;
 use crate::spectral::window::hann;
-use realfft::num_complex::{Complex, Complex32};
+use realfft::num_complex::Complex32;
 
 /// The sum.
 pub struct BandCorrection {
@@ -58,11 +58,7 @@ impl BandCorrection {
                 // There is no phase.
                 level.im = 0.0;
             }
-            let side = |side: &[Complex<Lanes>]| {
-                let lanes = side[bin / LANES];
-                level * Complex32::new(lanes.re.0[bin % LANES], lanes.im.0[bin % LANES])
-            };
-            let [left, right] = [side(&backing[0]), side(&backing[1])];
+            let [left, right] = backing.each_ref().map(|side| level * lanes::bin(side, bin));
             self.twin[bin] = left + Complex32::i() * right;
             self.twin[(len - bin) % len] = left.conj() + Complex32::i() * right.conj();
         }

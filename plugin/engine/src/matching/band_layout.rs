@@ -1,7 +1,7 @@
-//! Which bins belong to which bands: triangles over the logarithm of frequency, an octave apart; the outer ones go on beyond
-//! their centres.
+//! Which bins belong to which bands, an octave apart, and to which half of the spectrum.
 
 use crate::matching::band_movement::NUM_TONE_BANDS;
+use crate::spectral::octaves;
 
 /// Centre of the lowest band, Hz. Chosen by hand; not measured.
 const LOWEST_CENTRE_HZ: f64 = 120.0;
@@ -34,10 +34,8 @@ impl BinPlace {
 /// nothing in common.
 pub fn bin_places(num_bins: usize, bin_hz: f64) -> Vec<BinPlace> {
     let place = |bin: usize| {
-        let octaves =
-            (bin.max(1) as f64 * bin_hz / LOWEST_CENTRE_HZ).log2().clamp(0.0, (NUM_TONE_BANDS - 1) as f64);
-        let band = (octaves as usize).min(NUM_TONE_BANDS - 2);
-        BinPlace { band, share: (octaves - band as f64) as f32, half: None }
+        let (band, share) = octaves::place(bin, bin_hz, LOWEST_CENTRE_HZ, NUM_TONE_BANDS);
+        BinPlace { band, share, half: None }
     };
     let mut places: Vec<BinPlace> = (0..num_bins).map(place).collect();
     let (mut from, mut half) = (0, 0);

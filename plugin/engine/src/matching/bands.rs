@@ -14,6 +14,7 @@ use crate::matching::movement::FOLLOWED_RANGE;
 use crate::matching::movement_estimator::{MeasuredHalves, MovementEstimator, measured_level};
 use crate::matching::projection::{Projection, ProjectionSums};
 use crate::spectral::lanes::{LANES, Lanes, Real, minus, power, scaled};
+use crate::spectral::octaves;
 use crate::spectral::stft::{StereoBins, Stft, silence, stereo_bins};
 use multiversion::multiversion;
 
@@ -26,8 +27,6 @@ const SMOOTHER_LAG: usize = 4;
 const FRAMES_KEPT: usize = SMOOTHER_LAG + 3;
 /// Age, in frames, at which a frame is weighted again with the levels known by then. Chosen by hand; not measured.
 const LAST_AGE: usize = 3;
-/// Highest frequency at which levels are read, Hz. Chosen by hand; not measured.
-const HIGHEST_HZ: f64 = 16_000.0;
 /// Least process noise in the bank, variance per frame. Chosen by hand; not measured.
 const LEAST_PROCESS_NOISE: f64 = 1e-6;
 /// Memory of the cost reduction, seconds. Chosen by hand; not measured.
@@ -96,7 +95,7 @@ impl Bands {
         let (len, step, hop) = (sizes.scaled(FRAME), sizes.scaled(STEP), sizes.hop());
         let bin_hz = sizes.sample_rate_hz / len as f64;
         let num_bins = len / 2 + 1;
-        let num_read = ((HIGHEST_HZ / bin_hz) as usize).min(num_bins);
+        let num_read = octaves::num_read(num_bins, bin_hz);
         let num_lanes = num_bins.div_ceil(LANES);
         let frame = Frame {
             spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],

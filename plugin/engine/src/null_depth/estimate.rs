@@ -8,8 +8,6 @@
 //! voices by 21 chains, none of which is among the songs that the engine is scored on. Each range holds all of its training songs
 //! but one in ten, rounded outwards; one song more or less moves its ends by 1 to 3 dB, where no other number is given.
 
-use crate::causes::diagnosis::Kind;
-
 /// Deeper nulls are all alike, dB: 24 bits end at 144.
 const DEEPEST_DB: f32 = 144.0;
 /// What is left so far down, dB, is no breath and no noise of a voice: such depths were right to 2 dB, while of shallower ones half
@@ -100,17 +98,6 @@ impl Limit {
             Self::Speed => [0.0, -15.0, 12.0],
         }
     }
-
-    /// A cause of this kind, if it leaves more beneath the voice than in its rests. A clock that runs apart never did.
-    fn kind(self) -> Option<Kind> {
-        match self {
-            Self::Nothing | Self::Clock => None,
-            Self::Bend => Some(Kind::Clipping),
-            Self::Codec => Some(Kind::Codec { edge: None }),
-            Self::Level | Self::JerkyLevel | Self::Tone => Some(Kind::Movement { range_db: 0.0 }),
-            Self::Speed => Some(Kind::Wow { samples: 0.0 }),
-        }
-    }
 }
 
 /// What the null depth beneath the voice is estimated by.
@@ -128,9 +115,10 @@ impl Evidence {
         Estimate::about(self.figure_db, self.limit.re_figure_db())
     }
 
-    /// What limits the depth, if one that was heard in the rests, dB, is beyond all that it allows beneath the voice.
-    pub fn forbidding(&self, depth_db: f32) -> Option<Kind> {
-        self.limit.kind().filter(|_| depth_db > self.estimate().to_db)
+    /// Whether a depth that was heard in the rests, dB, is beyond all that the limit allows beneath the voice. A clock that runs
+    /// apart never left more there.
+    pub fn forbids(&self, depth_db: f32) -> bool {
+        !matches!(self.limit, Limit::Nothing | Limit::Clock) && depth_db > self.estimate().to_db
     }
 }
 
@@ -177,11 +165,11 @@ mod tests {
     fn rests_beyond_what_the_limit_allows_are_not_believed() {
         let limited = |limit| Evidence { limit, figure_db: 40.0 };
         for limit in &LIMITS[2..] {
-            assert!(limited(*limit).forbidding(137.0).is_some(), "{limit:?}");
-            assert!(limited(*limit).forbidding(40.0).is_none(), "{limit:?}");
+            assert!(limited(*limit).forbids(137.0), "{limit:?}");
+            assert!(!limited(*limit).forbids(40.0), "{limit:?}");
         }
         for limit in &LIMITS[..2] {
-            assert_eq!(limited(*limit).forbidding(137.0), None);
+            assert!(!limited(*limit).forbids(137.0));
         }
     }
 }

@@ -1,5 +1,6 @@
 //! Whether and how a pair was bent, by music that the curve was not learned from.
 
+use crate::dsp::part_mean::PartMean;
 use crate::saturation::bend::Bend;
 use crate::saturation::cells::{Cells, Symmetry};
 use crate::saturation::curve::Curve;
@@ -17,20 +18,6 @@ const SURE: f64 = 4.0;
 /// Music goes to one half or the other in parts of this length, s, and so many parts are wanted.
 const PART_S: f64 = 2.0;
 const LEAST_PARTS: usize = 6;
-
-/// How much better a curve does, on music that it was not learned from.
-struct Gain {
-    /// Mean, nats.
-    mean: f64,
-    /// Its standard error.
-    error: f64,
-}
-
-impl Gain {
-    fn is_clear(&self, least: f64) -> bool {
-        self.mean > least && self.mean > SURE * self.error
-    }
-}
 
 /// One model on trial: the cost of every frame by the curve that was learned from the other half.
 struct Trial {
@@ -52,26 +39,12 @@ impl Trial {
         Self { cells, is_per_side, costs }
     }
 
-    /// How much it wins against other costs, if that can be told.
-    fn gain(&self, other: &[f64], part_samples: i64) -> Option<Gain> {
-        let mut parts: Vec<(i64, f64, f64)> = Vec::new();
-        for (frame, (cost, other)) in self.costs.iter().zip(other).enumerate() {
-            let part = self.cells.of(frame).0.div_euclid(part_samples);
-            match parts.last_mut() {
-                Some((last, sum, count)) if *last == part => {
-                    (*sum, *count) = (*sum + other - cost, *count + 1.0)
-                }
-                _ => parts.push((part, other - cost, 1.0)),
-            }
-        }
-        if parts.len() < LEAST_PARTS {
-            return None;
-        }
-        let count = parts.len() as f64;
-        let gains = || parts.iter().map(|(_, sum, count)| sum / count);
-        let mean = gains().sum::<f64>() / count;
-        let spread = gains().map(|gain| (gain - mean).powi(2)).sum::<f64>() / (count - 1.0);
-        Some(Gain { mean, error: (spread / count).sqrt() })
+    /// Whether it clearly wins more than `least` against other costs; `None` if that cannot be told.
+    fn clearly_wins(&self, other: &[f64], least: f64, part_samples: i64) -> Option<bool> {
+        let part = |frame: usize| self.cells.of(frame).0.div_euclid(part_samples);
+        let won = self.costs.iter().zip(other).enumerate();
+        let gain = PartMean::of(won.map(|(frame, (cost, other))| (part(frame), other - cost)), LEAST_PARTS)?;
+        Some(gain.is_clear(least, SURE))
     }
 }
 
@@ -105,18 +78,18 @@ pub fn find(pairs: &FramePairs, backing_levels: [f32; 2], sample_rate_hz: f64) -
     let odd = worthwhile(&cells, &straight, LEAST_GAIN)?;
     let as_it_is: Vec<f64> = (0..cells.num_frames()).map(|frame| cells.cost(frame, &straight)).collect();
     let mut best = Trial::new(cells, false, &straight, part_samples);
-    if !best.gain(&as_it_is, part_samples)?.is_clear(LEAST_GAIN) {
+    if !best.clearly_wins(&as_it_is, LEAST_GAIN, part_samples)? {
         return None;
     }
     let mut start = odd;
     let any = Cells::new(pairs, Symmetry::Any, sample_rate_hz);
     if let Some(found) = worthwhile(&any, &Symmetry::Odd.at_knots(&start), LEAST_MORE) {
         let freer = Trial::new(any, false, &found, part_samples);
-        if freer.gain(&best.costs, part_samples)?.is_clear(LEAST_MORE) {
+        if freer.clearly_wins(&best.costs, LEAST_MORE, part_samples)? {
             (best, start) = (freer, found);
             let any = Cells::new(pairs, Symmetry::Any, sample_rate_hz);
             let freer = Trial::new(any, true, &start, part_samples);
-            if freer.gain(&best.costs, part_samples)?.is_clear(LEAST_MORE) {
+            if freer.clearly_wins(&best.costs, LEAST_MORE, part_samples)? {
                 best = freer;
             }
         }

@@ -92,6 +92,13 @@ impl AddAssign for Lanes {
     }
 }
 
+/// One bin.
+#[inline(always)]
+pub fn bin(bins: &[Complex<Lanes>], bin: usize) -> Complex32 {
+    let lanes = bins[bin / LANES];
+    Complex32::new(lanes.re.0[bin % LANES], lanes.im.0[bin % LANES])
+}
+
 /// The same lanes, last first.
 #[inline(always)]
 pub fn reversed(lanes: Complex<Lanes>) -> Complex<Lanes> {

@@ -4,6 +4,7 @@ pub mod covariance;
 pub mod frames;
 pub mod halves;
 pub mod lanes;
+pub mod octaves;
 pub mod spectrum;
 pub mod stft;
 pub mod twin_spectrum;

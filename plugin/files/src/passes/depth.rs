@@ -80,8 +80,8 @@ impl SongDepth {
 }
 
 impl Depth {
-    /// What is told of the song, with the readings that know what limits the null in it and what the backing is. A few moments without a voice tell nothing of a song in which
-    /// it hides more.
+    /// What is told of the song, with the readings that know what limits the null in it and what the backing is. A few moments
+    /// without a voice tell nothing of a song in which it hides more.
     pub fn over_song(&self, readings: &Readings) -> SongDepth {
         let causes = &readings.causes;
         let told_db = self.told_db().map(|db| db as f32);
