@@ -354,6 +354,22 @@ mod tests {
         assert_eq!(found(&predictor), Some(model));
     }
 
+    /// Weights of values as they are heard tell what the weights of the standardised ones told.
+    #[test]
+    fn a_model_tells_what_its_fit_told() {
+        let mut predictor = predictor();
+        play(&mut predictor, &mastered(0.05));
+        let (frames, step_s) = predictor.gathered().unwrap();
+        let heard = Heard::new(frames, step_s);
+        let band = heard.band(3);
+        let fit = Fit::of(&band, |_| true);
+        let model = fit.model(&band);
+        for (frame, levels_db) in heard.levels_db.iter().enumerate() {
+            let error = (model.log_gain(&levels_db[3]) - fit.log_gain(&band, frame)).norm();
+            assert!(error < 1e-4, "{frame}: {error}");
+        }
+    }
+
     #[test]
     fn where_nothing_moves_nothing_is_found() {
         let mut predictor = predictor();
