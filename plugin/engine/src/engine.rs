@@ -21,7 +21,7 @@ use crate::cleanup::estimate_model::EstimateModel;
 use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
 use crate::dsp::sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ, Sizes};
-use crate::dynamics::fit;
+use crate::dynamics::gathered::Gathered;
 use crate::dynamics::model::DynamicsModel;
 use crate::framing::{Framing, InputHop};
 use crate::input::InputHistory;
@@ -47,6 +47,10 @@ use crate::{PrepareError, Readings, Settings};
 
 /// Taps of the learned filter at 44.1 and 48 kHz.
 const FILTER_TAPS: usize = 4096;
+/// Music of which a model of the dynamics is learned, at most, seconds: the newest; and where nobody hears what is played, so
+/// that memory is no matter. Chosen by hand; not measured.
+const GATHERED_S: f64 = 120.0;
+const ANALYSIS_GATHERED_S: f64 = 360.0;
 /// Parts that the work of a hop is done in, evenly spread over the time in which the next one comes in: so a host that gives a
 /// part of a hop at a time has to wait for a part of its work only.
 const PARTS: usize = 15;
@@ -76,12 +80,20 @@ pub struct Engine {
     filter_changed: bool,
     /// What is found to be an estimate was learned from as a recording until now.
     learned_freely: bool,
+    /// Music that the match was learned from when it was taken up, seconds.
+    taken_up_s: f64,
+    /// The backing was lost since, or since a model of the dynamics was learned.
+    was_lost: bool,
+    /// A level was known to move when the match was taken up, and nothing has refuted that since.
+    follows_as_taken_up: bool,
 }
 
 impl Engine {
     /// Prepares an engine for a mix of 1 or 2 channels; allocates everything it will ever need.
     pub fn new(sample_rate_hz: f64, mix_channels: usize) -> Result<Self, PrepareError> {
-        Self::with_jobs_out_for(OUT_S, sample_rate_hz, mix_channels)
+        let mut engine = Self::with_jobs_out_for(OUT_S, sample_rate_hz, mix_channels)?;
+        engine.tone.bands.predictor.gather(GATHERED_S);
+        Ok(engine)
     }
 
     /// The same of an engine whose output nobody hears: it is silence. Jobs may then be out for longer, so that the audio path
@@ -91,7 +103,7 @@ impl Engine {
         let mut engine = Self::with_jobs_out_for(ANALYSIS_OUT_S, sample_rate_hz, mix_channels)?;
         engine.learning.schedule().analyse_only();
         engine.pairs = Some(Box::new(FramePairs::new(engine.sizes)));
-        engine.tone.bands.predictor.gather();
+        engine.tone.bands.predictor.gather(ANALYSIS_GATHERED_S);
         Ok(engine)
     }
 
@@ -124,6 +136,9 @@ impl Engine {
             num_done: PARTS,
             filter_changed: false,
             learned_freely: false,
+            taken_up_s: 0.0,
+            was_lost: false,
+            follows_as_taken_up: false,
             input,
             aligner,
             level,
@@ -247,6 +262,9 @@ impl Engine {
         let (steady, pays) = (!self.aligner.moves(), self.learned.following_helps);
         let levelled = self.level.process(self.matcher.matched(), &self.input, steady, pays);
         self.tone.hear(levelled, &self.input);
+        // What neither level nor tone moves in, no compressor worked on.
+        let moves = pays && self.level.follower.movement().moves() || self.tone_moves();
+        self.tone.bands.predictor.set_gathers(moves || self.learning.is_analysis_only());
     }
 
     fn subtract(&mut self) {
@@ -318,12 +336,15 @@ impl Engine {
 
     /// Puts the learned match in force as if from the start.
     fn take_up(&mut self) {
+        (self.taken_up_s, self.was_lost) = (self.learned.learned_s, false);
+        self.follows_as_taken_up = self.learned.following_helps && self.learned.movement.moves();
         self.input.set_bend(&self.learned.bend);
         self.aligner.forget(&self.input);
         self.put_in_force();
         self.recall_alignment(self.input.song_position());
         self.level.follower.set_movement(self.learned.movement, true);
         self.tone.bands.recall(&self.learned.bands);
+        self.tone.bands.predictor.forget();
         self.tone.bands.predictor.set_model(&self.learned.dynamics);
         self.output.set_residue(&self.learned.residual);
         self.output.set_estimate(self.learned.verdict, &self.learned.estimate);
@@ -368,7 +389,7 @@ impl Engine {
     pub fn find_dynamics(&self) -> DynamicsModel {
         let gathered =
             self.tone.bands.predictor.gathered().filter(|_| self.learned.verdict != Verdict::Estimate);
-        gathered.and_then(|(frames, step_s)| fit::find(frames, step_s)).unwrap_or(DynamicsModel::NONE)
+        gathered.and_then(Gathered::find).unwrap_or(DynamicsModel::NONE)
     }
 
     /// Puts a match in force, as one that was learned; one learned at another rate keeps its delay and its levels.

@@ -28,8 +28,7 @@ pub struct Match {
     pub following_helps: bool,
     /// How the tone moves: the level of each band, from the lowest on.
     pub bands: [BandMovement; NUM_TONE_BANDS],
-    /// What the chain that mix and backing went through did to the bands, on top of what the followers find; learned over a whole
-    /// song only.
+    /// What the chain that mix and backing went through did to the bands, on top of what the followers find.
     pub dynamics: DynamicsModel,
     /// What it leaves behind.
     pub residual: ResidualModel,

@@ -4,6 +4,8 @@ use crate::align::aligner::Aligner;
 use crate::align::search::EARLY_S;
 use crate::align::supervisor::Doubt;
 use crate::dsp::sizes::Sizes;
+use crate::dynamics::gathered::Gathered;
+use crate::dynamics::model::DynamicsModel;
 use crate::input::InputHistory;
 use crate::job::{Job, Worker};
 use crate::learn::learner::Work;
@@ -144,6 +146,9 @@ impl LearningController {
             work.learner.restart(at);
         }
         let report = work.report;
+        if restart_at.is_some() || is_stale {
+            work.gathered.iter_mut().for_each(|gathered| gathered.clear());
+        }
         self.work = Some(work);
         if restart_at.is_some() || is_stale {
             self.drop_report(&report);
@@ -155,6 +160,12 @@ impl LearningController {
     /// The better filter that came with a report.
     pub fn better_filter(&mut self) -> Option<&mut PreparedFilter> {
         self.work.as_mut().map(|work| &mut work.better)
+    }
+
+    /// What a model of the dynamics was sought in, once it is back, and the model that it tells; none of what was cleared.
+    pub fn give_back(&mut self) -> Option<(Box<Gathered>, &DynamicsModel)> {
+        let work = self.work.as_mut()?;
+        Some((work.gathered.take()?, &work.dynamics))
     }
 
     /// A match that was reported is in force now.
@@ -210,10 +221,12 @@ impl LearningController {
         mut task: Task,
         after: u64,
         filter: &Taps,
+        gathered: Option<Box<Gathered>>,
         input: &InputHistory,
         worker: &mut impl Worker,
     ) {
         let Some(mut work) = self.work.take() else { return };
+        work.gathered = gathered;
         self.due_back = input.now() + after;
         work.filter.clone_from(filter);
         if let Task::Match(request) = &mut task

@@ -4,7 +4,7 @@
 //! The backing is read some time after it came in, so that it may be late. What is found out now holds from now on; for what
 //! is still to be read of older music the former alignments are kept.
 
-use crate::align::delay_tracker::{self, DelayTracker};
+use crate::align::delay_tracker::{self, DelayTracker, MotionLearning};
 use crate::align::lag_filter::LagFilter;
 use crate::align::lock::{Change, LockState};
 use crate::align::motion::DelayMotion;
@@ -295,8 +295,8 @@ impl Aligner {
     }
 
     /// Does a part (see [`delay_tracker::PARTS`]) of tracking the delay as it moves, one hop further; before `from` another
-    /// alignment may hold. `learning` says whether it may be learned that it moves. True if it begins to move or to stand still.
-    pub fn track(&mut self, part: usize, input: &InputHistory, from: i64, learning: bool) -> bool {
+    /// alignment may hold. `learning` says what may be learned of how it moves. True if it begins to move or to stand still.
+    pub fn track(&mut self, part: usize, input: &InputHistory, from: i64, learning: MotionLearning) -> bool {
         if !self.is_locked() {
             return false;
         }

@@ -33,6 +33,17 @@ const EXPECTED_AFTER_STEPS: usize = 4;
 /// Parts that the work of a hop is done in.
 pub const PARTS: usize = lag_meter::PARTS;
 
+/// What may be learned of how the delay moves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MotionLearning {
+    /// Nothing.
+    Nothing,
+    /// How it moves, but not whether it does.
+    How,
+    /// All.
+    All,
+}
+
 /// The tracker.
 pub struct DelayTracker {
     frame: usize,
@@ -168,8 +179,16 @@ impl DelayTracker {
     }
 
     /// Does a part of what one hop further takes; mix and backing are known up to `end` of the mix and belong together otherwise
-    /// before `from`. `learning` says whether it may be learned how the delay moves.
-    pub fn advance(&mut self, part: usize, mix: &Ring, backing: &Ring, from: i64, end: i64, learning: bool) {
+    /// before `from`. `learning` says what may be learned of how the delay moves.
+    pub fn advance(
+        &mut self,
+        part: usize,
+        mix: &Ring,
+        backing: &Ring,
+        from: i64,
+        end: i64,
+        learning: MotionLearning,
+    ) {
         self.hops += usize::from(part == 0);
         if self.hops < self.hops_per_step {
             return;
@@ -177,7 +196,7 @@ impl DelayTracker {
         let expected = self.expected();
         let base = expected.round() as i64;
         // Where a delay stands still and nothing is learned, no measurement is needed.
-        let is_needed = learning || self.motion.moves();
+        let is_needed = learning != MotionLearning::Nothing || self.motion.moves();
         let is_whole = end - self.frame as i64 >= from;
         let measured = (is_needed && is_whole)
             .then(|| self.meter.measure(part, mix, backing, end, base, expected - base as f64))
@@ -194,7 +213,7 @@ impl DelayTracker {
         expected: f64,
         base: i64,
         measured: Option<MeasuredLag>,
-        learning: bool,
+        learning: MotionLearning,
     ) {
         let mut newest =
             DelayStep { position, measured: expected, variance: NOTHING_MEASURED, smoothed: [expected, 0.0] };
@@ -206,12 +225,15 @@ impl DelayTracker {
             let total = information[0] + information[1];
             newest.measured = (delays[0] * information[0] + delays[1] * information[1]) / total;
             newest.variance = OVERLAP * noise / total + MIN_LAG_VARIANCE;
-            if learning {
+            if learning != MotionLearning::Nothing {
                 let variance = information.map(|i| OVERLAP * noise / i + MIN_LAG_VARIANCE);
                 let verdict = self.test.hear(delays, variance);
-                self.take_verdict(verdict);
+                let moves = matches!(verdict, Some(Verdict::Moves { .. }));
+                if learning == MotionLearning::All || moves == self.motion.moves() {
+                    self.take_verdict(verdict);
+                }
             }
-        } else if learning {
+        } else if learning != MotionLearning::Nothing {
             self.test.pass();
         }
         self.smooth(newest);
@@ -316,7 +338,8 @@ mod tests {
             {
                 tracker.set_filter(filter);
             }
-            (0..PARTS).for_each(|part| tracker.advance(part, &mix, &backing, 0, mix.end(), true));
+            (0..PARTS)
+                .for_each(|part| tracker.advance(part, &mix, &backing, 0, mix.end(), MotionLearning::All));
         }
         let at = mix.end() - tracker.latency_samples() as i64;
         (tracker, delay, at)
@@ -337,9 +360,16 @@ mod tests {
         }
     }
 
-    /// Moving the delay by what the filter compensated, again and again, does not hide that it moves.
+    /// Moving the delay by what the filter compensated, again and again, does not hide that it moves; unless
+    /// whether it does is known.
     #[test]
     fn a_delay_that_is_recentred_keeps_what_was_seen() {
+        let moves =
+            [MotionLearning::All, MotionLearning::How].map(|learning| recentred(learning).motion().moves());
+        assert_eq!(moves, [true, false]);
+    }
+
+    fn recentred(learning: MotionLearning) -> DelayTracker {
         let sizes = Sizes::new(16_000.0);
         let mut tracker = DelayTracker::new(sizes);
         let len = 5 * 16_000;
@@ -360,9 +390,9 @@ mod tests {
                 tracker.recentre(20.0 - other);
                 tracker.set_filter(&filter(other));
             }
-            (0..PARTS).for_each(|part| tracker.advance(part, &mix, &backing, 0, mix.end(), true));
+            (0..PARTS).for_each(|part| tracker.advance(part, &mix, &backing, 0, mix.end(), learning));
         }
-        assert!(tracker.motion().moves());
+        tracker
     }
 
     /// A filter whose delay is another one at every frequency: no one number makes up for it.

@@ -233,7 +233,7 @@ impl Fit {
 }
 
 #[cfg(test)]
-mod tests {
+pub mod tests {
     use super::*;
     use crate::dsp::noise::noise;
     use crate::dsp::ring::Stereo;
@@ -241,22 +241,21 @@ mod tests {
     use crate::dynamics::predictor::Predictor;
     use crate::spectral::stft::{Stft, stereo_bins};
 
-    const RATE: usize = 8_000;
+    /// Hz.
+    pub const RATE: usize = 8_000;
     const LEN: usize = 14 * RATE;
     const FRAME: usize = 256;
     const STEP: usize = 64;
 
-    /// A song that swells and fades, and a voice with rests.
+    /// A song that swells and fades, and a low voice with rests, whose syllables press on all that lies below the crossover.
     fn song_and_voice() -> [Vec<f32>; 2] {
-        let [song, breath] = [noise(LEN, 1), noise(LEN, 2)];
-        let swell = |n: usize| 0.2 + 0.15 * (n as f32 / 1_500.0).sin();
-        let mut low = 0.0;
-        let voice = (0..LEN).map(|n| {
-            low += 0.3 * (breath[n] - low);
-            if n / 5_000 % 3 == 2 { 0.0 } else { 0.4 * (1.0 + (n as f32 / 700.0).sin()) * low }
-        });
-        let voice = voice.collect();
-        [(0..LEN).map(|n| swell(n) * song[n]).collect(), voice]
+        let swell = |n: usize| 0.4 + 0.3 * (n as f32 / 1_500.0).sin();
+        let voice = |n: usize| {
+            let sings = if n / 5_000 % 3 == 2 { 0.0 } else { 0.4 * (1.0 + (n as f32 / 300.0).sin()) };
+            sings * (n as f32 * 0.12).sin()
+        };
+        let song = noise(LEN, 1);
+        [(0..LEN).map(|n| swell(n) * song[n]).collect(), (0..LEN).map(voice).collect()]
     }
 
     /// Parts below and above a crossover at 400 Hz.
@@ -288,7 +287,7 @@ mod tests {
     }
 
     /// Mix and backing, each through one chain of two bands, and what the backing is in the mix.
-    fn mastered(threshold: f32) -> [Vec<f32>; 3] {
+    pub fn mastered(threshold: f32) -> [Vec<f32>; 3] {
         let [song, voice] = song_and_voice();
         let sum: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| b + v).collect();
         let [mut mix, mut backing, mut within] = [vec![0.0; LEN], vec![0.0; LEN], vec![0.0; LEN]];
@@ -329,18 +328,17 @@ mod tests {
 
     fn predictor() -> Predictor {
         let mut predictor = Predictor::new(FRAME, STEP, RATE as f64);
-        predictor.gather();
+        predictor.gather(LEN as f64 / RATE as f64);
         predictor
     }
 
     fn found(predictor: &Predictor) -> Option<DynamicsModel> {
-        let (frames, step_s) = predictor.gathered()?;
-        find(frames, step_s)
+        predictor.gathered()?.find()
     }
 
     #[test]
     fn a_compressor_in_each_band_is_found_and_told() {
-        let song = mastered(0.05);
+        let song = mastered(0.03);
         let mut predictor = predictor();
         play(&mut predictor, &song);
         let model = found(&predictor).expect("it moves");
@@ -358,8 +356,8 @@ mod tests {
     #[test]
     fn a_model_tells_what_its_fit_told() {
         let mut predictor = predictor();
-        play(&mut predictor, &mastered(0.05));
-        let (frames, step_s) = predictor.gathered().unwrap();
+        play(&mut predictor, &mastered(0.03));
+        let (frames, step_s) = predictor.gathered().unwrap().frames();
         let heard = Heard::new(frames, step_s);
         let band = heard.band(3);
         let fit = Fit::of(&band, |_| true);

@@ -4,6 +4,7 @@
 
 pub mod band_powers;
 pub mod fit;
+pub mod gathered;
 pub mod levels;
 pub mod model;
 pub mod predictor;

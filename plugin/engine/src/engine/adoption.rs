@@ -1,9 +1,11 @@
 //! What follows from what is found out: by jobs, by the tracker, by the place in the song.
 
 use super::Engine;
+use crate::align::delay_tracker::MotionLearning;
 use crate::align::lock::Change;
 use crate::align::song_map::{DelayModel, Section};
 use crate::cleanup::estimate_test::Verdict;
+use crate::dynamics::model::DynamicsModel;
 use crate::job::Worker;
 use crate::learn::learner::OTHER_RESIDUE;
 use crate::learn::locate::NEAR;
@@ -23,6 +25,9 @@ const NEW_ALIGNMENT_S: f64 = 1.0;
 const RESTS_S: f64 = 1.0;
 /// An alignment that stood still for longer than this, seconds, was one: a clock error or wow shows sooner.
 const STOOD_S: f64 = 4.0;
+/// Cost reduction, nats (9 dB), from which a filter is another match's while a model of the dynamics is in force; once the backing
+/// was lost, [`OTHER_RESIDUE`] will do. Within one song filters of a few seconds won up to 1.4 (five masters).
+const OTHER_MATCH: f64 = 2.0;
 /// Music that was learned from counts as so much of it once the backing was lost. In hours of noise with wrong songs and
 /// steps of the level between, a filter of a wrong level stood for half a minute at 1.
 const KEPT_TRUST: f64 = 0.5;
@@ -105,6 +110,7 @@ impl Engine {
         if let Some(report) = self.learning.collect(&self.input, worker) {
             self.adopt(&report);
         }
+        self.adopt_dynamics();
         let doubt = self.supervisor.doubt();
         let Some((due, after)) = self.learning.due(&self.input, &self.aligner, doubt) else { return };
         let (lock, is_locked) = (self.aligner.lock(), self.aligner.is_locked());
@@ -117,6 +123,7 @@ impl Engine {
             tone: self.matcher.freedom(),
             learned_s: self.learned.learned_s,
             following_helps: self.learned.following_helps,
+            is_taken_up: self.follows_as_taken_up,
         };
         let task = match due {
             Due::GlobalSearch => Task::GlobalSearch(GlobalSearch {
@@ -134,7 +141,31 @@ impl Engine {
             Due::Match => Task::Match(request),
             Due::Study => Task::Study(request),
         };
-        self.learning.submit(task, after, self.matcher.filter(), &self.input, worker);
+        let is_recording = self.learned.verdict != Verdict::Estimate && !self.learning.is_analysis_only();
+        let gathered =
+            (due == Due::Match && is_recording).then(|| self.tone.bands.predictor.lend()).flatten();
+        self.learning.submit(task, after, self.matcher.filter(), gathered, &self.input, worker);
+    }
+
+    /// Puts the model of the dynamics in force that a job has told, or none; on hold nothing changes.
+    fn adopt_dynamics(&mut self) {
+        let Some((mut gathered, &model)) = self.learning.give_back() else { return };
+        if !gathered.is_empty() && !self.input.newest_settings().hold {
+            gathered.sought();
+            // What does not belong together must not be made to: gains that fall where the backing holds more would hide it.
+            let fits = self.metering.readings.energies.misfit().is_none();
+            self.set_dynamics(if fits { model } else { DynamicsModel::NONE });
+        }
+        self.tone.bands.predictor.take_back(gathered);
+    }
+
+    fn set_dynamics(&mut self, model: DynamicsModel) {
+        if model != self.learned.dynamics {
+            self.was_lost = false;
+            self.learned.dynamics = model;
+            self.tone.bands.predictor.set_model(&model);
+            self.match_changed();
+        }
     }
 
     /// Acts on what a job found; on hold, nothing that is in force may change.
@@ -156,12 +187,23 @@ impl Engine {
     }
 
     /// Whether the tone moves in any band.
-    fn tone_moves(&self) -> bool {
+    pub(super) fn tone_moves(&self) -> bool {
         !self.learned.dynamics.is_none() || self.learned.bands.iter().any(BandMovement::is_followed)
     }
 
     /// Acts on what was learned of the match.
     fn adopt_match(&mut self, report: &MatchReport) {
+        let other = if self.was_lost { OTHER_RESIDUE } else { OTHER_MATCH };
+        if report.cost_reduction.is_some_and(|reduction| reduction > other) {
+            self.set_dynamics(DynamicsModel::NONE);
+            self.tone.bands.predictor.forget();
+        }
+        if !self.learned.dynamics.is_none() {
+            // It was learned through the filter in force, and jobs compare filters without it.
+            self.metering.set_causes(&report.causes, true);
+            self.learning.drop_report(&JobReport::Match(*report));
+            return;
+        }
         self.learning.schedule().matched(report.cost_reduction.unwrap_or(0.0));
         self.learning.adopted(report);
         self.metering.set_causes(&report.causes, self.tone_moves());
@@ -171,6 +213,7 @@ impl Engine {
         if let Some(pays) = report.following_helps {
             self.level.follower.set_pays(pays);
         }
+        self.follows_as_taken_up &= report.following_helps != Some(false);
         let learned = &mut self.learned;
         learned.following_helps = report.following_helps.unwrap_or(learned.following_helps);
         let movement = self.level.follower.movement();
@@ -323,6 +366,8 @@ impl Engine {
             self.learned.learned_s *= KEPT_TRUST;
             self.match_changed();
         }
+        (self.taken_up_s, self.follows_as_taken_up, self.was_lost) = (0.0, false, true);
+        self.tone.bands.predictor.forget();
         self.supervisor.lock_lost(self.aligner.lock().delay_samples);
         self.aligner.lose(&self.input);
         self.forget_causes();
@@ -332,7 +377,12 @@ impl Engine {
     #[inline(never)]
     pub(super) fn track(&mut self, part: usize) {
         let before = self.learning.learn_from();
-        let learning = !self.input.newest_settings().hold;
+        let heard_s = (self.input.end() - before) as f64 / self.sizes.sample_rate_hz;
+        let learning = match self.input.newest_settings().hold {
+            true => MotionLearning::Nothing,
+            false if heard_s < self.taken_up_s || !self.learned.dynamics.is_none() => MotionLearning::How,
+            false => MotionLearning::All,
+        };
         if self.aligner.track(part, &self.input, before, learning) {
             // What was learned under the other assumption is smeared: learn again from here.
             self.learned.learned_s = 0.0;

@@ -9,6 +9,7 @@ use crate::dsp::delay_line::DelayLine;
 use crate::dsp::noise::noise;
 use crate::dsp::ring::{Ring, stereo};
 use crate::dsp::units::{mean_square, power_to_db};
+use crate::dynamics::fit::tests::{RATE, mastered};
 use crate::job::Inline;
 use crate::learn::memory::MEMORY_S;
 use crate::learn::request::{JobReport, LocalSearchReport, Task};
@@ -77,6 +78,68 @@ fn a_match_outlives_what_less_music_suggests() {
     assert!(is_kept(0.7, &learned));
     assert!(!is_kept(0.7, &Match { learned_s: 0.0, ..learned.clone() }), "nothing was suggested");
     assert!(!is_kept(-0.7, &learned));
+    // Of a level that moves the first seconds say little.
+    let movement = Movement { process: 1e-4, tau_s: 1.0, measurement: 2.0 };
+    assert!(is_kept(-0.7, &Match { movement, ..learned }));
+}
+
+/// A delay that moved over six seconds and more is not taken for one that stands still after five: it may do so for a while.
+#[test]
+fn a_motion_outlives_what_less_music_suggests() {
+    let rate = 8_000;
+    let (song, voice) = (noise(5 * rate, 1), noise(5 * rate, 2));
+    let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| 0.25 * (b + 0.2 * v)).collect();
+    let moves = [6.0, 1.0].map(|learned_s| {
+        let mut engine = Engine::new(rate as f64, 1).unwrap();
+        play(&mut engine, &mix, &song, &mut Inline::default());
+        let motion = DelayMotion { rate: 0.0, process: 1e-9 };
+        let mut learned = Match { learned_s, sections: SongMap::default(), ..engine.learned().clone() };
+        assert!(
+            learned
+                .sections
+                .push(Section { begin: i64::MIN, model: Some(DelayModel { delay_samples: 0.0, motion }) })
+        );
+        engine.reset();
+        assert!(engine.recall(&learned));
+        play(&mut engine, &mix, &song, &mut Inline::default());
+        engine.aligner.moves()
+    });
+    assert_eq!(moves, [true, false]);
+}
+
+/// Through one compressor of 8:1 in either of two bands, mix and backing tell what it does within two plays of 14 s, and nothing on
+/// hold; where it does nothing, nothing is told. What was told stays in force when the song starts over.
+#[test]
+fn a_compressor_in_each_band_is_learned_while_it_plays() {
+    let told = |threshold: f32, hold: bool| {
+        let [mix, backing, _] = mastered(threshold);
+        let (mut engine, mut worker) = (Engine::new(RATE as f64, 1).unwrap(), Inline::default());
+        for hold in [false, hold] {
+            let settings = Settings { hold, ..Settings::default() };
+            engine.process(&mut [&mut mix.clone()], &[&backing], &settings, &mut worker);
+        }
+        let told = engine.learned().clone();
+        engine.reset();
+        play(&mut engine, &mix, &backing, &mut worker);
+        assert_eq!(engine.learned().dynamics, told.dynamics);
+        // It was learned through this filter.
+        assert!(told.dynamics.is_none() || engine.learned().taps == told.taps);
+        if !told.dynamics.is_none() {
+            // Another song's match has no use for it.
+            let [other, voice] = [noise(mix.len(), 7), noise(mix.len(), 8)];
+            let sum: Vec<f32> = (0..mix.len())
+                .map(|n| 0.5 * (other[n] - 0.95 * other[n.saturating_sub(1)]) + 0.1 * voice[n])
+                .collect();
+            engine.reset();
+            play(&mut engine, &sum, &other, &mut worker);
+            assert!(engine.learned().dynamics.is_none() && engine.readings().lock == Lock::Locked);
+        }
+        !told.dynamics.is_none()
+    };
+    assert_eq!(
+        [(0.03, false), (0.03, true), (10.0, false)].map(|(at, hold)| told(at, hold)),
+        [true, false, false]
+    );
 }
 
 /// What was learned as freely as from a recording does not outlive the verdict that the backing is an estimate.

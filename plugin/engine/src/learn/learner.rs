@@ -4,6 +4,8 @@ use crate::causes::analysis::Study;
 use crate::causes::chain::Chain;
 use crate::dsp::ring::Ring;
 use crate::dsp::sizes::Sizes;
+use crate::dynamics::gathered::Gathered;
+use crate::dynamics::model::DynamicsModel;
 use crate::learn::heard::Stretch;
 use crate::learn::level_test::LevelTest;
 use crate::learn::locate::Locator;
@@ -57,6 +59,10 @@ pub struct Work {
     pub report: JobReport,
     /// The better filter, if [`MatchReport::cost_reduction`] says that there is one.
     pub better: PreparedFilter,
+    /// What a model of the dynamics is to be learned from with it, if anything is.
+    pub gathered: Option<Box<Gathered>>,
+    /// The model that was learned from it.
+    pub dynamics: DynamicsModel,
     /// Who does it.
     pub learner: Learner,
 }
@@ -73,6 +79,8 @@ impl Work {
             filter: Taps::silent(num_taps),
             report: JobReport::LocalSearch(LocalSearchReport::default()),
             better: PreparedFilter::new(sizes, num_taps),
+            gathered: None,
+            dynamics: DynamicsModel::NONE,
             learner: Learner::new(sizes, num_taps, input),
         }
     }
@@ -81,6 +89,9 @@ impl Work {
     pub fn run(&mut self) {
         let Self { request, filter, better, learner, .. } = self;
         self.report = learner.run(request, filter, better);
+        if let Some(gathered) = &self.gathered {
+            self.dynamics = gathered.find().unwrap_or(DynamicsModel::NONE);
+        }
     }
 }
 
@@ -179,7 +190,7 @@ impl Learner {
             if given.movement.moves() {
                 report.following_helps = self.level_test.follow(&mut heard, filter, given, self.sizes);
             }
-            let improved = self.models.improve(&heard, filter, given.tone, given.learned_s);
+            let improved = self.models.improve(&heard, filter, given);
             report.cost_reduction = improved.as_ref().map(|(_, cost_reduction)| *cost_reduction);
             if report.cost_reduction.is_some_and(|cost_reduction| cost_reduction > OTHER_RESIDUE) {
                 self.level_test.forget();
@@ -310,6 +321,7 @@ mod tests {
             learned_s: 0.0,
             tone: Tone::default(),
             following_helps: false,
+            is_taken_up: false,
         };
         work.request = request(given, 0);
         work.run();
@@ -352,6 +364,7 @@ mod tests {
             learned_s: 0.0,
             tone: Tone::default(),
             following_helps: false,
+            is_taken_up: false,
         }
     }
 

@@ -17,6 +17,8 @@ const PAYS: f64 = 0.16;
 const STILL_PAYS: f64 = 0.05;
 /// Music from which it may be told that following does not pay, seconds.
 const PAYS_FROM_S: f64 = 1.5;
+/// The same where a former play found that it does. A limiter that acts a few times a minute rested for 12 s.
+const TAKEN_UP_FROM_S: f64 = 20.0;
 /// The same improvement in the moments in which the level moves, each counting by how far: a limiter that acts a few times a
 /// minute wins nothing in between. Two such limiters gave 0.8 to 2.6; a clipper gave 0.15, and codecs at most 0.2.
 const PAYS_WHERE_IT_MOVES: f64 = 0.5;
@@ -101,7 +103,9 @@ impl LevelTest {
             return Some(true);
         }
         heard.backing.gains = None;
-        (heard.mix.len > sizes.samples(PAYS_FROM_S)).then_some(false)
+        // A former play was whole: the first seconds of the next, before the voice comes in, do not refute it.
+        let from_s = if given.is_taken_up { TAKEN_UP_FROM_S } else { PAYS_FROM_S };
+        (heard.mix.len > sizes.samples(from_s)).then_some(false)
     }
 }
 
@@ -136,7 +140,8 @@ mod tests {
         assert!(!clipper.pay() && clipper.moved > 0.1);
     }
 
-    /// A level that moves so little that following it wins 0.09 nats is followed on, but not from then on.
+    /// A level that moves so little that following it wins 0.09 nats is followed on, but not from then on; if a former play had
+    /// found it to move, five seconds do not refute that.
     #[test]
     fn what_pays_a_little_is_not_given_up_but_not_begun() {
         let (sizes, len, margin) = (Sizes::new(16_000.0), 96_000, 512);
@@ -150,7 +155,7 @@ mod tests {
             ring.push([signal, signal]);
             Part::of(ring, start, len)
         };
-        let pays = [true, false].map(|following_helps| {
+        let pays = [(true, false), (false, false), (false, true)].map(|(following_helps, is_taken_up)| {
             let within = len - 2 * margin;
             let mut heard =
                 Stretch::new(part(&mix, margin as i64, within), part(&backing, 0, len), sizes.hop());
@@ -162,10 +167,11 @@ mod tests {
                 learned_s: 4.0,
                 tone: Tone::default(),
                 following_helps,
+                is_taken_up,
             };
             let filter = Taps::gains(2 * margin, [1.0; 2], 0.0);
             LevelTest::default().follow(&mut heard, &filter, &given, sizes)
         });
-        assert_eq!(pays, [Some(true), Some(false)]);
+        assert_eq!(pays, [Some(true), Some(false), None]);
     }
 }

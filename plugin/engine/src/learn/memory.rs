@@ -237,6 +237,7 @@ mod tests {
                 learned_s: 0.0,
                 tone: Tone::default(),
                 following_helps: false,
+                is_taken_up: false,
             };
             let heard = memory.newest(&given, MEMORY_S).unwrap();
             let mut backing = vec![0.0; heard.backing.num_samples()];

@@ -5,6 +5,7 @@ use crate::dsp::ring::Signal;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;
 use crate::learn::heard::{Newest, Stretch};
+use crate::learn::request::MatchRequest;
 use crate::matching::filter_fit::{STEPS, fit_filter};
 use crate::matching::filter_model::{FILTER_MODELS, FilterModel, Resolution, choose};
 use crate::matching::simple_fit::{SimpleFit, first_choice, fit_simple, simple_taps};
@@ -79,13 +80,8 @@ impl ModelSelection {
 
     /// Fits every model; the one to use, with what it gains against the filter in force, nats, if it is better. What that
     /// filter was learned from, seconds, says how much better it must be.
-    pub fn improve(
-        &mut self,
-        heard: &Stretch,
-        in_force: &Taps,
-        tone: Tone,
-        learned_s: f64,
-    ) -> Option<(Taps, f64)> {
+    pub fn improve(&mut self, heard: &Stretch, in_force: &Taps, given: &MatchRequest) -> Option<(Taps, f64)> {
+        let tone = given.tone;
         let newest = heard.newest(self.sizes.samples(JUDGED_S));
         self.judge_trials(heard, &newest);
         self.fit(heard, in_force, tone);
@@ -103,7 +99,12 @@ impl ModelSelection {
         let cost_reduction = in_sample(in_force) - reached;
         // Judged on music it was learned from, the new one looks better than it is: the more so, the less that was.
         let heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
-        let needed = if heard_s < learned_s { AT_ONCE } else { 1e-6 };
+        let is_less = heard_s < given.learned_s;
+        if is_less && heard_s < JUDGED_S && given.movement.moves() {
+            // Before the voice comes in a compressor rests: what the first seconds ask for is not what the song does.
+            return None;
+        }
+        let needed = if is_less { AT_ONCE } else { 1e-6 };
         (cost_reduction > needed).then(|| (taps.clone(), cost_reduction))
     }
 

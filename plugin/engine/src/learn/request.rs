@@ -70,6 +70,8 @@ pub struct MatchRequest {
     pub learned_s: f64,
     /// Whether following the level is known to pay.
     pub following_helps: bool,
+    /// Whether that was known before any of this music was heard.
+    pub is_taken_up: bool,
 }
 
 /// What a job found.
