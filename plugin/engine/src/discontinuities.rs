@@ -3,7 +3,7 @@
 
 use std::ops::Range;
 
-/// Jumps that are told apart. A loop of half a second still is in the 30 s that a match is learned from.
+/// Jumps that are told apart. A loop of half a second still is in the 27 s that a match is learned from.
 const MOST: usize = 64;
 
 /// Jumps of the transport, oldest first. Where there are more than can be told apart, the oldest two become one stretch of

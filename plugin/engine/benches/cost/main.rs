@@ -17,7 +17,7 @@ use peak_alloc::PeakAlloc;
 #[global_allocator]
 static MEMORY: PeakAlloc = PeakAlloc;
 
-/// Music before anything is measured, seconds: by then the learner's 30 s are full.
+/// Music before anything is measured, seconds: by then the learner's 27 s are full.
 const WARM_UP_S: f64 = 36.0;
 /// Music measured, seconds.
 const MEASURED_S: f64 = 30.0;

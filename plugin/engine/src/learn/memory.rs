@@ -1,4 +1,4 @@
-//! The music that is learned from: mix and backing of the last half minute, and the delays at which they were heard.
+//! The music that is learned from: mix and backing of the last 27 s, and the delays at which they were heard.
 
 use crate::discontinuities::Discontinuities;
 use crate::dsp::delay_line::DelayLine;
@@ -10,7 +10,7 @@ use crate::learn::request::MatchRequest;
 use crate::learn::silences::Silences;
 
 /// Music from which a match is learned, seconds.
-pub const MEMORY_S: f64 = 30.0;
+pub const MEMORY_S: f64 = 27.0;
 /// Least music a match is learned from, seconds.
 pub const LEAST_S: f64 = 0.4;
 

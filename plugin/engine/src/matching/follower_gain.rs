@@ -10,9 +10,9 @@ pub struct FollowerGain {
 }
 
 impl FollowerGain {
-    /// At a sample of the hop.
+    /// At a sample of the hop. Counted in 32 bits, so that a loop takes several samples at once.
     #[inline(always)]
     pub fn at(&self, hop: usize, sample: usize) -> f32 {
-        self.from + (self.to - self.from) / hop as f32 * (sample + 1) as f32
+        self.from + (self.to - self.from) / hop as f32 * (sample as i32 + 1) as f32
     }
 }

@@ -98,6 +98,13 @@ type Spectra = [Vec<Complex32>; 4];
 impl Statistics {
     /// Gathers over `mix`, with `backing` reaching half a filter beyond it at either end. Allocates.
     pub fn gather(mix: &impl Signal, backing: &impl Signal, active: &Taps, window: usize) -> Self {
+        // All that this takes besides is gone before the sums are written out.
+        let sums = Self::sum_up(mix, backing, active, window);
+        let bins = (0..window / 2 + 1).map(|k| BinSums::of(sums[k / LANES].map(|lanes| lanes.0[k % LANES])));
+        Self { bins: bins.collect(), len: window }
+    }
+
+    fn sum_up(mix: &impl Signal, backing: &impl Signal, active: &Taps, window: usize) -> Vec<Sums> {
         let margin = active.num_taps() / 2;
         let num_bins = window / 2 + 1;
         let padded = num_bins.next_multiple_of(LANES);
@@ -138,8 +145,7 @@ impl Statistics {
                 }
             }
         }
-        let bins = (0..num_bins).map(|k| BinSums::of(sums[k / LANES].map(|lanes| lanes.0[k % LANES])));
-        Self { bins: bins.collect(), len: window }
+        sums
     }
 }
 
