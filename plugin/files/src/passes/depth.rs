@@ -81,13 +81,15 @@ pub struct SongDepth {
 impl SongDepth {
     /// The same over sections of which the backing holds more than the mix in some: the readings tell of the others.
     pub fn over_sections(self, sections: &[Section]) -> Self {
-        let length_s = |section: &Section| section.range_s.1 - section.range_s.0;
-        let holds_more = |section: &&Section| section.state == State::HoldsMore;
-        let share = sections.iter().filter(holds_more).map(length_s).sum::<f64>()
-            / sections.iter().filter(|section| section.state.is_subtracted()).map(length_s).sum::<f64>();
-        if !(share > 0.0) {
+        let taken_s = |counts: fn(State) -> bool| -> f64 {
+            let counted = sections.iter().filter(|section| counts(section.state));
+            counted.map(|section| section.range_s.1 - section.range_s.0).sum()
+        };
+        let more_s = taken_s(|state| state == State::HoldsMore);
+        if more_s <= 0.0 {
             return self;
         }
+        let share = more_s / taken_s(State::is_subtracted);
         let [likely_db, least_db] = HOLDS_MORE_DB.map(|depth_db| (depth_db - 10.0 * share.log10()) as f32);
         let under_voice = self.under_voice.map(|found| Estimate {
             depth_db: found.depth_db.min(likely_db),
