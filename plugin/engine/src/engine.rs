@@ -26,7 +26,6 @@ use crate::dynamics::model::DynamicsModel;
 use crate::framing::{Framing, InputHop};
 use crate::input::InputHistory;
 use crate::job::Worker;
-use crate::learn::request::CausesReport;
 use crate::learn::schedule::{ANALYSIS_OUT_S, OUT_S};
 use crate::learned::Match;
 use crate::learning::LearningController;
@@ -263,7 +262,7 @@ impl Engine {
         let levelled = self.level.process(self.matcher.matched(), &self.input, steady, pays);
         self.tone.hear(levelled, &self.input);
         // What neither level nor tone moves in, no compressor worked on.
-        let moves = pays && self.level.follower.movement().moves() || self.tone_moves();
+        let moves = pays && self.level.follower.movement().moves() || self.learned.tone_moves();
         self.tone.bands.predictor.set_gathers(moves || self.learning.is_analysis_only());
     }
 
@@ -407,7 +406,7 @@ impl Engine {
     /// Takes what limits the null as known, on hold for as long as the backing is not lost. Real-time safe.
     pub fn recall_causes(&mut self, causes: &Causes) {
         self.finish();
-        self.metering.set_causes(&CausesReport { causes: *causes, is_known: true }, false);
+        self.metering.set_causes(*causes, true);
         self.learning.set_causes_given(true);
     }
 

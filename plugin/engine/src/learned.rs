@@ -103,6 +103,11 @@ impl Match {
         !self.sections.as_slice().is_empty()
     }
 
+    /// Whether the tone moves in any band.
+    pub fn tone_moves(&self) -> bool {
+        !self.dynamics.is_none() || self.bands.iter().any(BandMovement::is_followed)
+    }
+
     /// Whether every value is finite and within what the engine itself could have learned.
     pub fn is_sound(&self) -> bool {
         (MIN_SAMPLE_RATE_HZ..=MAX_SAMPLE_RATE_HZ).contains(&self.sample_rate_hz)

@@ -10,7 +10,6 @@ use crate::dsp::units::{mean_square, power_to_db};
 use crate::energies::Energies;
 use crate::framing::InputHop;
 use crate::input::InputHistory;
-use crate::learn::request::CausesReport;
 use crate::null_depth::{NULL_DEPTH_S, NullDepth};
 use crate::output::Output;
 use crate::readings::{Lock, Readings, Withheld};
@@ -77,15 +76,14 @@ impl Metering {
         self.null_depth.reset();
     }
 
-    /// Takes what limits the null, and whether the tone moves besides.
-    pub fn set_causes(&mut self, report: &CausesReport, tone_moves: bool) {
-        self.readings.causes = if tone_moves { report.causes.with_moving_tone() } else { report.causes };
-        self.readings.knows_causes = report.is_known;
+    /// Takes what limits the null, and whether enough was heard to know it.
+    pub fn set_causes(&mut self, causes: Causes, is_known: bool) {
+        (self.readings.causes, self.readings.knows_causes) = (causes, is_known);
     }
 
     /// Forgets what limits the null.
     pub fn forget_causes(&mut self) {
-        self.set_causes(&CausesReport { causes: Causes::default(), is_known: false }, false);
+        self.set_causes(Causes::default(), false);
     }
 
     /// Hears the newest hop of the input.

@@ -146,7 +146,9 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         drift_ppm: pass.drift_ppm,
         inverted: pass.readings.inverted,
         backing_kind: pass.readings.backing_kind,
-        depth: depth.over_song(&Readings { backing_kind: pass.readings.backing_kind, ..learning.readings }),
+        depth: depth
+            .over_song(&Readings { backing_kind: pass.readings.backing_kind, ..learning.readings })
+            .over_sections(&sections),
         sections,
         also_at: learning.also_at.clone(),
         late_s: match pass.readings.lock {

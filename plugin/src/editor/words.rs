@@ -381,17 +381,17 @@ mod tests {
         let causes = Causes::default().with_evidence(Some(evidence));
         let sings = Readings { causes, knows_causes: true, ..locked() };
         let told =
-            ("roughly 30 dB (23 to 34)".into(), "an estimate: the voice sings, or the null is uneven".into());
+            ("roughly 27 dB (16 to 36)".into(), "an estimate: the voice sings, or the null is uneven".into());
         assert_eq!(null_depth(&shown(sings)), told);
         let bounded = Readings { withheld: Withheld::AtLeast(31.0), ..sings };
         let told = (
             "at least 31 dB".into(),
-            "where the voice rests; roughly 31 dB (27 to 35) under the voice".into(),
+            "where the voice rests; roughly 31 dB (27 to 36) under the voice".into(),
         );
         assert_eq!(null_depth(&shown(bounded)), told);
         assert_eq!(
             null_depth(&shown(deep)).1,
-            "where the voice rests, last 10 s; roughly 61 dB (58 to 64) under the voice"
+            "where the voice rests, last 10 s; roughly 61 dB (41 to 66) under the voice"
         );
         let forbidden = Readings { withheld: Withheld::Forbidden(Kind::Clipping), ..locked() };
         let reason = "cannot tell: clipping or saturation leaves more under the voice than in its rests";

@@ -243,11 +243,12 @@ impl CellHistory {
 
 impl CellHistory {
     /// What is left at most in one of twenty cells, power re the matched backing, over the bands as loud as they are: a voice
-    /// only ever adds to it. Cells in which mix and backing are the same say nothing of the others.
+    /// only ever adds to it. Cells in which mix and backing are the same say nothing of the others, unless next to all are.
     pub fn lowest(&self) -> Option<f64> {
-        let (mut left, mut whole, mut ratios) = (0.0, 0.0, Vec::new());
+        let (mut left, mut whole, mut ratios, mut is_heard) = (0.0, 0.0, Vec::new(), false);
         for band in 0..self.len() {
             let heard = self.heard(band, |c| c.matched);
+            is_heard |= heard.len() >= MIN_LOWEST_CELLS;
             ratios.clear();
             ratios
                 .extend(heard.iter().map(|&frame| self.cell(band, frame)).map(|c| c.difference / c.matched));
@@ -261,7 +262,7 @@ impl CellHistory {
             left += f64::from(lowest) * matched;
             whole += matched;
         }
-        (whole > 0.0).then(|| left / whole)
+        if whole > 0.0 { Some(left / whole) } else { is_heard.then_some(f64::from(IDENTICAL)) }
     }
 }
 

@@ -1,6 +1,7 @@
 //! In what mix and backing differ, and how many dB each difference is worth: plain values, and their order.
 
 use crate::dsp::units::{db_to_power, power_to_db};
+use crate::learned::Match;
 use crate::null_depth::estimate::{Estimate, Evidence, Limit};
 
 /// Most causes reported at a time. Chosen by hand; not measured.
@@ -13,8 +14,6 @@ const LEAST_WORTH_DB: f64 = 6.0;
 /// What is left of movements of level or delay once they are followed, power re what they alone would leave (-20 dB): it
 /// was -18 to -28 dB of movements as fast as limiters are.
 pub const FOLLOWED: f64 = 0.01;
-/// Null depth of a tone that moves, band by band, dB: that of a training song through a multi-band compressor.
-const MOVING_TONE_DB: f32 = 19.0;
 
 /// One of the two signals.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -163,7 +162,7 @@ impl Causes {
 
     /// The null depth beneath the voice where it was measured in its rests, dB.
     pub fn about_measured(&self, depth_db: f32) -> Estimate {
-        self.beneath_voice.map(|evidence| evidence.limit).unwrap_or_default().about_measured(depth_db)
+        self.beneath_voice.unwrap_or_default().about_measured(depth_db)
     }
 
     /// What leaves so much more beneath the voice than this depth, heard in its rests, dB, that they say nothing of it.
@@ -173,10 +172,19 @@ impl Causes {
         cause.or_else(|| beneath_voice.and_then(|evidence| kind_of(evidence.limit)))
     }
 
-    /// The same where the tone moves, band by band: that limits the null most, but for a bend.
-    pub fn with_moving_tone(mut self) -> Self {
-        if let Some(evidence) = self.beneath_voice.as_mut().filter(|evidence| evidence.limit != Limit::Bend) {
-            *evidence = Evidence { limit: Limit::Tone, figure_db: MOVING_TONE_DB };
+    /// The same with what the match tells of the limit: a tone that moves, band by band, limits the null most, but for a bend. Where
+    /// the delay moves the bands may seem to, by what it leaves in the treble: then only a model of the dynamics tells that the tone
+    /// does.
+    pub fn with_match(mut self, learned: &Match) -> Self {
+        let has_model = !learned.dynamics.is_none();
+        if let Some(evidence) = &mut self.beneath_voice {
+            *evidence = match evidence.limit {
+                Limit::Bend => *evidence,
+                Limit::Clock | Limit::Speed if !has_model => *evidence,
+                _ if learned.tone_moves() => Evidence::MOVING_TONE,
+                Limit::Nothing | Limit::Level if !learned.bend.is_none() => Evidence::STRAIGHTENED,
+                _ => *evidence,
+            };
         }
         self
     }
@@ -216,9 +224,9 @@ impl Causes {
 fn kind_of(limit: Limit) -> Option<Kind> {
     match limit {
         Limit::Nothing | Limit::Clock => None,
-        Limit::Bend => Some(Kind::Clipping),
+        Limit::Bend | Limit::Straightened => Some(Kind::Clipping),
         Limit::Codec => Some(Kind::Codec { edge: None }),
-        Limit::Level | Limit::JerkyLevel | Limit::Tone => Some(Kind::Movement { range_db: 0.0 }),
+        Limit::Level | Limit::Tone => Some(Kind::Movement { range_db: 0.0 }),
         Limit::Speed => Some(Kind::Wow { samples: 0.0 }),
     }
 }
@@ -226,6 +234,9 @@ fn kind_of(limit: Limit) -> Option<Kind> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::matching::band_movement::BandMovement;
+    use crate::matching::movement::Movement;
+    use crate::saturation::curve::{Curve, KNOTS};
 
     /// A codec 30 dB down and a movement 15 dB down, of which following leaves 20 dB less, and 6 dB for what these err by.
     #[test]
@@ -243,15 +254,27 @@ mod tests {
         }
     }
 
-    /// A level that moves is not all of it where the tone does; a bend limits more.
+    /// A level that moves is not all of it where the tone does; a bend limits more, and a delay that moves seems to move the tone. A
+    /// bend that was taken back is one, too.
     #[test]
-    fn a_tone_that_moves_limits_the_null() {
-        let limit = |limit| {
+    fn the_match_tells_what_else_limits_the_null() {
+        let mut learned = Match::unknown(8_000.0, 0);
+        let given = |limit, learned: &Match| {
             let causes = Causes::default().with_evidence(Some(Evidence { limit, figure_db: 50.0 }));
-            causes.with_moving_tone().beneath_voice.map(|evidence| evidence.limit)
+            causes.with_match(learned).beneath_voice.map(|evidence| evidence.limit)
         };
-        assert_eq!(limit(Limit::Level), Some(Limit::Tone));
-        assert_eq!(limit(Limit::Bend), Some(Limit::Bend));
-        assert_eq!(Causes::default().with_moving_tone().estimate(), None);
+        assert_eq!(given(Limit::Level, &learned), Some(Limit::Level));
+        learned.bend.curves[0] = Curve::new(1.0, [2.0; KNOTS]).unwrap();
+        assert_eq!(given(Limit::Nothing, &learned), Some(Limit::Straightened));
+        assert_eq!(given(Limit::Codec, &learned), Some(Limit::Codec));
+        learned.bands[6] =
+            BandMovement { movement: Movement { process: 1e-4, ..Movement::STILL }, pays: 1.0 };
+        for limit in [Limit::Nothing, Limit::Level, Limit::Codec] {
+            assert_eq!(given(limit, &learned), Some(Limit::Tone));
+        }
+        for limit in [Limit::Bend, Limit::Speed, Limit::Clock] {
+            assert_eq!(given(limit, &learned), Some(limit));
+        }
+        assert_eq!(Causes::default().with_match(&learned).estimate(), None);
     }
 }

@@ -10,10 +10,10 @@ use crate::job::Worker;
 use crate::learn::learner::OTHER_RESIDUE;
 use crate::learn::locate::NEAR;
 use crate::learn::request::{
-    GlobalSearch, GlobalSearchReport, JobReport, LocalSearchReport, MatchReport, MatchRequest, Task,
+    CausesReport, GlobalSearch, GlobalSearchReport, JobReport, LocalSearchReport, MatchReport, MatchRequest,
+    Task,
 };
 use crate::learn::schedule::Due;
-use crate::matching::band_movement::BandMovement;
 use crate::matching::movement::Movement;
 use crate::settings::{BackingKind, Tone};
 
@@ -174,7 +174,7 @@ impl Engine {
         match report {
             // More was known.
             JobReport::Study(report) if self.metering.readings.knows_causes && !report.is_known => {}
-            JobReport::Study(report) => self.metering.set_causes(report, self.tone_moves()),
+            JobReport::Study(report) => self.tell_causes(report),
             _ if hold => self.learning.drop_report(report),
             JobReport::GlobalSearch(report) => self.adopt_search(report),
             // It asked about an alignment that was lost meanwhile.
@@ -186,9 +186,9 @@ impl Engine {
         }
     }
 
-    /// Whether the tone moves in any band.
-    pub(super) fn tone_moves(&self) -> bool {
-        !self.learned.dynamics.is_none() || self.learned.bands.iter().any(BandMovement::is_followed)
+    /// Tells what limits the null, as far as a job and the match know it.
+    fn tell_causes(&mut self, report: &CausesReport) {
+        self.metering.set_causes(report.causes.with_match(&self.learned), report.is_known);
     }
 
     /// Acts on what was learned of the match.
@@ -200,13 +200,13 @@ impl Engine {
         }
         if !self.learned.dynamics.is_none() {
             // It was learned through the filter in force, and jobs compare filters without it.
-            self.metering.set_causes(&report.causes, true);
+            self.tell_causes(&report.causes);
             self.learning.drop_report(&JobReport::Match(*report));
             return;
         }
         self.learning.schedule().matched(report.cost_reduction.unwrap_or(0.0));
         self.learning.adopted(report);
-        self.metering.set_causes(&report.causes, self.tone_moves());
+        self.tell_causes(&report.causes);
         if report.shifted != 0.0 {
             self.aligner.take_from_filter(report.shifted);
         }

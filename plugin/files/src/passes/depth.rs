@@ -2,6 +2,12 @@
 
 use minuend_engine::{Estimate, Readings, Withheld, settings::BackingKind};
 
+use super::sections::{Section, State};
+
+/// Null depth where the mix does not hold what is taken, dB, re nothing being taken away: all of the backing is left there at most;
+/// how much is likely is chosen by hand, not measured.
+const HOLDS_MORE_DB: [f64; 2] = [6.0, 0.0];
+
 /// The mean of null depths, of what they leave: they are of powers, so they are averaged as such.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct MeanDepth {
@@ -73,6 +79,26 @@ pub struct SongDepth {
 }
 
 impl SongDepth {
+    /// The same over sections of which the backing holds more than the mix in some: the readings tell of the others.
+    pub fn over_sections(self, sections: &[Section]) -> Self {
+        let taken_s = |counts: fn(State) -> bool| -> f64 {
+            let counted = sections.iter().filter(|section| counts(section.state));
+            counted.map(|section| section.range_s.1 - section.range_s.0).sum()
+        };
+        let more_s = taken_s(|state| state == State::HoldsMore);
+        if more_s <= 0.0 {
+            return self;
+        }
+        let share = more_s / taken_s(State::is_subtracted);
+        let [likely_db, least_db] = HOLDS_MORE_DB.map(|depth_db| (depth_db - 10.0 * share.log10()) as f32);
+        let under_voice = self.under_voice.map(|found| Estimate {
+            depth_db: found.depth_db.min(likely_db),
+            from_db: found.from_db.min(least_db),
+            ..found
+        });
+        Self { under_voice, ..self }
+    }
+
     /// Null depth under the voice, where it was not measured.
     pub fn estimate(&self) -> Option<Estimate> {
         self.under_voice.filter(|_| self.told_db.is_none())
@@ -176,7 +202,23 @@ mod tests {
             (Some(137.0), None, None)
         );
         let range = plain.under_voice.map(|found| [found.from_db, found.to_db].map(f32::round));
-        assert_eq!(range, Some([134.0, 140.0]));
+        // Nothing was heard of the voice, so nothing is known of what is left beneath it.
+        assert_eq!(range, Some([0.0, 140.0]));
+    }
+
+    /// Half of what is taken is not in the mix: 3 dB at least, if all of it is left there. Where the backing is silent nothing is taken.
+    #[test]
+    fn what_the_mix_does_not_hold_is_left() {
+        let section = |range_s, state| Section { range_s, state, delay_samples: 0.0, confirmed_s: 0.0 };
+        let under_voice = Some(Estimate { depth_db: 60.0, from_db: 50.0, to_db: 70.0 });
+        let song = SongDepth { under_voice, ..SongDepth::default() };
+        let plain = section((0.0, 10.0), State::Subtracted);
+        assert_eq!(song.over_sections(&[plain]), song);
+        let more = section((10.0, 20.0), State::HoldsMore);
+        let found =
+            song.over_sections(&[plain, more, section((20.0, 40.0), State::Silent)]).under_voice.unwrap();
+        assert!((found.from_db - 3.01).abs() < 0.01 && (found.depth_db - 9.01).abs() < 0.01, "{found:?}");
+        assert_eq!(found.to_db, 70.0);
     }
 
     /// Nothing could be measured: the estimate stands in, and is no shallower than a bound; of a machine's backing there is none.

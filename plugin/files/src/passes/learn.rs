@@ -131,8 +131,8 @@ fn learn_from(
                     _ => Ok(ControlFlow::Break(())),
                 })?;
                 found.dynamics = again.learned.found.dynamics;
-                pass.readings.causes = pass.readings.causes.with_moving_tone();
             }
+            pass.readings.causes = pass.readings.causes.with_match(found);
             return Ok(pass.was_found.then_some(pass));
         }
         advance_samples += late_samples.ceil() as i64;
