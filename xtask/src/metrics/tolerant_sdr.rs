@@ -23,7 +23,7 @@ const ROUNDS: usize = 2;
 ///
 /// The signals are cut into segments of 12 s; a last one shorter than 4 s joins the one before. In each, the estimate `e`
 /// is fitted, by least squares, by `f = q (h * g v)`: `v` is the vocal, `h` a filter of 512 taps per channel, 64 of them
-/// before time 0 (see [`WienerFilter`]), and `q` a gain that all channels share. It is fitted in Hann windows of 100 ms
+/// before time 0 (see `WienerFilter`), and `q` a gain that all channels share. It is fitted in Hann windows of 100 ms
 /// every 25 ms, each of whose gains stands in the middle of the third of its four hops, with straight lines between them,
 /// and no farther than 0 to 4. In the first of two rounds `g` is 1, in the second the first's `q`.
 ///
@@ -147,10 +147,10 @@ mod tests {
         const SAMPLES: usize = 24_000;
         // 512 taps fit 4 % of the noise of 12 000 samples, and 480 gains whose windows overlap some 2 %.
         const FITTED_DB: f64 = 0.3;
-        let vocal = samples(1, SAMPLES);
+        let vocal = [samples(1, SAMPLES)];
         let energy = |signal: &[f32]| signal.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>();
         let mastered = |gain: &dyn Fn(usize) -> f64| -> Vec<f32> {
-            let filtered = |n: usize| 0.8 * vocal[n] - 0.3 * vocal[n.saturating_sub(5)];
+            let filtered = |n: usize| 0.8 * vocal[0][n] - 0.3 * vocal[0][n.saturating_sub(5)];
             (0..SAMPLES).map(|n| (gain(n) * f64::from(filtered(n))) as f32).collect()
         };
         let slow = mastered(&|n| 0.5 + 0.15 * tone(n, 0.1));
@@ -158,12 +158,12 @@ mod tests {
         for sdr_db in [6.0, 20.0] {
             let level = (energy(&slow) / energy(&noise)).sqrt() * 10_f64.powf(-sdr_db / 20.0);
             let estimate = slow.iter().zip(&noise).map(|(v, n)| v + level as f32 * n).collect();
-            let found = tolerant_sdr_db(&[vocal.clone()], &[estimate], RATE_HZ);
+            let found = tolerant_sdr_db(&vocal, &[estimate], RATE_HZ);
             assert!((found - sdr_db - FITTED_DB).abs() < 0.1, "{found}, not {sdr_db}");
         }
         // A gain between 0.25 and 0.75 that comes and goes within 33 ms is none that 100 ms can follow: what it does to the
         // voice is an eighth of what its mean, 0.5, leaves of it.
-        let fast = tolerant_sdr_db(&[vocal.clone()], &[mastered(&|n| 0.5 + 0.25 * tone(n, 30.0))], RATE_HZ);
+        let fast = tolerant_sdr_db(&vocal, &[mastered(&|n| 0.5 + 0.25 * tone(n, 30.0))], RATE_HZ);
         assert!((fast - 10.0 * 8_f64.log10() - FITTED_DB).abs() < 0.1, "{fast}");
     }
 
