@@ -2,7 +2,9 @@
 
 pub mod null_depth;
 mod octaves;
+pub mod tolerant_sdr;
 pub mod vocal_loss;
+mod wiener_filter;
 
 /// Inner products of two signals of equal shape, `[channel_idx][sample_idx]`, frame by frame and over all channels.
 /// Samples after the last whole frame are left out.

@@ -3,6 +3,7 @@
 
 mod by_hand;
 pub mod command;
+pub mod measure;
 pub mod told_depth;
 
 use std::{
@@ -24,14 +25,12 @@ use minuend_files::{
 };
 use serde_json::Value;
 
-use crate::{
-    metrics::{
-        null_depth::{Rests, null_depth_db},
-        vocal_loss::vocal_loss_db,
-    },
-    si_sdr::si_sdr_db,
+use crate::metrics::{
+    null_depth::{Rests, null_depth_db},
+    vocal_loss::vocal_loss_db,
 };
 use by_hand::{by_hand, minus, moved};
+use measure::Measure;
 use told_depth::{Reading, ToldDepth};
 
 /// Samples a step, as many hosts have it; the output does not depend on it.
@@ -64,14 +63,16 @@ pub struct Case {
     mix: Vec<Vec<f32>>,
     backing: Vec<Vec<f32>>,
     vocal: Vec<Vec<f32>>,
-    backing_in_mix: Vec<Vec<f32>>,
+    /// `None` of a mastered pair: what the mastering did to the backing moved with the voice.
+    backing_in_mix: Option<Vec<Vec<f32>>>,
     backing_kind: BackingKind,
     /// Parts of the mix whose backing is not in the backing's file.
     unbacked: Vec<Range<usize>>,
 }
 
 impl Case {
-    /// Reads `mix.wav`, `backing.wav`, `vocal.wav`, `backing_in_mix.wav` and `meta.json` in a folder.
+    /// Reads `mix.wav`, `backing.wav`, `vocal.wav`, `meta.json` and, unless that says that the pair was mastered,
+    /// `backing_in_mix.wav` in a folder.
     pub fn load(folder: &Path) -> Result<Self> {
         let name = folder.file_name().with_context(|| format!("{}: has no name", folder.display()))?;
         let read = |file: &str| read_all(&folder.join(file));
@@ -98,13 +99,22 @@ impl Case {
             .with_context(|| format!("{}: cannot be read", meta_file.display()))?;
         let meta: Value =
             serde_json::from_str(&meta).with_context(|| format!("{}: is no JSON", meta_file.display()))?;
+        let both_sides = meta.get("both_sides");
+        ensure!(
+            both_sides.is_none_or(Value::is_boolean),
+            "{}: \"both_sides\" must be true or false",
+            meta_file.display()
+        );
         Ok(Self {
             name: name.to_string_lossy().into_owned(),
             folder: folder.to_path_buf(),
             sample_rate_hz,
             backing: same_as_mix("backing.wav", false)?,
             vocal: same_as_mix("vocal.wav", true)?,
-            backing_in_mix: same_as_mix("backing_in_mix.wav", true)?,
+            backing_in_mix: match both_sides {
+                Some(_) => None,
+                None => Some(same_as_mix("backing_in_mix.wav", true)?),
+            },
             mix,
             // Only an estimate has a voice bleeding into it.
             backing_kind: match meta.get("bleed_db") {
@@ -117,6 +127,10 @@ impl Case {
 
     fn num_samples(&self) -> usize {
         self.mix[0].len()
+    }
+
+    fn measure(&self) -> Measure {
+        if self.backing_in_mix.is_some() { Measure::SiSdr } else { Measure::TolerantSdr }
     }
 
     /// A signal with silence where it has no backing.
@@ -156,23 +170,25 @@ fn unbacked(meta: &Value) -> Result<Vec<Range<usize>>> {
     Ok(parts)
 }
 
-/// The figures of one case, all over the same part of it. SI-SDR is that against the true vocal.
+/// The figures of one case, all over the same part of it. SDR is that against the true vocal, by the case's measure.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Score {
     /// Name of the case.
     pub case: String,
-    /// SI-SDR of the difference, dB.
-    pub si_sdr_db: f64,
-    /// Null depth of the difference, dB; see [`null_depth_db`].
+    /// What its SDRs are.
+    pub measure: Measure,
+    /// SDR of the difference, dB.
+    pub sdr_db: f64,
+    /// Null depth of the difference, dB; see [`null_depth_db`]. Neither this nor the vocal loss is known of a mastered pair.
     pub null_depth_db: Option<f64>,
     /// Vocal loss of the difference, dB; see [`vocal_loss_db`].
     pub vocal_loss_db: Option<f64>,
-    /// SI-SDR of the mix as it is, dB.
-    pub mix_si_sdr_db: f64,
-    /// SI-SDR of the mix minus the backing as they are, sample for sample, dB.
-    pub inversion_si_sdr_db: f64,
-    /// SI-SDR of the mix minus the backing at the best whole-sample offset and the best gain, dB.
-    pub by_hand_si_sdr_db: f64,
+    /// SDR of the mix as it is, dB.
+    pub mix_sdr_db: f64,
+    /// SDR of the mix minus the backing as they are, sample for sample, dB.
+    pub inversion_sdr_db: f64,
+    /// SDR of the mix minus the backing at the best whole-sample offset and the best gain, dB.
+    pub by_hand_sdr_db: f64,
     /// How much later than the backing the mix plays the same music, as found by the end, samples.
     pub delay_samples: f64,
     /// Null depth as the engine told it, beside the truth.
@@ -202,22 +218,27 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
         "{}: nothing to score; a first play must be longer than {LEARNING_S} s, and some part must have a backing",
         case.name
     );
-    let si_sdr = |estimate: &[Vec<f32>]| si_sdr_db(&vocal, &scored(estimate));
+    let (rate_hz, measure) = (case.sample_rate_hz, case.measure());
+    let sdr_db = |estimate: &[Vec<f32>]| measure.sdr_db(&vocal, &scored(estimate), rate_hz);
 
     let (difference, told) = difference(case, play, progress)?;
     let estimate = scored(&difference);
-    let backing_in_mix = scored(&case.backing_in_mix);
-    let rests = Rests::new(&case.vocal, &case.backed(&case.backing_in_mix), &difference, case.sample_rate_hz);
-    let told_depth = ToldDepth::new(&told.depths, &rests, from, case.sample_rate_hz);
+    let backing = case.backing_in_mix.as_ref();
+    let backing_in_mix = backing.map(|backing| scored(backing));
+    let rests = backing.map(|backing| Rests::new(&case.vocal, &case.backed(backing), &difference, rate_hz));
+    let told_depth = ToldDepth::new(&told.depths, rests.as_ref(), from, rate_hz);
+    type Figure = fn(&[Vec<f32>], &[Vec<f32>], &[Vec<f32>], u32) -> Option<f64>;
+    let figure = |figure: Figure| figure(&vocal, backing_in_mix.as_ref()?, &estimate, rate_hz);
     let as_it_is = moved(&case.backing, 0, case.num_samples());
     let score = Score {
         case: case.name.clone(),
-        si_sdr_db: si_sdr_db(&vocal, &estimate),
-        null_depth_db: null_depth_db(&vocal, &backing_in_mix, &estimate, case.sample_rate_hz),
-        vocal_loss_db: vocal_loss_db(&vocal, &backing_in_mix, &estimate, case.sample_rate_hz),
-        mix_si_sdr_db: si_sdr(&case.mix),
-        inversion_si_sdr_db: si_sdr(&minus(&case.mix, &as_it_is, 1.0)),
-        by_hand_si_sdr_db: si_sdr(&by_hand(&case.mix, &case.backing)),
+        measure,
+        sdr_db: sdr_db(&difference),
+        null_depth_db: figure(null_depth_db),
+        vocal_loss_db: figure(vocal_loss_db),
+        mix_sdr_db: sdr_db(&case.mix),
+        inversion_sdr_db: sdr_db(&minus(&case.mix, &as_it_is, 1.0)),
+        by_hand_sdr_db: sdr_db(&by_hand(&case.mix, &case.backing)),
         delay_samples: told.delay_samples,
         told_depth,
         causes: told.causes,
@@ -309,6 +330,7 @@ mod tests {
     use std::ops::ControlFlow;
 
     use super::*;
+    use crate::metrics::tolerant_sdr::tolerant_sdr_db;
     use minuend_files::{noise::samples, write::write_all};
 
     const RATE_HZ: u32 = 8_000;
@@ -358,15 +380,16 @@ mod tests {
             let plays = if from > 0 { &[Play::First][..] } else { &[Play::Second, Play::TwoPass] };
             for &play in plays {
                 let (score, difference) = score(&case, play, &mut go_on).unwrap();
-                let found = [score.mix_si_sdr_db, score.inversion_si_sdr_db, score.by_hand_si_sdr_db];
+                let found = [score.mix_sdr_db, score.inversion_sdr_db, score.by_hand_sdr_db];
                 for (found, expected) in found.into_iter().zip(expected) {
                     // The script prints six decimals.
                     assert!((found - expected).abs() < 1e-6, "{found}, not {expected}: {score:?}");
                 }
                 assert_eq!(score.delay_samples.round(), delay as f64, "{score:?}");
 
-                let [found, vocal, backing] = [&difference, &case.vocal, &case.backing_in_mix]
-                    .map(|signal| signal[0].iter().map(|&x| f64::from(x)).collect::<Vec<_>>());
+                let [found, vocal, backing] =
+                    [&difference, &case.vocal, case.backing_in_mix.as_ref().unwrap()]
+                        .map(|signal| signal[0].iter().map(|&x| f64::from(x)).collect::<Vec<_>>());
                 assert_eq!(found.len(), case.mix[0].len());
                 let inner = |a: &[f64], b: &[f64], counts: &dyn Fn(usize) -> bool| -> f64 {
                     (from..a.len()).filter(|&n| counts(n)).map(|n| a[n] * b[n]).sum()
@@ -378,7 +401,7 @@ mod tests {
                 let along = inner(&wrong, &vocal, &all) / energy;
                 let distortion = inner(&wrong, &wrong, &all) - along * along * energy;
                 let si_sdr_db = 10.0 * ((1.0 + along).powi(2) * energy / distortion).log10();
-                assert!((score.si_sdr_db - si_sdr_db).abs() < 1e-6, "{si_sdr_db}: {score:?}");
+                assert!((score.sdr_db - si_sdr_db).abs() < 1e-6, "{si_sdr_db}: {score:?}");
                 // In every other second there is no voice, so that all that is left is what was not nulled.
                 let rests = |n| n / SECOND % 2 == 1;
                 let null_depth_db =
@@ -393,7 +416,7 @@ mod tests {
                 // In 14 s the voice sings for seven, and what it may hide is known once it was heard for four. Of the
                 // first play no ten seconds lie within what is scored.
                 let told = score.told_depth;
-                assert!((told.told > 0.0) == (play != Play::First) && told.wrong == 0.0, "{score:?}");
+                assert!((told.told > 0.0) == (play != Play::First) && told.wrong == Some(0.0), "{score:?}");
             }
         }
     }
@@ -432,6 +455,7 @@ mod tests {
         for (meta, what) in [
             ("", "meta.json: is no JSON"),
             (r#"{"segments": 3}"#, "no list"),
+            (r#"{"both_sides": "mix"}"#, "\"both_sides\" must be true or false"),
             (r#"{"segments": [{"lag": null, "mix_from": -1, "mix_to": 2}]}"#, "mix_from"),
         ] {
             write_case(folder.path(), 0, meta);
@@ -442,8 +466,33 @@ mod tests {
         refused(
             "vocal.wav: has 1 channels of 8000 samples at 8000 Hz, mix.wav has 1 channels of 112000 samples",
         );
+        fs::remove_file(folder.path().join("backing_in_mix.wav")).unwrap();
+        write_all(&folder.path().join("vocal.wav"), RATE_HZ, &[samples(1, 14 * SECOND)]).unwrap();
+        refused("backing_in_mix.wav: ");
         fs::remove_file(folder.path().join("meta.json")).unwrap();
         refused("meta.json: cannot be read");
+    }
+
+    /// Of a mastered pair nobody knows the backing in the mix: the voice is held against the true one by the tolerant SDR,
+    /// in every play, and what needs that backing stays unknown.
+    #[test]
+    fn scores_a_mastered_case() {
+        let folder = tempfile::tempdir().unwrap();
+        write_case(folder.path(), 37, r#"{"both_sides": false}"#);
+        fs::remove_file(folder.path().join("backing_in_mix.wav")).unwrap();
+        let case = Case::load(folder.path()).unwrap();
+        for play in [Play::First, Play::Second, Play::TwoPass] {
+            let (score, difference) = score(&case, play, &mut go_on).unwrap();
+            let from = if play == Play::First { 6 * SECOND } else { 0 };
+            let [vocal, difference] =
+                [&case.vocal, &difference].map(|signal| vec![signal[0][from..].to_vec()]);
+            assert_eq!(score.measure, Measure::TolerantSdr);
+            assert_eq!(score.sdr_db, tolerant_sdr_db(&vocal, &difference, RATE_HZ));
+            assert!(score.sdr_db > 25.0 && score.by_hand_sdr_db > 40.0, "{score:?}");
+            assert!(score.inversion_sdr_db < score.mix_sdr_db && score.mix_sdr_db < 0.0, "{score:?}");
+            assert_eq!((score.null_depth_db, score.vocal_loss_db), (None, None));
+            assert_eq!((score.told_depth.wrong, score.told_depth.true_db), (None, None));
+        }
     }
 
     /// A part that is all learning, or has no backing at all, has no score.

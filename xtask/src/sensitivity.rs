@@ -249,7 +249,10 @@ impl Copy {
             return Ok(None);
         }
         let figures: Value = serde_json::from_str(&fs::read_to_string(&figures)?)?;
-        let score = |case: &Value| Some((case["case"].as_str()?.to_owned(), case["si_sdr_db"].as_f64()?));
+        let score = |case: &Value| {
+            let sdr_db = case["si_sdr_db"].as_f64().or_else(|| case["tolerant_sdr_db"].as_f64())?;
+            Some((case["case"].as_str()?.to_owned(), sdr_db))
+        };
         Ok(figures.as_array().map(|cases| cases.iter().filter_map(score).collect()))
     }
 }

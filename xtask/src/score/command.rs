@@ -16,14 +16,20 @@ use minuend_files::{
 };
 use serde_json::{Value, json};
 
-use super::{Case, Play, Score, score};
+use super::{Case, Play, Score, measure::Measure, score};
 
 /// What the command's help says of itself.
 const HELP: &str = "\
 Every case is played by the plug-in's defaults, except that the low-cut is off: the true vocal is not low-cut. A backing
 that is later than the latency covers is moved by what the engine says, as a user would do, and played again. The
 differences stand beside the mix as it is, the mix minus the backing as it is (inversion), and what a careful person
-reaches with one whole-sample offset and one gain (by hand).
+reaches with one whole-sample offset and one gain (by hand), each by the measure that fits the pair.
+
+SI-SDR is the measure of a pair whose mix is the sum of its parts. Tolerant SDR is that of a mastered pair, whose voice was
+changed by a mastering chain: in every 12 s the true vocal may pass a filter of 512 taps per channel and then a gain that
+is smooth over 100 ms, and what is not explained by that counts. The two do not compare, and have means of their own. What
+the backing is in a mastered mix is not known, so that its null depth, its vocal loss and how right what was told is are
+not either.
 
 The null depth as told is that of the last 10 s, where the voice rests. \"true then\" is the true one of the same 10 s, where
 the voice is 30 dB under the backing; both are means, over all readings, of the power of what is left. \"told\" is the part
@@ -35,11 +41,14 @@ A case is a folder with:
   mix.wav             the mix
   backing.wav         the backing as it is handed over, of any length
   vocal.wav           the true vocal as it is in the mix
-  backing_in_mix.wav  the backing as it is in the mix
+                      (of a mastered pair, as it was before)
+  backing_in_mix.wav  the backing as it is in the mix; a mastered pair has none
   meta.json           {}, or what is known of it:
                         \"bleed_db\": any value marks a backing that was estimated from the mix
                         \"segments\": a list; one whose \"lag\" is null has no backing from \"mix_from\" up to
-                        \"mix_to\", in samples of the mix, and is not scored";
+                        \"mix_to\", in samples of the mix, and is not scored
+                        \"both_sides\": marks a mastered pair; true if mix and backing were mastered, false if
+                        only the mix was";
 
 /// Command line of `score`.
 #[derive(Args)]
@@ -164,41 +173,52 @@ fn table(scores: &[Score]) -> String {
     // Adding zero takes the sign off a negative one.
     let rounded = |value: f64| (value * 10.0).round() / 10.0 + 0.0;
     let cell = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{:.1}", rounded(value)));
-    let line = |name: &str, cells: &[String]| {
+    let line = |name: &str, measure: &str, cells: &[String]| {
         let cells: String = cells.iter().map(|cell| format!("{cell:>12}")).collect();
-        format!("{name:<28}{cells}\n")
+        format!("{name:<28}{measure:<12}{cells}\n")
     };
     type Figure = fn(&Score) -> Option<f64>;
     let columns: [(&str, Figure); 13] = [
-        ("mix", |score| Some(score.mix_si_sdr_db)),
-        ("inversion", |score| Some(score.inversion_si_sdr_db)),
-        ("by hand", |score| Some(score.by_hand_si_sdr_db)),
-        ("difference", |score| Some(score.si_sdr_db)),
+        ("mix", |score| Some(score.mix_sdr_db)),
+        ("inversion", |score| Some(score.inversion_sdr_db)),
+        ("by hand", |score| Some(score.by_hand_sdr_db)),
+        ("difference", |score| Some(score.sdr_db)),
         ("null depth", |score| score.null_depth_db),
         ("as told", |score| score.told_depth.told_db),
         ("true then", |score| score.told_depth.true_db),
         ("told, %", |score| Some(100.0 * score.told_depth.told)),
-        ("wrong, %", |score| Some(100.0 * score.told_depth.wrong)),
+        ("wrong, %", |score| score.told_depth.wrong.map(|part| 100.0 * part)),
         ("at least", |score| score.told_depth.at_least_db),
-        ("too deep, %", |score| Some(100.0 * score.told_depth.too_deep)),
+        ("too deep, %", |score| score.told_depth.too_deep.map(|part| 100.0 * part)),
         ("vocal loss", |score| score.vocal_loss_db),
         ("delay", |score| Some(score.delay_samples)),
     ];
-    let mut table = line(
-        "SI-SDR, null depth (true; as told, and true of the same seconds) and vocal loss in dB, delay in samples",
-        &[],
-    );
-    table += &line("", &columns.map(|(name, _)| name.to_owned()));
+    let mut table =
+        "SDR by the measure named, null depth (true; as told, and true of the same seconds) and vocal loss in dB, delay in \
+         samples\n"
+            .to_owned();
+    table += &line("", "measure", &columns.map(|(name, _)| name.to_owned()));
     for score in scores {
-        table += &line(&score.case, &columns.map(|(_, figure)| cell(figure(score))));
+        let cells = columns.map(|(_, figure)| cell(figure(score)));
+        table += &line(&score.case, &score.measure.to_string(), &cells);
     }
     // A mean delay says nothing.
-    let means = columns.split_last().map_or(&[][..], |(_, figures)| figures).iter().map(|(_, figure)| {
-        let known: Vec<f64> = scores.iter().filter_map(figure).collect();
-        cell((!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64))
-    });
-    table += &line("mean", &means.collect::<Vec<_>>());
-    let count = |right| scores.iter().filter(|score| score.told_depth.is_right() == right).count();
+    let figures = columns.split_last().map_or(&[][..], |(_, figures)| figures);
+    for measure in Measure::ALL {
+        let measured: Vec<_> = scores.iter().filter(|score| score.measure == measure).collect();
+        if measured.is_empty() {
+            continue;
+        }
+        let means = figures.iter().map(|(_, figure)| {
+            let known: Vec<f64> = measured.iter().filter_map(|score| figure(score)).collect();
+            cell((!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64))
+        });
+        table += &line("mean", &measure.to_string(), &means.collect::<Vec<_>>());
+    }
+    let count = |right| {
+        let known = scores.iter().filter(|score| score.told_depth.wrong.is_some());
+        known.filter(|score| score.told_depth.is_right() == right).count()
+    };
     table
         + &format!(
             "null depth told within 3 dB: {}, further off: {}, not told: {}\n",
@@ -230,9 +250,13 @@ fn causes(scores: &[Score]) -> String {
 /// Writes the figures; what has no finite value becomes null.
 fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
     let object = |score: &Score| {
+        let by = |measure, sdr_db: f64| (score.measure == measure).then_some(sdr_db);
+        let si_sdr = |sdr_db| by(Measure::SiSdr, sdr_db);
+        let tolerant_sdr = |sdr_db| by(Measure::TolerantSdr, sdr_db);
         json!({
             "case": score.case,
-            "si_sdr_db": score.si_sdr_db,
+            "si_sdr_db": si_sdr(score.sdr_db),
+            "tolerant_sdr_db": tolerant_sdr(score.sdr_db),
             "null_depth_db": score.null_depth_db,
             "told_null_depth_db": score.told_depth.told_db,
             "true_then_null_depth_db": score.told_depth.true_db,
@@ -242,9 +266,12 @@ fn write_json(file: &Path, scores: &[Score], overwrite: bool) -> Result<()> {
             "told_at_least": score.told_depth.at_least,
             "told_too_deep": score.told_depth.too_deep,
             "vocal_loss_db": score.vocal_loss_db,
-            "mix_si_sdr_db": score.mix_si_sdr_db,
-            "inversion_si_sdr_db": score.inversion_si_sdr_db,
-            "by_hand_si_sdr_db": score.by_hand_si_sdr_db,
+            "mix_si_sdr_db": si_sdr(score.mix_sdr_db),
+            "mix_tolerant_sdr_db": tolerant_sdr(score.mix_sdr_db),
+            "inversion_si_sdr_db": si_sdr(score.inversion_sdr_db),
+            "inversion_tolerant_sdr_db": tolerant_sdr(score.inversion_sdr_db),
+            "by_hand_si_sdr_db": si_sdr(score.by_hand_sdr_db),
+            "by_hand_tolerant_sdr_db": tolerant_sdr(score.by_hand_sdr_db),
             "delay_samples": score.delay_samples,
             "causes": score.causes.iter().map(sentence).collect::<Vec<_>>(),
         })
@@ -276,13 +303,23 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let [cases, kept, json] = ["cases", "kept", "figures.json"].map(|name| folder.path().join(name));
         write_case(&cases.join("good"), 37, "{}");
+        write_case(&cases.join("mastered"), 0, r#"{"both_sides": true}"#);
         write_case(&cases.join("worse"), 0, "no JSON");
         let error = run(&[&cases, &"--keep", &kept, &"--json", &json, &"--jobs", &"2"]).unwrap_err();
-        assert_eq!(error.to_string(), "1 of 2 cases could not be scored");
+        assert_eq!(error.to_string(), "1 of 3 cases could not be scored");
         let figures: Value = serde_json::from_str(&fs::read_to_string(&json).unwrap()).unwrap();
-        assert_eq!(figures.as_array().unwrap().len(), 1);
-        assert_eq!(figures[0]["case"], "good");
-        assert!(figures[0]["si_sdr_db"].as_f64().unwrap() > 25.0, "{figures}");
+        assert_eq!(figures.as_array().unwrap().len(), 2);
+        for (case, [name, figure, other]) in [
+            (&figures[0], ["good", "si_sdr_db", "tolerant_sdr_db"]),
+            (&figures[1], ["mastered", "tolerant_sdr_db", "si_sdr_db"]),
+        ] {
+            assert_eq!((&case["case"], &case[other]), (&json!(name), &Value::Null));
+            for of in ["", "mix_", "inversion_", "by_hand_"] {
+                assert_eq!(case[format!("{of}{other}")], Value::Null);
+                assert!(case[format!("{of}{figure}")].is_f64(), "{figures}");
+            }
+            assert!(case[figure].as_f64().unwrap() > 25.0, "{figures}");
+        }
         let (difference, rate_hz) = minuend_files::read::read_all(&kept.join("good.wav")).unwrap();
         assert_eq!((difference.len(), difference[0].len(), rate_hz), (1, 112_000, 8_000));
 
@@ -307,28 +344,30 @@ mod tests {
         assert!(no_case.contains("holds no case goo"), "{no_case}");
     }
 
-    /// The mean is that of the cases which have the figure.
+    /// The mean is that of the cases which have the figure, and by one measure.
     #[test]
     fn means_leave_out_what_is_unknown() {
-        let score = |si_sdr_db, null_depth_db| Score {
+        let score = |measure, sdr_db, null_depth_db, wrong| Score {
             case: "case".to_owned(),
-            si_sdr_db,
+            measure,
+            sdr_db,
             null_depth_db,
             vocal_loss_db: None,
-            mix_si_sdr_db: -0.01,
-            inversion_si_sdr_db: 0.0,
-            by_hand_si_sdr_db: 0.0,
+            mix_sdr_db: -0.01,
+            inversion_sdr_db: 0.0,
+            by_hand_sdr_db: 0.0,
             delay_samples: 0.0,
-            told_depth: ToldDepth::default(),
+            told_depth: ToldDepth { wrong, too_deep: wrong, ..ToldDepth::default() },
             causes: minuend_engine::Causes::default(),
         };
-        let table = table(&[score(20.0, Some(31.0)), score(30.0, None)]);
-        let lines: Vec<_> = table.lines().collect();
-        let mean: Vec<_> = lines[lines.len() - 2].split_whitespace().collect();
-        assert_eq!(
-            mean,
-            ["mean", "0.0", "0.0", "0.0", "25.0", "31.0", "-", "-", "0.0", "0.0", "-", "0.0", "-"]
-        );
-        assert_eq!(lines[lines.len() - 1], "null depth told within 3 dB: 0, further off: 0, not told: 2");
+        let plain = |sdr_db, null_depth_db| score(Measure::SiSdr, sdr_db, null_depth_db, Some(0.0));
+        let mastered = score(Measure::TolerantSdr, 50.0, None, None);
+        let table = table(&[plain(20.0, Some(31.0)), mastered, plain(30.0, None)]);
+        let lines: Vec<_> =
+            table.lines().rev().map(|line| line.split_whitespace().collect::<Vec<_>>().join(" ")).collect();
+        assert_eq!(lines[0], "null depth told within 3 dB: 0, further off: 0, not told: 2");
+        assert_eq!(lines[1], "mean tolerant SDR 0.0 0.0 0.0 50.0 - - - 0.0 - - - -");
+        assert_eq!(lines[2], "mean SI-SDR 0.0 0.0 0.0 25.0 31.0 - - 0.0 0.0 - 0.0 -");
+        assert_eq!(lines[4], "case tolerant SDR 0.0 0.0 0.0 50.0 - - - 0.0 - - - - 0.0");
     }
 }

@@ -41,18 +41,19 @@ pub struct ToldDepth {
     /// Part of the readings that told a depth, 0 to 1.
     pub told: f64,
     /// Part of the readings that told one which was off by more than 3 dB, 0 to 1.
-    pub wrong: f64,
+    /// `None` if the truth is not known, as of a mastered pair.
+    pub wrong: Option<f64>,
     /// What it was at least, dB: the mean over all readings that told no more. `None` if there were none.
     pub at_least_db: Option<f64>,
     /// Part of the readings that told no more, 0 to 1.
     pub at_least: f64,
-    /// Part of the readings that told more than 3 dB more than was true, 0 to 1.
-    pub too_deep: f64,
+    /// Part of the readings that told more than 3 dB more than was true, 0 to 1. `None` if the truth is not known.
+    pub too_deep: Option<f64>,
 }
 
 impl ToldDepth {
-    /// Of all readings of a play that is scored from a sample on.
-    pub fn new(readings: &[Reading], rests: &Rests, from: usize, sample_rate_hz: u32) -> Self {
+    /// Of all readings of a play that is scored from a sample on; without the truth of it, as far as that is not needed.
+    pub fn new(readings: &[Reading], rests: Option<&Rests>, from: usize, sample_rate_hz: u32) -> Self {
         let span = (NULL_DEPTH_S * f64::from(sample_rate_hz)) as usize;
         let [mut told, mut truth, mut at_least] = [MeanDepth::default(); 3];
         let (mut num_scored, mut num_told, mut num_wrong, mut num_bounds, mut num_too_deep) = (0, 0, 0, 0, 0);
@@ -63,7 +64,8 @@ impl ToldDepth {
             }
             num_scored += 1;
             // Where it is told though the voice did not rest, the truth of all of it must do.
-            let true_db = rests.depth_db(begin..end).or_else(|| rests.depth_db(from..usize::MAX));
+            let true_db = rests
+                .and_then(|rests| rests.depth_db(begin..end).or_else(|| rests.depth_db(from..usize::MAX)));
             let off_db = |db: f64| true_db.map(|true_db| db.min(DEEPEST_DB) - true_db.min(DEEPEST_DB));
             if let Some(at_least_db) = at_least_db.map(f64::from) {
                 num_bounds += 1;
@@ -84,15 +86,16 @@ impl ToldDepth {
             told_db: told.db(),
             true_db: truth.db(),
             told: part(num_told),
-            wrong: part(num_wrong),
+            wrong: rests.map(|_| part(num_wrong)),
             at_least_db: at_least.db(),
             at_least: part(num_bounds),
-            too_deep: part(num_too_deep),
+            too_deep: rests.map(|_| part(num_too_deep)),
         }
     }
 
-    /// Whether what was told is within 3 dB of the truth; `None` if nothing was.
+    /// Whether what was told is within 3 dB of the truth; `None` if nothing was, or the truth is not known.
     pub fn is_right(&self) -> Option<bool> {
+        self.wrong?;
         let told_db = self.told_db?.min(DEEPEST_DB);
         Some(self.true_db.is_some_and(|true_db| (told_db - true_db.min(DEEPEST_DB)).abs() <= RIGHT_DB))
     }
@@ -127,24 +130,28 @@ mod tests {
             told(24, Some(37.2)),
             told(25, Some(20.0)),
         ];
-        let found = ToldDepth::new(&readings, &rests(0.0), 2 * SECOND, RATE_HZ);
+        let found = ToldDepth::new(&readings, Some(&rests(0.0)), 2 * SECOND, RATE_HZ);
         // The first began before what is scored.
-        assert_eq!((found.told, found.wrong), (0.75, 0.25));
+        assert_eq!((found.told, found.wrong), (0.75, Some(0.25)));
         // 10 log10 of the means of 1e-2, 1e-4 and 1e-4, and of 10^-2.29, 10^-3.72 and 1e-2, by hand.
         assert!((found.true_db.unwrap() - 24.685).abs() < 0.01, "{found:?}");
         assert!((found.told_db.unwrap() - 22.919).abs() < 0.01, "{found:?}");
         assert_eq!(found.is_right(), Some(true));
-        let deep = ToldDepth::new(&[told(12, Some(24.0))], &rests(0.0), 0, RATE_HZ);
-        assert_eq!((deep.wrong, deep.is_right()), (1.0, Some(false)));
+        let deep = ToldDepth::new(&[told(12, Some(24.0))], Some(&rests(0.0)), 0, RATE_HZ);
+        assert_eq!((deep.wrong, deep.is_right()), (Some(1.0), Some(false)));
     }
 
     #[test]
     fn nothing_told_is_neither_right_nor_wrong() {
-        let found = ToldDepth::new(&[reading(12, None, None)], &rests(0.0), 0, RATE_HZ);
-        assert_eq!((found.told, found.wrong, found.is_right()), (0.0, 0.0, None));
+        let found = ToldDepth::new(&[reading(12, None, None)], Some(&rests(0.0)), 0, RATE_HZ);
+        assert_eq!((found.told, found.wrong, found.is_right()), (0.0, Some(0.0), None));
+        // Without the truth, what was told is neither.
+        let found = ToldDepth::new(&[reading(12, Some(20.0), None)], None, 0, RATE_HZ);
+        assert_eq!((found.told, found.told_db.map(f64::round)), (1.0, Some(20.0)));
+        assert_eq!((found.wrong, found.too_deep, found.is_right()), (None, None, None));
         // A voice that never rests has no depth, and whoever tells one is wrong.
-        let found = ToldDepth::new(&[reading(12, Some(20.0), None)], &rests(0.5), 0, RATE_HZ);
-        assert_eq!((found.wrong, found.is_right()), (1.0, Some(false)));
+        let found = ToldDepth::new(&[reading(12, Some(20.0), None)], Some(&rests(0.5)), 0, RATE_HZ);
+        assert_eq!((found.wrong, found.is_right()), (Some(1.0), Some(false)));
     }
 
     /// A bound may be as far below the truth as it likes.
@@ -152,11 +159,11 @@ mod tests {
     fn bounds_are_wrong_only_beyond_the_truth() {
         let bounds = [(12, 5.0), (12, 22.9), (12, 23.1), (24, 42.9), (25, 60.0)]
             .map(|(seconds, db)| reading(seconds, None, Some(db)));
-        let found = ToldDepth::new(&bounds, &rests(0.0), 0, RATE_HZ);
-        assert_eq!((found.told, found.at_least, found.too_deep), (0.0, 1.0, 0.4));
+        let found = ToldDepth::new(&bounds, Some(&rests(0.0)), 0, RATE_HZ);
+        assert_eq!((found.told, found.at_least, found.too_deep), (0.0, 1.0, Some(0.4)));
         // 10 log10 of the mean of what they leave, by hand.
         assert!((found.at_least_db.unwrap() - 11.853).abs() < 0.01, "{found:?}");
-        let nowhere = ToldDepth::new(&[reading(12, None, Some(20.0))], &rests(0.5), 0, RATE_HZ);
-        assert_eq!((nowhere.at_least, nowhere.too_deep), (1.0, 1.0));
+        let nowhere = ToldDepth::new(&[reading(12, None, Some(20.0))], Some(&rests(0.5)), 0, RATE_HZ);
+        assert_eq!((nowhere.at_least, nowhere.too_deep), (1.0, Some(1.0)));
     }
 }
