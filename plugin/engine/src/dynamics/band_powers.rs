@@ -1,8 +1,9 @@
 //! What mix and backing have to do with each other in each band of a frame, in three numbers: all that the model of the dynamics
 //! learns from.
 
+use crate::spectral::lanes::{LANES, Lanes, minus, power, scaled, times_conj};
+use crate::spectral::octaves;
 use crate::spectral::stft::StereoBins;
-use crate::spectral::{lanes, octaves};
 use realfft::num_complex::Complex32;
 
 /// Bands, an octave apart: enough for any crossover to lie between two. With bands of two thirds of an octave three masters of
@@ -34,11 +35,21 @@ impl BandPower {
 /// All bands of a frame.
 pub type FramePowers = [BandPower; NUM_BANDS];
 
+/// Neighbouring bins that lie between the same two bands.
+struct Part {
+    /// Which lanes they are in.
+    lanes: usize,
+    /// The lower one of the bands.
+    band: usize,
+    /// Their shares in the lower and in the upper one; 0 in lanes that are of another part.
+    shares: [Lanes; 2],
+}
+
 /// Which bins belong to which bands.
 pub struct BandShares {
     /// By bin, the lower one of its two bands and its share in the upper one.
     places: Vec<(usize, f32)>,
-    num_read: usize,
+    parts: Vec<Part>,
     /// Takes the length of the frame and the power of its window out of a power.
     scale: f32,
 }
@@ -48,39 +59,41 @@ impl BandShares {
     pub fn new(len: usize, sample_rate_hz: f64) -> Self {
         let bin_hz = sample_rate_hz / len as f64;
         let num_bins = len / 2 + 1;
-        Self {
-            places: (0..num_bins)
-                .map(|bin| octaves::place(bin, bin_hz, LOWEST_CENTRE_HZ, NUM_BANDS))
-                .collect(),
-            num_read: octaves::num_read(num_bins, bin_hz),
-            scale: (2.0 / len as f32).powi(2),
+        let places: Vec<_> =
+            (0..num_bins).map(|bin| octaves::place(bin, bin_hz, LOWEST_CENTRE_HZ, NUM_BANDS)).collect();
+        let mut parts: Vec<Part> = Vec::new();
+        for bin in 1..octaves::num_read(num_bins, bin_hz) {
+            let (lanes, (band, upper)) = (bin / LANES, places[bin]);
+            if parts.last().is_none_or(|part| (part.lanes, part.band) != (lanes, band)) {
+                parts.push(Part { lanes, band, shares: Default::default() });
+            }
+            let shares = &mut parts.last_mut().expect("it was made").shares;
+            (shares[0].0[bin % LANES], shares[1].0[bin % LANES]) = (1.0 - upper, upper);
         }
+        Self { places, parts, scale: (2.0 / len as f32).powi(2) }
     }
 
-    /// Of the spectra of mix and backing, the backing with a gain for each bin.
-    pub fn measure(&self, [mix, backing]: &[StereoBins; 2], gain: impl Fn(usize) -> f32) -> FramePowers {
-        let mut powers = FramePowers::default();
-        for (mix, backing) in mix.iter().zip(backing) {
-            for bin in 1..self.num_read {
-                let backing = lanes::bin(backing, bin) * gain(bin);
-                let difference = lanes::bin(mix, bin) - backing;
-                let power = [backing.norm_sqr(), difference.norm_sqr()];
-                let cross = backing.conj() * difference;
-                let (band, upper) = self.places[bin];
-                for (band, share) in [(band, 1.0 - upper), (band + 1, upper)] {
-                    let sum = &mut powers[band];
-                    sum.backing += share * power[0];
-                    sum.difference += share * power[1];
-                    sum.cross += cross * share;
-                }
+    /// Of the spectra of mix and backing, the backing with gains for the bins of each lanes.
+    pub fn measure(&self, [mix, backing]: &[StereoBins; 2], gains: impl Fn(usize) -> Lanes) -> FramePowers {
+        let mut sums = [[Lanes::default(); 4]; NUM_BANDS];
+        for &Part { lanes, band, ref shares } in &self.parts {
+            let gains = gains(lanes);
+            let mut products = [Lanes::default(); 4];
+            for (mix, backing) in mix.iter().zip(backing) {
+                let backing = scaled(backing[lanes], gains);
+                let difference = minus(mix[lanes], backing);
+                let cross = times_conj(difference, backing);
+                let of_side = [power(backing), power(difference), cross.re, cross.im];
+                products.iter_mut().zip(of_side).for_each(|(product, x)| *product += x);
+            }
+            for (sums, &share) in sums[band..].iter_mut().zip(shares) {
+                sums.iter_mut().zip(products).for_each(|(sum, product)| *sum += share * product);
             }
         }
-        for band in &mut powers {
-            band.backing *= self.scale;
-            band.difference *= self.scale;
-            band.cross *= self.scale;
-        }
-        powers
+        sums.map(|sums| {
+            let [backing, difference, re, im] = sums.map(|sum| self.scale * sum.0.iter().sum::<f32>());
+            BandPower { backing, difference, cross: Complex32::new(re, im) }
+        })
     }
 
     /// The gain of a bin, between those of its two bands.
@@ -93,7 +106,7 @@ impl BandShares {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::spectral::lanes::LANES;
+    use crate::spectral::lanes::Real;
     use crate::spectral::stft::stereo_bins;
     use std::f32::consts::TAU;
 
@@ -115,7 +128,7 @@ mod tests {
         set(1, 31, Complex32::new(32.0, 0.0));
         set(0, 31, turned * 32.0);
         set(0, 32, Complex32::new(0.0, 16.0));
-        let powers = shares.measure(&spectra, |_| 1.0);
+        let powers = shares.measure(&spectra, |_| Lanes::all(1.0));
         let total = |gain: Complex32| powers.iter().map(|band| band.left(gain)).sum::<f32>();
         // Two sides, each 16^2 of voice, over (LEN / 2)^2.
         let voice = 2.0 * 256.0 / 16_384.0;

@@ -239,6 +239,7 @@ pub mod tests {
     use crate::dsp::ring::Stereo;
     use crate::dynamics::band_powers::BandShares;
     use crate::dynamics::predictor::Predictor;
+    use crate::spectral::lanes::{Lanes, Real};
     use crate::spectral::stft::{Stft, stereo_bins};
 
     /// Hz.
@@ -317,8 +318,8 @@ pub mod tests {
             heard.0.analyse(&mut heard.1);
             truth.0.push([[&within[0], &within[1]], [&backing[0], &backing[1]]]);
             truth.0.analyse(&mut truth.1);
-            let told = predictor.hear(&heard.1, |_| 1.0);
-            for (band, power) in shares.measure(&truth.1, |_| 1.0).iter().enumerate() {
+            let told = predictor.hear(&heard.1, |_| Lanes::all(1.0));
+            for (band, power) in shares.measure(&truth.1, |_| Lanes::all(1.0)).iter().enumerate() {
                 away[0] += power.difference;
                 away[1] += told.map_or(power.difference, |gains| power.left(gains[band]));
             }

@@ -4,6 +4,7 @@ use crate::dynamics::band_powers::{BandPower, BandShares, FramePowers, NUM_BANDS
 use crate::dynamics::gathered::Gathered;
 use crate::dynamics::levels::Levels;
 use crate::dynamics::model::DynamicsModel;
+use crate::spectral::lanes::Lanes;
 use crate::spectral::stft::StereoBins;
 use realfft::num_complex::Complex32;
 use std::collections::VecDeque;
@@ -84,18 +85,18 @@ impl Predictor {
         self.model = *model;
     }
 
-    /// Hears the spectra of mix and backing in the next frame, the backing with a gain for each bin; tells the gains of the bands on
+    /// Hears the spectra of mix and backing in the next frame, the backing with gains for the bins of each lanes; tells the gains of the bands on
     /// top of that, if a model is in force.
     pub fn hear(
         &mut self,
         spectra: &[StereoBins; 2],
-        gain: impl Fn(usize) -> f32,
+        gains: impl Fn(usize) -> Lanes,
     ) -> Option<[Complex32; NUM_BANDS]> {
         let is_engaged = !self.model.is_none();
         if !self.gathers && !is_engaged {
             return None;
         }
-        let powers = self.shares.measure(spectra, gain);
+        let powers = self.shares.measure(spectra, gains);
         if self.gathers {
             self.keep(&powers);
         }

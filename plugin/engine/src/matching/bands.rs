@@ -288,7 +288,13 @@ impl Bands {
         let levels: [f32; NUM_TONE_BANDS] = std::array::from_fn(level);
         let level = |bin: usize| self.places[bin].level(&levels);
         let [_, backing] = &frame.spectra;
-        let gains = if engaged { self.predictor.hear(&frame.spectra, |bin| 1.0 + level(bin)) } else { None };
+        let followed = |lanes: usize| {
+            if is_still(&levels) {
+                return Lanes::all(1.0);
+            }
+            Lanes(std::array::from_fn(|l| 1.0 + level(lanes * LANES + l)))
+        };
+        let gains = if engaged { self.predictor.hear(&frame.spectra, followed) } else { None };
         if let Some(gains) = gains {
             let gain = |bin: usize| self.predictor.gain(bin, &gains) * (1.0 + level(bin));
             self.correction.add(backing, |bin| gain(bin) - 1.0);
