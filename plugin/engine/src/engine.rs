@@ -46,9 +46,9 @@ use crate::{PrepareError, Readings, Settings};
 
 /// Taps of the learned filter at 44.1 and 48 kHz.
 const FILTER_TAPS: usize = 4096;
-/// Music of which a model of the dynamics is learned, at most, seconds: the newest; and where nobody hears what is played, so
-/// that memory is no matter. Chosen by hand; not measured.
-const GATHERED_S: f64 = 120.0;
+/// Music of which a model of the dynamics is learned, at most, seconds: the newest, 0.7 MiB a minute; and where nobody hears what is
+/// played, so that memory is no matter. Chosen by hand; not measured.
+const GATHERED_S: f64 = 75.0;
 const ANALYSIS_GATHERED_S: f64 = 360.0;
 /// Parts that the work of a hop is done in, evenly spread over the time in which the next one comes in: so a host that gives a
 /// part of a hop at a time has to wait for a part of its work only.
