@@ -53,15 +53,21 @@ pub fn sentence(cause: &Cause) -> String {
 
 /// How mix and backing were bent, as a sentence without a full stop, if they were.
 pub fn bend_sentence(bend: &Bend) -> Option<String> {
-    let words = "the sum was bent, as by tape, a tube or a clipper";
-    (!bend.is_none()).then(|| format!("{words}: its peaks were held down by {:.1} dB", bend.peaks_db()))
+    (!bend.is_none()).then(|| bent(bend.peaks_db()))
+}
+
+/// What bent the sum held down its peaks by so many dB.
+pub fn bent(peaks_db: f32) -> String {
+    format!("the sum was bent, as by tape, a tube or a clipper: its peaks were held down by {peaks_db:.1} dB")
 }
 
 /// What moved the bands of mix and backing, as a sentence without a full stop, if anything is known to have.
 pub fn dynamics_sentence(dynamics: &DynamicsModel) -> Option<&'static str> {
-    let words = "each band was compressed on its own, as by a multiband compressor";
-    (!dynamics.is_none()).then_some(words)
+    (!dynamics.is_none()).then_some(COMPRESSED)
 }
+
+/// The same where something is.
+pub const COMPRESSED: &str = "each band was compressed on its own, as by a multiband compressor";
 
 /// What a null depth is at least, rounded so that it is.
 pub fn at_least(db: f32) -> String {

@@ -262,8 +262,13 @@ impl Engine {
         let levelled = self.level.process(self.matcher.matched(), &self.input, steady, pays);
         self.tone.hear(levelled, &self.input);
         // What neither level nor tone moves in, no compressor worked on.
-        let moves = pays && self.level.follower.movement().moves() || self.learned.tone_moves();
-        self.tone.bands.predictor.set_gathers(moves || self.learning.is_analysis_only());
+        let level_moves = pays && self.level.follower.movement().moves();
+        let moves = level_moves || self.learned.bands.iter().any(BandMovement::is_followed);
+        let predictor = &mut self.tone.bands.predictor;
+        predictor.set_gathers(moves || predictor.is_engaged() || self.learning.is_analysis_only());
+        self.metering.readings.knows_dynamics = predictor.is_engaged();
+        let (bend, is_bent) = self.input.bend();
+        self.metering.readings.bent_db = is_bent.then(|| bend.peaks_db());
     }
 
     fn subtract(&mut self) {

@@ -91,6 +91,10 @@ pub struct Readings {
     pub causes: Causes,
     /// Whether that has been looked for beneath enough of a voice.
     pub knows_causes: bool,
+    /// Whether what a compressor in each band did is told.
+    pub knows_dynamics: bool,
+    /// By how much what bent the sum held down its peaks, dB, if anything did; it is taken back.
+    pub bent_db: Option<f32>,
     /// What the match takes out of the mix, over all music since `reset` from which anything is subtracted.
     pub energies: Energies,
     /// Samples processed since `reset`, in whole hops.

@@ -1,6 +1,8 @@
 //! Readings as words: pure functions, so that they can be tested without a window.
 
-use minuend_common::words::{at_least, roughly, sentence, what_leaves_more, why_not_measured, why_withheld};
+use minuend_common::words::{
+    COMPRESSED, at_least, bent, roughly, sentence, what_leaves_more, why_not_measured, why_withheld,
+};
 use minuend_engine::causes::{Cause, Kind};
 use minuend_engine::settings::BackingKind;
 use minuend_engine::{Readings, Withheld};
@@ -179,7 +181,9 @@ pub fn limits(meters: &Meters) -> Vec<String> {
     }
     let causes = meters.readings.causes.iter();
     let told = causes.filter(|cause| !matches!(cause.kind, Kind::Delay { .. } | Kind::Polarity)).map(limit);
-    told.take(MOST_LIMITS).collect()
+    let Readings { bent_db, knows_dynamics, .. } = meters.readings;
+    let taken_back = bent_db.map(bent).into_iter().chain(knows_dynamics.then(|| COMPRESSED.into()));
+    taken_back.map(|words| format!("Corrected: {words}.")).chain(told).take(MOST_LIMITS).collect()
 }
 
 fn limit(cause: &Cause) -> String {
@@ -416,6 +420,14 @@ mod tests {
             "Corrected, worth 12 dB: the backing's level differs by \u{2212}0.8 dB on the left and +1.1 dB on the right."
         );
         assert!(limits(&Meters::default()).is_empty());
+        let mastered = Readings { bent_db: Some(3.26), knows_dynamics: true, ..locked() };
+        assert_eq!(
+            limits(&shown(mastered)),
+            [
+                "Corrected: the sum was bent, as by tape, a tube or a clipper: its peaks were held down by 3.3 dB.",
+                "Corrected: each band was compressed on its own, as by a multiband compressor."
+            ]
+        );
     }
 
     #[test]

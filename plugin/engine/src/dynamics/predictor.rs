@@ -17,6 +17,8 @@ pub struct Predictor {
     shares: BandShares,
     levels: Levels,
     model: DynamicsModel,
+    /// The model tells that anything moves.
+    is_engaged: bool,
     step_s: f64,
     /// What is gathered is worth it.
     gathers: bool,
@@ -33,6 +35,7 @@ impl Predictor {
             shares: BandShares::new(len, sample_rate_hz),
             levels: Levels::new(step_s),
             model: DynamicsModel::NONE,
+            is_engaged: false,
             step_s,
             gathers: false,
             gathered: None,
@@ -58,7 +61,7 @@ impl Predictor {
 
     /// Lends what was kept, if it is time to learn from it.
     pub fn lend(&mut self) -> Option<Box<Gathered>> {
-        let is_engaged = !self.model.is_none();
+        let is_engaged = self.is_engaged;
         self.gathered.take_if(|gathered| gathered.is_due(is_engaged))
     }
 
@@ -82,7 +85,12 @@ impl Predictor {
 
     /// Puts a model in force.
     pub fn set_model(&mut self, model: &DynamicsModel) {
-        self.model = *model;
+        (self.model, self.is_engaged) = (*model, !model.is_none());
+    }
+
+    /// Whether a model is in force.
+    pub fn is_engaged(&self) -> bool {
+        self.is_engaged
     }
 
     /// Hears the spectra of mix and backing in the next frame, the backing with gains for the bins of each lanes; tells the gains of the bands on
@@ -92,8 +100,7 @@ impl Predictor {
         spectra: &[StereoBins; 2],
         gains: impl Fn(usize) -> Lanes,
     ) -> Option<[Complex32; NUM_BANDS]> {
-        let is_engaged = !self.model.is_none();
-        if !self.gathers && !is_engaged {
+        if !self.gathers && !self.is_engaged {
             return None;
         }
         let powers = self.shares.measure(spectra, gains);
@@ -105,7 +112,7 @@ impl Predictor {
             let log_gain = self.model.bands[band].log_gain(&self.levels.levels_db(band));
             trusted(log_gain, &powers[band]).exp()
         };
-        is_engaged.then(|| std::array::from_fn(told))
+        self.is_engaged.then(|| std::array::from_fn(told))
     }
 
     fn keep(&mut self, powers: &FramePowers) {

@@ -380,7 +380,9 @@ impl Engine {
         let heard_s = (self.input.end() - before) as f64 / self.sizes.sample_rate_hz;
         let learning = match self.input.newest_settings().hold {
             true => MotionLearning::Nothing,
-            false if heard_s < self.taken_up_s || !self.learned.dynamics.is_none() => MotionLearning::How,
+            false if heard_s < self.taken_up_s || self.tone.bands.predictor.is_engaged() => {
+                MotionLearning::How
+            }
             false => MotionLearning::All,
         };
         if self.aligner.track(part, &self.input, before, learning) {

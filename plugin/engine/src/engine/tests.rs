@@ -122,6 +122,7 @@ fn a_compressor_in_each_band_is_learned_while_it_plays() {
         engine.reset();
         play(&mut engine, &mix, &backing, &mut worker);
         assert_eq!(engine.learned().dynamics, told.dynamics);
+        assert_eq!(engine.readings().knows_dynamics, !told.dynamics.is_none());
         // It was learned through this filter.
         assert!(told.dynamics.is_none() || engine.learned().taps == told.taps);
         if !told.dynamics.is_none() {
@@ -871,6 +872,7 @@ fn what_was_bent_is_made_straight_where_it_is_subtracted_from() {
         let mut engine = Engine::for_analysis(8_000.0, 1).unwrap();
         assert!(engine.recall(&Match { bend, ..Match::unknown(8_000.0, 0) }));
         play(&mut engine, &mix, &backing, &mut Inline::default());
+        assert_eq!(engine.readings().bent_db, (!bend.is_none()).then(|| bend.peaks_db()));
         (engine.find_bend(), engine.learned().clone())
     };
     let (found, as_it_came) = learn(Bend::NONE);
