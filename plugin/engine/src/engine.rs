@@ -266,9 +266,6 @@ impl Engine {
         let moves = level_moves || self.learned.bands.iter().any(BandMovement::is_followed);
         let predictor = &mut self.tone.bands.predictor;
         predictor.set_gathers(moves || predictor.is_engaged() || self.learning.is_analysis_only());
-        self.metering.readings.knows_dynamics = predictor.is_engaged();
-        let (bend, is_bent) = self.input.bend();
-        self.metering.readings.bent_db = is_bent.then(|| bend.peaks_db());
     }
 
     fn subtract(&mut self) {
@@ -315,6 +312,9 @@ impl Engine {
         let (level, follow) = (self.matcher.level(), self.level.level());
         self.metering.report(&self.input, &self.aligner, level, follow, &self.framing.out);
         self.metering.readings.late_jobs = self.learning.num_late();
+        self.metering.readings.knows_dynamics = self.tone.bands.predictor.is_engaged();
+        let (bend, is_bent) = self.input.bend();
+        self.metering.readings.bent_db = is_bent.then(|| bend.peaks_db());
     }
 
     /// Remembers the new hop.

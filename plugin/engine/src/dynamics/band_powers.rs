@@ -73,7 +73,7 @@ impl BandShares {
         Self { places, parts, scale: (2.0 / len as f32).powi(2) }
     }
 
-    /// Of the spectra of mix and backing, the backing with gains for the bins of each lanes.
+    /// Of the spectra of mix and backing. The backing has gains, which are asked for by the number of its [`LANES`] neighbouring bins.
     pub fn measure(&self, [mix, backing]: &[StereoBins; 2], gains: impl Fn(usize) -> Lanes) -> FramePowers {
         let mut sums = [[Lanes::default(); 4]; NUM_BANDS];
         for &Part { lanes, band, ref shares } in &self.parts {

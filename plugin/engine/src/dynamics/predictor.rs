@@ -93,8 +93,8 @@ impl Predictor {
         self.is_engaged
     }
 
-    /// Hears the spectra of mix and backing in the next frame, the backing with gains for the bins of each lanes; tells the gains of the bands on
-    /// top of that, if a model is in force.
+    /// Hears the spectra of mix and backing in the next frame, the backing with gains as [`BandShares::measure`] asks for them. Tells
+    /// the gains of the bands on top of that, if a model is in force.
     pub fn hear(
         &mut self,
         spectra: &[StereoBins; 2],

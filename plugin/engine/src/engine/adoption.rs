@@ -150,6 +150,10 @@ impl Engine {
     /// Puts the model of the dynamics in force that a job has told, or none; on hold nothing changes.
     fn adopt_dynamics(&mut self) {
         let Some((mut gathered, &model)) = self.learning.give_back() else { return };
+        if !self.aligner.is_locked() {
+            // It was gathered before the backing was lost.
+            gathered.clear();
+        }
         if !gathered.is_empty() && !self.input.newest_settings().hold {
             gathered.sought();
             // What does not belong together must not be made to: gains that fall where the backing holds more would hide it.
@@ -193,16 +197,16 @@ impl Engine {
 
     /// Acts on what was learned of the match.
     fn adopt_match(&mut self, report: &MatchReport) {
-        let other = if self.was_lost { OTHER_RESIDUE } else { OTHER_MATCH };
-        if report.cost_reduction.is_some_and(|reduction| reduction > other) {
+        if !self.learned.dynamics.is_none() {
+            let other = if self.was_lost { OTHER_RESIDUE } else { OTHER_MATCH };
+            if report.cost_reduction.is_none_or(|reduction| reduction <= other) {
+                // The model was learned through the filter in force, and jobs compare filters without it.
+                self.tell_causes(&report.causes);
+                self.learning.drop_report(&JobReport::Match(*report));
+                return;
+            }
             self.set_dynamics(DynamicsModel::NONE);
             self.tone.bands.predictor.forget();
-        }
-        if !self.learned.dynamics.is_none() {
-            // It was learned through the filter in force, and jobs compare filters without it.
-            self.tell_causes(&report.causes);
-            self.learning.drop_report(&JobReport::Match(*report));
-            return;
         }
         self.learning.schedule().matched(report.cost_reduction.unwrap_or(0.0));
         self.learning.adopted(report);

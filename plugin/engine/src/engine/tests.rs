@@ -12,7 +12,7 @@ use crate::dsp::units::{mean_square, power_to_db};
 use crate::dynamics::fit::tests::{RATE, mastered};
 use crate::job::Inline;
 use crate::learn::memory::MEMORY_S;
-use crate::learn::request::{JobReport, LocalSearchReport, Task};
+use crate::learn::request::{JobReport, LocalSearchReport, MatchReport, Task};
 use crate::readings::Lock;
 use crate::settings::Slope;
 use crate::settings::{BackingKind, Follow, Listen};
@@ -141,6 +141,24 @@ fn a_compressor_in_each_band_is_learned_while_it_plays() {
         [(0.03, false), (0.03, true), (10.0, false)].map(|(at, hold)| told(at, hold)),
         [true, false, false]
     );
+}
+
+/// While no model of the dynamics is in force, what is gathered for one outlives better filters, also once the backing was lost; and a
+/// loss forgets it.
+#[test]
+fn what_is_gathered_outlives_a_better_filter() {
+    let [mix, backing, _] = mastered(0.03);
+    let mut engine = Engine::new(RATE as f64, 1).unwrap();
+    play(&mut engine, &mix, &backing, &mut Inline::default());
+    engine.finish();
+    let num_frames = |engine: &Engine| engine.tone.bands.predictor.gathered().unwrap().frames().0.len();
+    let before = num_frames(&engine);
+    engine.was_lost = true;
+    let report = MatchReport { cost_reduction: Some(0.5), ..MatchReport::default() };
+    engine.adopt(&JobReport::Match(report));
+    assert!(before > 100 && num_frames(&engine) == before, "{before}");
+    engine.lose();
+    assert_eq!(num_frames(&engine), 0);
 }
 
 /// What was learned as freely as from a recording does not outlive the verdict that the backing is an estimate.
