@@ -420,19 +420,24 @@ impl Engine {
         self.finish();
         self.learned.sections = SongMap::default();
         self.learned.taps.silence();
+        self.forget_movements();
+        self.learned.learned_s = 0.0;
+        self.learned.verdict = Verdict::Undecided;
+        self.learned.estimate = EstimateModel::UNKNOWN;
+        self.learned.bend = Bend::NONE;
+        self.metering.forget_null_depth();
+        self.forget_causes();
+        self.start_over();
+    }
+
+    /// Forgets how level and tone move, and what is left then.
+    fn forget_movements(&mut self) {
         self.learned.movement = Movement::STILL;
         self.learned.following_helps = true;
         self.learned.bands = [BandMovement::STILL; NUM_TONE_BANDS];
         self.learned.dynamics = DynamicsModel::NONE;
-        self.learned.learned_s = 0.0;
         self.learned.residual = ResidualModel::UNKNOWN;
-        self.learned.verdict = Verdict::Undecided;
-        self.learned.estimate = EstimateModel::UNKNOWN;
-        self.learned.bend = Bend::NONE;
         self.level.follower.forget_statistics();
-        self.metering.forget_null_depth();
-        self.forget_causes();
-        self.start_over();
     }
 
     /// Another match is in force, and nothing that was heard speaks of it.

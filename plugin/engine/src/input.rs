@@ -3,7 +3,7 @@
 
 use crate::align::search::{EARLY_S, LATE_S};
 use crate::discontinuities::Discontinuities;
-use crate::dsp::ring::{Ring, Stereo};
+use crate::dsp::ring::{Ring, Stereo, sides_mut};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
 use crate::dsp::units::mean_square;
@@ -26,9 +26,10 @@ pub struct InputHistory {
     pub backing: Ring,
     /// The mix as it came, as far back as the output reaches.
     mix_as_it_came: Ring,
-    /// How both were bent.
+    /// How both were bent, and the position from which on they are made straight.
     bend: Bend,
     is_bent: bool,
+    straight_from: i64,
     /// Targets of trim and output level, sample by sample.
     levels: Ring,
     settings: Timeline<Settings>,
@@ -58,6 +59,7 @@ impl InputHistory {
             mix_as_it_came: Ring::new(latency_samples + hop),
             bend: Bend::NONE,
             is_bent: false,
+            straight_from: 0,
             levels: Ring::new(latency_samples + hop),
             settings: Timeline::new(latency_samples / hop + 1, hop),
             discontinuities: Discontinuities::NONE,
@@ -81,7 +83,7 @@ impl InputHistory {
 
     /// From the next hop on both are made straight that were bent so.
     pub fn set_bend(&mut self, bend: &Bend) {
-        (self.bend, self.is_bent) = (*bend, !bend.is_none());
+        (self.bend, self.is_bent, self.straight_from) = (*bend, !bend.is_none(), self.end());
     }
 
     /// How both were bent, and whether they were.
@@ -89,12 +91,27 @@ impl InputHistory {
         (&self.bend, self.is_bent)
     }
 
+    /// Makes a backing that was read for a position of the mix, at a delay in samples, straight where the mix is, and bent where
+    /// it is not: when a curve is put in force, one of them is still as it came where the other is straight.
+    pub fn suit_to_mix(&self, at: i64, delay_samples: i64, backing: &mut Stereo) {
+        if !self.is_bent {
+            return;
+        }
+        let straight_from = |from: i64| (from - at).clamp(0, self.hop as i64) as usize;
+        let [mix, read] = [0, delay_samples].map(|delay| straight_from(self.straight_from + delay));
+        if mix < read {
+            self.bend.undo_backing(backing.each_mut().map(|side| &mut side[mix..read]));
+        } else {
+            self.bend.redo_backing(backing.each_mut().map(|side| &mut side[read..mix]));
+        }
+    }
+
     /// Takes in the next hop, and makes it straight.
     pub fn push(&mut self, new: &mut InputHop) {
         self.mix_as_it_came.push([&new.mix[0], &new.mix[1]]);
         if self.is_bent {
-            self.bend.undo_mix(&mut new.mix);
-            self.bend.undo_backing(&mut new.backing);
+            self.bend.undo_mix(sides_mut(&mut new.mix));
+            self.bend.undo_backing(sides_mut(&mut new.backing));
         }
         self.mix.push([&new.mix[0], &new.mix[1]]);
         self.backing.push([&new.backing[0], &new.backing[1]]);
@@ -181,7 +198,9 @@ impl InputHistory {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::ring::stereo;
     use crate::framing::Framing;
+    use crate::saturation::curve::Curve;
 
     /// What was heard before the transport jumped lies elsewhere in the song than the same count of samples before now.
     #[test]
@@ -196,5 +215,38 @@ mod tests {
         (0..10).for_each(|_| input.push(&mut framing.hop));
         assert_eq!([0, jump, jump + 7].map(|at| input.in_song(at)), [1_000_000, 1_000_000, 1_000_007]);
         assert_eq!(input.song_position(), 1_000_000 + 10 * hop as i64 - 5);
+    }
+
+    /// When a curve is put in force, a late backing is still as it came under a mix that is straight, and an early one is straight
+    /// under a mix as it came.
+    #[test]
+    fn the_backing_suits_the_mix_when_a_curve_is_put_in_force() {
+        const LEVEL: f32 = 0.5;
+        let sizes = Sizes::new(16_000.0);
+        let curve = Curve::new(1.0, std::array::from_fn(|knot| 1.0 + (knot as f32 - 20.0).abs())).unwrap();
+        let bend = Bend { curves: [curve; 2], backing_levels: [1.0, -1.0] };
+        let hop = sizes.hop();
+        let (mut input, mut framing) = (InputHistory::new(sizes, 20 * hop, 1.0), Framing::new(hop));
+        for n in 0..20 {
+            for side in framing.hop.mix.iter_mut().chain(&mut framing.hop.backing) {
+                side.fill(LEVEL);
+            }
+            if n == 10 {
+                input.set_bend(&bend);
+            }
+            input.push(&mut framing.hop);
+        }
+        let [mut mix, mut backing] = [stereo(hop), stereo(hop)];
+        for delay_samples in [-70, 0, 70] {
+            for at in (3 * hop as i64..17 * hop as i64).step_by(hop) {
+                input.read_mix(at, &mut mix);
+                input.backing.read_stereo(at - delay_samples, &mut backing);
+                input.suit_to_mix(at, delay_samples, &mut backing);
+                for (x, y) in mix.iter().flatten().zip(backing.iter().flatten()) {
+                    assert!((x - y).abs() < 1e-5, "{at}, {delay_samples}: {x} {y}");
+                }
+            }
+        }
+        assert!(mix[0][0] > 2.0 * LEVEL, "{}", mix[0][0]);
     }
 }

@@ -13,6 +13,7 @@ use crate::learn::request::{JobReport, JobRequest, MatchReport, Task};
 use crate::learn::schedule::{Due, Schedule};
 use crate::matching::prepared::PreparedFilter;
 use crate::matching::taps::Taps;
+use crate::saturation::bend::Bend;
 
 /// Hops handed to the learner at once while it catches up after a job, so that catching up is no lump.
 const CATCH_UP_HOPS: usize = 4;
@@ -148,6 +149,7 @@ impl LearningController {
         let report = work.report;
         if restart_at.is_some() || is_stale {
             work.gathered.iter_mut().for_each(|gathered| gathered.clear());
+            work.bend = None;
         }
         self.work = Some(work);
         if restart_at.is_some() || is_stale {
@@ -160,6 +162,11 @@ impl LearningController {
     /// The better filter that came with a report.
     pub fn better_filter(&mut self) -> Option<&mut PreparedFilter> {
         self.work.as_mut().map(|work| &mut work.better)
+    }
+
+    /// The curve that a job has found to bend both, once.
+    pub fn found_bend(&mut self) -> Option<Bend> {
+        self.work.as_mut()?.bend.take()
     }
 
     /// What a model of the dynamics was sought in, once it is back, and the model that it tells; none of what was cleared.
@@ -198,7 +205,7 @@ impl LearningController {
         }
         memory.hear_delays(aligner.history());
         let has_caught_up = memory.end() >= input.end();
-        let heard_hops = (memory.end() - self.learn_from) / self.sizes.hop() as i64;
+        let heard_hops = (memory.end() - self.learn_from).max(0) / self.sizes.hop() as i64;
         let within_reach = input.silent_hops() < self.sizes.hops(EARLY_S);
         if !has_caught_up || !within_reach {
             return None;

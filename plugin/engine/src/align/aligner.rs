@@ -377,6 +377,7 @@ impl Aligner {
             return;
         };
         self.reader.read(&input.backing, start, delay + nudge, &mut self.other);
+        input.suit_to_mix(start, (delay + nudge).round() as i64, &mut self.other);
         for side in &mut self.other {
             input.discontinuities.mute(start, delay.round() as i64, side);
         }

@@ -155,6 +155,12 @@ impl Causes {
         self.iter().next()
     }
 
+    /// Whether mix and backing seem to have been bent.
+    pub fn tell_bend(&self) -> bool {
+        let limit = self.beneath_voice.map(|evidence| evidence.limit);
+        limit == Some(Limit::Bend) || self.iter().any(|cause| cause.kind == Kind::Clipping)
+    }
+
     /// The null depth beneath the voice, if enough was heard to estimate it.
     pub fn estimate(&self) -> Option<Estimate> {
         self.beneath_voice.map(|evidence| evidence.estimate())

@@ -29,6 +29,11 @@ pub fn stereo(len: usize) -> Stereo {
     [vec![0.0; len], vec![0.0; len]]
 }
 
+/// Both channels, to be changed.
+pub fn sides_mut(signal: &mut Stereo) -> [&mut [f32]; 2] {
+    signal.each_mut().map(Vec::as_mut_slice)
+}
+
 /// Lets the first `step` samples leave; as many silent ones follow the last.
 pub fn advance(signal: &mut Stereo, step: usize) {
     for side in signal {

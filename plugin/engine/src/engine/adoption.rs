@@ -15,6 +15,7 @@ use crate::learn::request::{
 };
 use crate::learn::schedule::Due;
 use crate::matching::movement::Movement;
+use crate::saturation::bend::Bend;
 use crate::settings::{BackingKind, Tone};
 
 /// How often what was heard of an estimate becomes part of the match, seconds. Chosen by hand: it is remembered for a minute.
@@ -111,10 +112,20 @@ impl Engine {
             self.adopt(&report);
         }
         self.adopt_dynamics();
+        self.adopt_bend();
         let doubt = self.supervisor.doubt();
-        let Some((due, after)) = self.learning.due(&self.input, &self.aligner, doubt) else { return };
+        let Some((due, mut after)) = self.learning.due(&self.input, &self.aligner, doubt) else { return };
         let (lock, is_locked) = (self.aligner.lock(), self.aligner.is_locked());
         let learn_from = self.learning.learn_from();
+        let is_recording = self.learned.verdict != Verdict::Estimate && !self.learning.is_analysis_only();
+        let mut seeks_bend = false;
+        let may_be_bent = self.metering.readings.causes.tell_bend() || !self.learned.bend.is_none();
+        if due == Due::Match && is_recording && may_be_bent {
+            let heard = (self.input.end() - learn_from).max(0) / self.sizes.hop() as i64;
+            if let Some(longer) = self.learning.schedule().seek_bend(self.input.now(), heard as u64) {
+                (seeks_bend, after) = (true, longer);
+            }
+        }
         let request = MatchRequest {
             delay_samples: lock.delay_samples,
             moving: self.aligner.moves(),
@@ -124,6 +135,7 @@ impl Engine {
             learned_s: self.learned.learned_s,
             following_helps: self.learned.following_helps,
             is_taken_up: self.follows_as_taken_up,
+            seeks_bend,
         };
         let task = match due {
             Due::GlobalSearch => Task::GlobalSearch(GlobalSearch {
@@ -141,7 +153,6 @@ impl Engine {
             Due::Match => Task::Match(request),
             Due::Study => Task::Study(request),
         };
-        let is_recording = self.learned.verdict != Verdict::Estimate && !self.learning.is_analysis_only();
         let gathered =
             (due == Due::Match && is_recording).then(|| self.tone.bands.predictor.lend()).flatten();
         self.learning.submit(task, after, self.matcher.filter(), gathered, &self.input, worker);
@@ -161,6 +172,32 @@ impl Engine {
             self.set_dynamics(if fits { model } else { DynamicsModel::NONE });
         }
         self.tone.bands.predictor.take_back(gathered);
+    }
+
+    /// Puts the curve in force that a job has found to bend both, from the next hop on. One that is found beneath another tells
+    /// that the other one is wrong: it was another song's.
+    fn adopt_bend(&mut self) {
+        let Some(found) = self.learning.found_bend() else { return };
+        let is_free = self.aligner.is_locked() && !self.input.newest_settings().hold;
+        if !is_free || self.metering.readings.energies.misfit().is_some() {
+            return;
+        }
+        self.learned.bend = if self.learned.bend.is_none() { found } else { Bend::NONE };
+        self.input.set_bend(&self.learned.bend);
+        // What a curve did looked like a level that moves, and like a filter.
+        self.forget_movements();
+        self.learned.learned_s = 0.0;
+        self.level.follower.set_movement(Movement::STILL, true);
+        self.tone.bands.predictor.forget();
+        self.tone.bands.predictor.set_model(&self.learned.dynamics);
+        self.output.relearn_residue();
+        self.metering.forget_null_depth();
+        self.forget_causes();
+        // A late backing is straight only from there on where both were heard after this.
+        let late = self.aligner.lock().delay_samples.max(0);
+        self.alignment_changed(self.input.end() + late);
+        self.learning.begin_anew();
+        self.match_changed();
     }
 
     fn set_dynamics(&mut self, model: DynamicsModel) {

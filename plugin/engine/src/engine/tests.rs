@@ -876,16 +876,28 @@ fn what_is_still_heard_of_a_wrong_match_does_not_speak_against_the_right_one() {
     assert_eq!(play(&mut engine, at, mix.len()), mix.len());
 }
 
+/// A voice that comes and goes; a mix of it and a song and the song alone, through `bend`, the mix later by so many samples.
+fn bent(len: usize, later: usize, bend: fn(f32) -> f32) -> [Vec<f32>; 3] {
+    let song = noise(len, 1);
+    let swell = |n: usize| (0.5 - 0.5 * (n as f32 * 1e-3).cos()) * 0.15;
+    let voice = |n: usize| swell(n) * ((n as f32 * 0.3).sin() + (n as f32 * 0.71).sin());
+    let mix = |n: usize| bend(1.4 * n.checked_sub(later).map_or(0.0, |n| song[n]) + voice(n));
+    [(0..len).map(voice).collect(), (0..len).map(mix).collect(), song.iter().map(|b| bend(1.4 * b)).collect()]
+}
+
+/// Level of what is not the voice, re all of it, dB; from `from` on.
+fn off_db(out: &[f32], voice: &[f32], from: usize) -> f64 {
+    let inner = |a: &[f32], b: &[f32]| a.iter().zip(b).skip(from).map(|(a, b)| f64::from(a * b)).sum::<f64>();
+    let level = (inner(out, voice) / inner(voice, voice)) as f32;
+    let off: Vec<f32> = out.iter().zip(voice).map(|(out, v)| out - level * v).collect();
+    10.0 * (inner(&off, &off) / inner(out, out)).log10()
+}
+
 /// A sum bent by a tanh, as tape bends, comes apart into what was sung; it passes as it came wherever nothing is taken away.
 #[test]
 fn what_was_bent_is_made_straight_where_it_is_subtracted_from() {
     let len = 14 * 8_000;
-    let song = noise(len, 1);
-    let swell = |n: usize| (0.5 - 0.5 * (n as f32 * 1e-3).cos()) * 0.15;
-    let voice: Vec<f32> =
-        (0..len).map(|n| swell(n) * ((n as f32 * 0.3).sin() + (n as f32 * 0.71).sin())).collect();
-    let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| (1.4 * b + v).tanh()).collect();
-    let backing: Vec<f32> = song.iter().map(|b| (1.4 * b).tanh()).collect();
+    let [voice, mix, backing] = bent(len, 0, f32::tanh);
     let learn = |bend: Bend| {
         let mut engine = Engine::for_analysis(8_000.0, 1).unwrap();
         assert!(engine.recall(&Match { bend, ..Match::unknown(8_000.0, 0) }));
@@ -898,24 +910,33 @@ fn what_was_bent_is_made_straight_where_it_is_subtracted_from() {
     let played = |learned: &Match, backing: &[f32], listen: Listen| {
         let mut engine = Engine::new(8_000.0, 1).unwrap();
         assert!(engine.recall(learned));
-        let mut out = [&mix[..], &vec![0.0; engine.latency_samples()]].concat();
         let settings = Settings { hold: true, slope: Slope::Off, listen, ..Settings::default() };
-        engine.process(&mut [&mut out], &[backing], &settings, &mut Inline::default());
-        out.split_off(engine.latency_samples())
+        heard(&mut engine, &mix, backing, &settings)
     };
-    let off_db = |learned: &Match| {
-        let out = played(learned, &backing, Listen::Difference);
-        let inner =
-            |a: &[f32], b: &[f32]| a.iter().zip(b).skip(16_000).map(|(a, b)| f64::from(a * b)).sum::<f64>();
-        let level = (inner(&out, &voice) / inner(&voice, &voice)) as f32;
-        let off: Vec<f32> = out.iter().zip(&voice).map(|(out, v)| out - level * v).collect();
-        10.0 * (inner(&off, &off) / inner(&out, &out)).log10()
-    };
-    let off_db = [&as_it_came, &straight].map(off_db);
+    let off_db = [&as_it_came, &straight]
+        .map(|learned| off_db(&played(learned, &backing, Listen::Difference), &voice, 16_000));
     assert!(off_db[1] < -25.0 && off_db[1] < off_db[0] - 10.0, "{off_db:?} dB");
     assert!(straight.bend != Bend::NONE && as_it_came.bend == Bend::NONE);
     assert!(played(&straight, &backing, Listen::Mix) == mix, "the mix is heard as it came");
     assert!(played(&straight, &vec![0.0; len], Listen::Difference) == mix, "there is no backing");
+}
+
+/// A curve is also found while a song is heard, and is in force from then on; one that another song left in the match is not kept.
+#[test]
+fn a_curve_is_found_while_playing() {
+    let (len, settings) = (23 * 8_000, Settings { slope: Slope::Off, ..Settings::default() });
+    let [voice, mix, backing] = bent(len, 200, f32::tanh);
+    let mut engine = Engine::new(8_000.0, 1).unwrap();
+    let out = heard(&mut engine, &mix, &backing, &settings);
+    let found = engine.learned().bend;
+    let [before, after] = [&out[..14 * 8_000], &out].map(|out| off_db(out, &voice, out.len() - 16_000));
+    assert!(!found.is_none() && after < -20.0 && after < before - 8.0, "{before} dB, {after} dB");
+
+    let [_, mix, backing] = bent(len, 0, |x| 0.3 * x);
+    let mut engine = Engine::new(8_000.0, 1).unwrap();
+    assert!(engine.recall(&Match { bend: found, ..Match::unknown(8_000.0, 0) }));
+    heard(&mut engine, &mix, &backing, &settings);
+    assert!(engine.learned().bend.is_none(), "nothing was bent");
 }
 
 /// A mix that passes reads the same coming in and going out, hop by hop, and beside it stands the backing that came in with it.

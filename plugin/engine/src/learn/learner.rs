@@ -16,6 +16,9 @@ use crate::learn::request::{
 };
 use crate::matching::prepared::PreparedFilter;
 use crate::matching::taps::Taps;
+use crate::saturation::bend::Bend;
+use crate::saturation::bend_fit;
+use crate::saturation::frame_pairs::FramePairs;
 
 /// Music in which is looked what limits the null, with as much again for the level to settle, seconds.
 const STUDIED_S: f64 = 2.0 * JUDGED_S;
@@ -63,6 +66,8 @@ pub struct Work {
     pub gathered: Option<Box<Gathered>>,
     /// The model that was learned from it.
     pub dynamics: DynamicsModel,
+    /// The curve that bent both, if one was sought and clearly did.
+    pub bend: Option<Bend>,
     /// Who does it.
     pub learner: Learner,
 }
@@ -81,6 +86,7 @@ impl Work {
             better: PreparedFilter::new(sizes, num_taps),
             gathered: None,
             dynamics: DynamicsModel::NONE,
+            bend: None,
             learner: Learner::new(sizes, num_taps, input),
         }
     }
@@ -92,6 +98,10 @@ impl Work {
         if let Some(gathered) = &self.gathered {
             self.dynamics = gathered.find().unwrap_or(DynamicsModel::NONE);
         }
+        self.bend = match &request.task {
+            Task::Match(given) if given.seeks_bend => learner.seek_bend(given, filter),
+            _ => None,
+        };
     }
 }
 
@@ -221,6 +231,13 @@ impl Learner {
         self.causes()
     }
 
+    /// How both were bent, by all that is remembered: see [`bend_fit::find`].
+    fn seek_bend(&mut self, given: &MatchRequest, filter: &Taps) -> Option<Bend> {
+        let heard = self.memory.newest(given, MEMORY_S)?;
+        let pairs = FramePairs::of(&heard.mix, &heard.backing, filter, self.sizes);
+        bend_fit::find(&pairs, filter.level(), self.sizes.sample_rate_hz)
+    }
+
     /// Models are fitted at one alignment; a delay that moves is one alignment.
     fn enter(&mut self, given: &MatchRequest) {
         let alignment = (!given.moving).then_some(given.delay_samples);
@@ -322,6 +339,7 @@ mod tests {
             tone: Tone::default(),
             following_helps: false,
             is_taken_up: false,
+            seeks_bend: false,
         };
         work.request = request(given, 0);
         work.run();
@@ -365,6 +383,7 @@ mod tests {
             tone: Tone::default(),
             following_helps: false,
             is_taken_up: false,
+            seeks_bend: false,
         }
     }
 

@@ -168,6 +168,7 @@ mod tests {
                 tone: Tone::default(),
                 following_helps,
                 is_taken_up,
+                seeks_bend: false,
             };
             let filter = Taps::gains(2 * margin, [1.0; 2], 0.0);
             LevelTest::default().follow(&mut heard, &filter, &given, sizes)

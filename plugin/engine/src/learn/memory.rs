@@ -238,6 +238,7 @@ mod tests {
                 tone: Tone::default(),
                 following_helps: false,
                 is_taken_up: false,
+                seeks_bend: false,
             };
             let heard = memory.newest(&given, MEMORY_S).unwrap();
             let mut backing = vec![0.0; heard.backing.num_samples()];

@@ -72,6 +72,8 @@ pub struct MatchRequest {
     pub following_helps: bool,
     /// Whether that was known before any of this music was heard.
     pub is_taken_up: bool,
+    /// Whether to look for a curve that bent both.
+    pub seeks_bend: bool,
 }
 
 /// What a job found.

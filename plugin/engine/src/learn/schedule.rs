@@ -29,6 +29,12 @@ const MATCH_S: f64 = 1.0;
 pub const OUT_S: f64 = 2.5 * MATCH_S;
 /// The same where nobody hears what is played: who plays waits for the job, so that none is late.
 pub const ANALYSIS_OUT_S: f64 = ANALYSIS_ONLY_S + 0.1;
+/// Music from which a curve is sought that bent both, seconds, and how long it takes until one is sought again: what takes this
+/// long is done seldom. Chosen by hand; not measured.
+const BEND_FROM_S: f64 = 16.0;
+const BEND_EVERY_S: f64 = 60.0;
+/// Music after which a match is taken back with which a curve was sought, seconds: it takes up to a second on two slow processors.
+const BEND_S: f64 = 2.0 * MATCH_S;
 /// How often it is looked what limits the null while nothing is learned.
 const STUDY_EVERY_S: f64 = 4.0;
 /// How long it is waited between searches for a better alignment than one with a shallow null: longer each time.
@@ -63,6 +69,7 @@ pub struct Schedule {
     locked_at: u64,
     num_matches: usize,
     next_study: u64,
+    next_bend: u64,
     is_analysis_only: bool,
 }
 
@@ -81,6 +88,7 @@ impl Schedule {
             locked_at: 0,
             num_matches: 0,
             next_study: 0,
+            next_bend: 0,
             is_analysis_only: false,
         };
         schedule.reset(0);
@@ -96,6 +104,7 @@ impl Schedule {
     pub fn reset(&mut self, now: u64) {
         self.next_search = now + self.sizes.hops(FIRST_SEARCH_S);
         self.search_since = now;
+        self.next_bend = now;
         self.locked(now);
     }
 
@@ -190,6 +199,16 @@ impl Schedule {
         }
         self.next_study = now + self.sizes.hops(STUDY_EVERY_S);
         Some((Due::Study, self.sizes.hops(MATCH_S)))
+    }
+
+    /// Whether a curve that bent both is to be sought with the match that is due, of which so many hops are heard; if so, when
+    /// that match is taken back, in hops from `now`.
+    pub fn seek_bend(&mut self, now: u64, heard: u64) -> Option<u64> {
+        let is_due = heard >= self.sizes.hops(BEND_FROM_S) && now >= self.next_bend;
+        is_due.then(|| {
+            self.next_bend = now + self.sizes.hops(BEND_EVERY_S);
+            self.sizes.hops(BEND_S)
+        })
     }
 
     fn not_resting(&mut self, now: u64) {

@@ -1,6 +1,5 @@
 //! How mix and backing were bent: plain values.
 
-use crate::dsp::ring::Stereo;
 use crate::saturation::curve::Curve;
 
 /// How both sides of mix and backing were bent. The backing went through the same curve as the mix, but may have left it at
@@ -28,7 +27,7 @@ impl Bend {
     }
 
     /// Makes the mix straight.
-    pub fn undo_mix(&self, mix: &mut Stereo) {
+    pub fn undo_mix(&self, mix: [&mut [f32]; 2]) {
         for (curve, side) in self.curves.iter().zip(mix) {
             if !curve.is_straight() {
                 side.iter_mut().for_each(|x| *x = curve.undo(*x));
@@ -37,16 +36,25 @@ impl Bend {
     }
 
     /// Makes the backing straight, at its own level.
-    pub fn undo_backing(&self, backing: &mut Stereo) {
+    pub fn undo_backing(&self, backing: [&mut [f32]; 2]) {
+        self.change_backing(backing, Curve::undo);
+    }
+
+    /// Bends a backing that was made straight.
+    pub fn redo_backing(&self, backing: [&mut [f32]; 2]) {
+        self.change_backing(backing, Curve::apply);
+    }
+
+    fn change_backing(&self, backing: [&mut [f32]; 2], change: fn(&Curve, f32) -> f32) {
         for ((curve, &level), side) in self.curves.iter().zip(&self.backing_levels).zip(backing) {
             if !curve.is_straight() {
-                side.iter_mut().for_each(|y| *y = curve.undo(*y * level) / level);
+                side.iter_mut().for_each(|y| *y = change(curve, *y * level) / level);
             }
         }
     }
 
     /// Bends what lies at the level of the mix.
-    pub fn apply(&self, straight: &mut Stereo) {
+    pub fn apply(&self, straight: [&mut [f32]; 2]) {
         for (curve, side) in self.curves.iter().zip(straight) {
             if !curve.is_straight() {
                 side.iter_mut().for_each(|x| *x = curve.apply(*x));
@@ -68,6 +76,7 @@ impl Bend {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::ring::sides_mut;
     use crate::saturation::curve::{INTERVALS, KNOTS};
 
     /// A backing at half the level and upside down, bent by the curve of the mix, comes out straight in proportion.
@@ -79,10 +88,10 @@ mod tests {
         let bend = Bend { curves: [curve, Curve::STRAIGHT], backing_levels: [-2.0, 3.0] };
         let straight = [-0.7, -0.1, 0.0, 0.3, 0.9];
         let mut mix = [straight.to_vec(), straight.to_vec()];
-        bend.apply(&mut mix);
+        bend.apply(sides_mut(&mut mix));
         let mut backing = [mix[0].iter().map(|x| x / -2.0).collect::<Vec<_>>(), straight.to_vec()];
-        bend.undo_backing(&mut backing);
-        bend.undo_mix(&mut mix);
+        bend.undo_backing(sides_mut(&mut backing));
+        bend.undo_mix(sides_mut(&mut mix));
         assert_eq!(
             (&mix[1], &backing[1]),
             (&straight.to_vec(), &straight.to_vec()),
@@ -90,6 +99,12 @@ mod tests {
         );
         for ((x, y), expected) in mix[0].iter().zip(&backing[0]).zip(straight) {
             assert!((x - expected).abs() < 1e-6 && (y * -2.0 - expected).abs() < 1e-6, "{x} {y}");
+        }
+        let was_straight = backing.clone();
+        bend.redo_backing(sides_mut(&mut backing));
+        bend.undo_backing(sides_mut(&mut backing));
+        for (y, expected) in backing.iter().flatten().zip(was_straight.iter().flatten()) {
+            assert!((y - expected).abs() < 1e-6, "{y} {expected}");
         }
         assert!(Bend::NONE.is_none() && Bend::NONE.peaks_db().abs() < 1e-3 && !bend.is_none());
     }

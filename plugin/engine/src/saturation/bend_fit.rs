@@ -1,6 +1,7 @@
 //! Whether and how a pair was bent, by music that the curve was not learned from.
 
 use crate::dsp::part_mean::PartMean;
+use crate::dsp::ring::sides_mut;
 use crate::saturation::bend::Bend;
 use crate::saturation::cells::{Cells, Symmetry};
 use crate::saturation::curve::Curve;
@@ -120,7 +121,7 @@ fn levelled(bend: Bend, pairs: &FramePairs) -> Option<Bend> {
     for pair in pairs.audible() {
         let bent = pair.mix.map(<[f32]>::to_vec);
         let mut straight = bent.clone();
-        bend.undo_mix(&mut straight);
+        bend.undo_mix(sides_mut(&mut straight));
         most = most.max(power(&straight) / power(&bent).max(1e-20));
     }
     let gain = (1.0 / most.max(1e-12)).sqrt() as f32;

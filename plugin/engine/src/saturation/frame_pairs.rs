@@ -1,20 +1,25 @@
 //! Frames of a mix and of the backing in it, gathered over a whole song for the curve to be learned from.
 
 use crate::dsp::hop::Hop;
-use crate::dsp::ring::{Stereo, stereo};
+use crate::dsp::ring::{Signal, Stereo, sides_mut, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean_square;
 use crate::input::InputHistory;
+use crate::matching::subtraction::Subtraction;
+use crate::matching::taps::Taps;
 
 /// Length of a frame at 44.1 and 48 kHz, samples: a voice stands still for about as long. Chosen by hand; not measured.
 const FRAME: usize = 2048;
-/// Most frames that are kept; half of them stay when they become more. 128 to 200 were learned from in the experiments.
-const MOST_FRAMES: usize = 512;
+/// Most frames that are kept of a whole song, and of a stretch of it; half of them stay when they become more. 128 to 200 were
+/// learned from in the experiments.
+const MOST_FRAMES: (usize, usize) = (512, 192);
 /// Most frames that are learned from: the fit takes time in proportion.
 const MOST_LEARNED: usize = 96;
 /// A frame counts if what is left of the mix, and the backing, are no further below those of the loudest frames (powers): the
 /// curve shows where both sound.
 const AUDIBLE: (f64, f64) = (1e-2, 1e-3);
+/// Mean square of a backing that counts as silent (-70 dB re full scale).
+const SILENT: f64 = 1e-7;
 /// The loudest frames are those beyond this share of all.
 const LOUDEST: f64 = 0.95;
 
@@ -31,6 +36,8 @@ pub struct FramePair<'a> {
 /// The frames. Their memory is taken once.
 pub struct FramePairs {
     len: usize,
+    /// Most frames that are kept.
+    most: usize,
     /// The newest hop of both.
     mix: Stereo,
     backing: Stereo,
@@ -48,16 +55,39 @@ pub struct FramePairs {
 }
 
 impl FramePairs {
-    /// Nothing heard. Allocates.
+    /// Nothing heard of a song yet. Allocates.
     pub fn new(sizes: Sizes) -> Self {
+        Self::with_room(sizes, MOST_FRAMES.0)
+    }
+
+    /// Those of a stretch of the mix, and of the backing through a filter, of which it reaches half beyond the mix at either end.
+    /// Where the backing is silent nothing counts. Allocates.
+    pub fn of(mix: &impl Signal, backing: &impl Signal, filter: &Taps, sizes: Sizes) -> Self {
+        let (mut pairs, hop) = (Self::with_room(sizes, MOST_FRAMES.1), sizes.hop());
+        let mut subtraction = Subtraction::new(mix, backing, filter);
+        for from in (0..=mix.num_samples().saturating_sub(hop)).step_by(hop) {
+            let [_, matched] = subtraction.read(from..from + hop);
+            for (side, matched) in matched.iter().enumerate() {
+                mix.read(side, from, &mut pairs.mix[side]);
+                pairs.backing[side].copy_from_slice(&matched[..hop]);
+            }
+            let [left, right] = &pairs.backing;
+            let counts = mean_square([left, right]) > SILENT;
+            pairs.take(from as i64, counts);
+        }
+        pairs
+    }
+
+    fn with_room(sizes: Sizes, most: usize) -> Self {
         let len = sizes.scaled(FRAME);
         Self {
             len,
             mix: stereo(sizes.hop()),
             backing: stereo(sizes.hop()),
-            ats: Vec::with_capacity(MOST_FRAMES),
+            ats: Vec::with_capacity(most),
             // The frame that competes for the last slot is filled behind it.
-            samples: vec![0.0; (MOST_FRAMES + 2) * 4 * len],
+            samples: vec![0.0; (most + 2) * 4 * len],
+            most,
             filled: 0,
             of: 1,
             seen: 0,
@@ -84,7 +114,7 @@ impl FramePairs {
         backing.clone_from(&matched.audio);
         let (bend, is_bent) = input.bend();
         if is_bent {
-            bend.apply(backing);
+            bend.apply(sides_mut(backing));
         }
         self.take(matched.at, counts);
     }
@@ -134,7 +164,7 @@ impl FramePairs {
         if self.seen == self.of {
             self.seen = 0;
             self.ats.push(at);
-            if self.ats.len() == MOST_FRAMES {
+            if self.ats.len() == self.most {
                 self.halve();
             }
         }
@@ -201,7 +231,7 @@ mod tests {
         let sizes = Sizes::new(8_000.0);
         let (mut pairs, hop) = (FramePairs::new(sizes), sizes.hop());
         let len = pairs.frame_len();
-        let num_frames = 3 * MOST_FRAMES;
+        let num_frames = 3 * MOST_FRAMES.0;
         // Every frame has a level of its own; in one a hop does not count, and it begins in the middle of another.
         for at in ((len / 2)..(num_frames + 1) * len).step_by(hop) {
             let frame = at / len;
