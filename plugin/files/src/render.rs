@@ -117,11 +117,15 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         learning.num_samples as f64 / f64::from(rate_hz),
         request.part_s.start
     );
+    let late_s = match pass.readings.lock {
+        Lock::TooLate => pass.readings.late_samples / f64::from(rate_hz),
+        _ => 0.0,
+    };
     let sections = sections(&pass.series, (from + num_samples) as f64 / f64::from(rate_hz), rate_hz.into());
     if settings.listen != Listen::Mix
         && let Some(misfit) = misfit(&pass, &sections, &settings)
     {
-        return Err(no_match(request, misfit, pass.drift_ppm));
+        return Err(no_match(request, misfit, pass.drift_ppm, late_s));
     }
     let mut part_files = match &parts {
         Some(sum) if !request.part_files.is_empty() => {
@@ -151,10 +155,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
             .over_sections(&sections),
         sections,
         also_at: learning.also_at.clone(),
-        late_s: match pass.readings.lock {
-            Lock::TooLate => pass.readings.late_samples / f64::from(rate_hz),
-            _ => 0.0,
-        },
+        late_s,
         bad_samples: learning.readings.bad_samples,
         clipped_samples: 0,
         causes: learning.causes.clone(),
@@ -228,7 +229,7 @@ fn misfit(pass: &Pass, sections: &[Section], settings: &Settings) -> Option<Misf
 }
 
 /// The error of a match that is none.
-fn no_match(request: &Render, misfit: Misfit, drift_ppm: f64) -> anyhow::Error {
+fn no_match(request: &Render, misfit: Misfit, drift_ppm: f64, late_s: f64) -> anyhow::Error {
     let mix = request.mix.display();
     let backing = match &request.backing[..] {
         [one] => one.display().to_string(),
@@ -242,6 +243,9 @@ fn no_match(request: &Render, misfit: Misfit, drift_ppm: f64) -> anyhow::Error {
         _ if matches!(request.passes, Passes::Held(_)) => format!(
             "the match that was kept does not fit {mix} and {backing}: what it takes away is not in the mix; \
              leave out --match, or choose the match of this song"
+        ),
+        _ if late_s > 0.0 => format!(
+            "{backing}: begins {late_s:.3} s too late for one pass; leave out --one-pass, or let its file begin that much earlier"
         ),
         _ if drift_ppm.abs() > CLOCKS_PPM => format!(
             "{backing}: is not the recording that {mix} was made with: its speed is another one, by {drift_ppm:.0} parts \

@@ -114,6 +114,8 @@ fn codes_tell_how_it_ended() {
     let folder = song_folder(12);
     let folder = folder.path();
     write_song(&folder.join("other mix.wav"), &folder.join("other.wav"), 12_345, 12);
+    let late = [vec![0.0; 2 * RATE_HZ as usize], noise(1, 12)].concat();
+    write_all(&folder.join("late.wav"), RATE_HZ, &[late]).unwrap();
     for (arguments, code, says) in [
         (&[][..], 2, "MIX"),
         (&["--out", "out.wav"], 2, "MIX"),
@@ -134,6 +136,7 @@ fn codes_tell_how_it_ended() {
         (&["--list", "mix.wav", "--out", "."], 1, "UTF-8"),
         (&["mix.wav", "backing.wav", "--out", "out.wav", "--from", "2:00"], 1, "12.000 s"),
         (&["mix.wav", "other.wav", "--out", "out.wav"], 3, "was not found"),
+        (&["mix.wav", "late.wav", "--out", "out.wav", "--one-pass"], 3, "too late for one pass"),
     ] {
         let before = listing(folder);
         let (found, lines, errors) = run(folder, arguments);
