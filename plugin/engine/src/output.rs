@@ -5,7 +5,7 @@ use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
 use crate::cleanup::{Cleaning, Cleanup};
 use crate::dsp::glide::Glide;
-use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::ring::{OwnRing, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::framing::SILENCE;
 use crate::input::InputHistory;
@@ -26,8 +26,8 @@ pub struct OutputStage {
     cleaning: Cleaning,
     latency_samples: usize,
     /// Backing and difference on their way through the clean-up's lag.
-    backing: Ring,
-    difference: Ring,
+    backing: OwnRing,
+    difference: OwnRing,
     low_cut: LowCut,
     level: Glide,
     engaged: Glide,
@@ -57,8 +57,8 @@ impl OutputStage {
         let (hop, rate_hz, cleanup) = (sizes.hop(), sizes.sample_rate_hz, Cleanup::new(sizes));
         let lag = cleanup.latency_samples();
         Self {
-            backing: Ring::new(lag + hop),
-            difference: Ring::new(lag + hop),
+            backing: OwnRing::new(lag + hop),
+            difference: OwnRing::new(lag + hop),
             low_cut: LowCut::new(rate_hz),
             level: Glide::new(1.0, LEVEL_MS, rate_hz),
             engaged: Glide::new(0.0, SWITCH_MS, rate_hz),
