@@ -1,6 +1,7 @@
 //! Measures the backing's level in the mix, bin by bin: weighted projections of the mix on the matched backing. The
 //! weights are the inverse covariance of the voice, taken from the residual itself (after Nakatani et al. 2010).
 
+use crate::dsp::units::sum_of_products;
 use crate::spectral::covariance::{Covariance, powers};
 use crate::spectral::lanes::{LANES, Lanes, Real, minus, scaled};
 use crate::spectral::stft::StereoBins;
@@ -84,7 +85,8 @@ impl Projection {
     /// The same of so much of each bin as the shares say.
     #[inline(always)]
     pub fn sum_shares(&self, bins: Range<usize>, shares: &[f32]) -> ProjectionSums {
-        [&self.difference, &self.backing].map(|plane| sum_shares(&plane[bins.clone()], &shares[bins.clone()]))
+        [&self.difference, &self.backing]
+            .map(|plane| sum_of_products(&plane[bins.clone()], &shares[bins.clone()]))
     }
 }
 
@@ -122,17 +124,4 @@ fn sum(values: &[f32]) -> f64 {
         (0..4).for_each(|i| sums[i] += f64::from(four[i]));
     }
     sums.into_iter().chain(rest.iter().map(|&x| f64::from(x))).sum()
-}
-
-/// The same of products.
-#[inline(always)]
-fn sum_shares(values: &[f32], shares: &[f32]) -> f64 {
-    let ((fours, rest), (shares, rest_shares)) = (values.as_chunks::<4>(), shares.as_chunks::<4>());
-    let product = |x: f32, share: f32| f64::from(x) * f64::from(share);
-    let mut sums = [0.0f64; 4];
-    for (four, shares) in fours.iter().zip(shares) {
-        (0..4).for_each(|i| sums[i] += product(four[i], shares[i]));
-    }
-    let rest = rest.iter().zip(rest_shares).map(|(&x, &share)| product(x, share));
-    sums.into_iter().chain(rest).sum()
 }
