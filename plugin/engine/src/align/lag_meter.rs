@@ -276,16 +276,16 @@ fn correlate(meter: &LagMeter, around: f64) -> [f32; 2 * SEARCHED + 1] {
 fn derivatives(meter: &LagMeter, half: usize, lag: f64) -> (f64, f64) {
     let (first, frame) = (meter.first_bin, meter.window.len());
     let mut turns = Turns::new(first, frame, -lag);
-    let (mut slopes, mut curves) = ([0.0f64; LANES], [0.0f64; LANES]);
+    let bin = Lanes::all((std::f64::consts::TAU / frame as f64) as f32);
+    let (mut slopes, mut curves) = (Lanes::default(), Lanes::default());
     for at in (first..meter.last_bin).step_by(LANES) {
         let s = times(Lanes::load_complex(&meter.cross[half], at), turns.next());
-        for lane in 0..LANES {
-            let w = std::f64::consts::TAU / frame as f64 * (at + lane) as f64;
-            slopes[lane] -= w * f64::from(s.im.0[lane]);
-            curves[lane] += w * w * f64::from(s.re.0[lane]);
-        }
+        let w = bin * Lanes(std::array::from_fn(|lane| (at + lane) as f32));
+        slopes += w * s.im;
+        curves += w * w * s.re;
     }
-    (slopes.iter().sum(), curves.iter().sum())
+    let sum = |lanes: Lanes| lanes.0.iter().map(|&x| f64::from(x)).sum::<f64>();
+    (-sum(slopes), sum(curves))
 }
 
 #[inline(always)]
