@@ -24,7 +24,9 @@ const LOOK_EVERY_S: f64 = 1.0;
 /// so long that files are worked on meanwhile, so short that an alignment given up is still found from its beginning on and every
 /// match is learned.
 const ANALYSIS_ONLY_S: f64 = 7.0;
-/// The same where somebody hears it.
+/// The same of a search for a better alignment than the one in force, which goes on meanwhile.
+const LEISURE_S: f64 = 3.0;
+/// The same of a match where somebody hears it.
 const MATCH_S: f64 = 1.0;
 /// Time for which a job may be out before what it reads is overwritten, seconds: it is taken back after [`MATCH_S`] at the latest,
 /// and may be late by more than as much again.
@@ -160,12 +162,12 @@ impl Schedule {
             Lock::Locked if doubt == Doubt::Resting && now >= self.next_resting.max(self.next_search) => {
                 self.next_resting = now + self.resting_wait;
                 self.resting_wait = (2 * self.resting_wait).min(self.sizes.hops(RESTING_EVERY_S.1));
-                self.search(now)
+                self.search_at_leisure(now)
             }
             Lock::Locked if doubt == Doubt::Shallow && now >= self.next_better => {
                 self.next_better = now + self.better_wait;
                 self.better_wait = (2 * self.better_wait).min(self.sizes.hops(BETTER_EVERY_S.1));
-                self.search(now)
+                self.search_at_leisure(now)
             }
             Lock::Locked if now >= self.next_match() => {
                 self.num_matches += 1;
@@ -200,6 +202,13 @@ impl Schedule {
     fn not_resting(&mut self, now: u64) {
         self.next_resting = now;
         self.resting_wait = self.sizes.hops(RESTING_EVERY_S.0);
+    }
+
+    /// A search that nothing waits for: where nobody hears what is played it may take long, too.
+    fn search_at_leisure(&mut self, now: u64) -> Option<(Due, u64)> {
+        let (due, after) = self.search(now)?;
+        let is_settled = self.is_analysis_only && self.num_matches > SETTLED_AFTER;
+        Some((due, if is_settled { self.sizes.hops(LEISURE_S) } else { after }))
     }
 
     fn search(&mut self, now: u64) -> Option<(Due, u64)> {
