@@ -277,6 +277,23 @@ mod tests {
         }
     }
 
+    /// A search for something better may take long once the match has settled, if nobody hears what is played.
+    #[test]
+    fn nobody_waits_for_a_better_alignment_unheard() {
+        let sizes = Sizes::new(16_000.0);
+        let after = |is_analysis_only: bool, num_matches: usize| {
+            let mut schedule = Schedule { num_matches, ..Schedule::new(sizes) };
+            if is_analysis_only {
+                schedule.analyse_only();
+            }
+            let due = schedule.due(sizes.hops(1.0), Lock::Locked, Doubt::Shallow, sizes.hops(1.0));
+            due.map(|(due, hops)| (due == Due::GlobalSearch, hops))
+        };
+        let [soon, late] = [0.25, LEISURE_S].map(|s| Some((true, sizes.hops(s))));
+        assert_eq!(after(true, SETTLED_AFTER + 1), late);
+        assert_eq!([after(true, SETTLED_AFTER), after(false, SETTLED_AFTER + 1)], [soon; 2]);
+    }
+
     /// A loop shorter than the time between two looks has the alignment looked at all the same.
     #[test]
     fn a_short_loop_does_not_put_looks_off() {
