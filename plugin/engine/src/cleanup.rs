@@ -19,10 +19,9 @@ use crate::cleanup::estimate_model::EstimateModel;
 use crate::cleanup::estimate_test::{EstimateTest, Verdict};
 use crate::dsp::ring::{Stereo, stereo};
 use crate::dsp::sizes::Sizes;
-use crate::spectral::spectrum::Spectrum;
+use crate::spectral::twin_spectrum::{self, TwinSpectrum, split};
 use crate::spectral::window::root_hann;
 use estimated_mask::EstimatedMask;
-use multiversion::multiversion;
 use realfft::num_complex::Complex32;
 use removal::Removal;
 use residual_estimator::ResidualEstimator;
@@ -53,13 +52,14 @@ pub struct Cleaning {
 
 /// The clean-up.
 pub struct Cleanup {
-    spectrum: Spectrum,
+    spectrum: TwinSpectrum,
     window: Vec<f32>,
+    twin: Vec<Complex32>,
     hop: usize,
     step: usize,
     /// Hops of the step that is heard; once it is whole it is worked on.
     hops: usize,
-    /// The last frame of both signals.
+    /// The last frame of both signals, mid and side.
     difference: Stereo,
     matched: Stereo,
     /// Spectra of the last two frames of the difference, mid and side.
@@ -71,22 +71,21 @@ pub struct Cleanup {
     /// Smoothed power of the matched backing, mid and side, at the frame before the newest.
     backing: [Vec<f32>; 2],
     estimator: ResidualEstimator,
+    /// Power of the residue there.
+    residue: [Vec<f32>; 2],
     wiener: WienerFilter,
     test: EstimateTest,
     mask: EstimatedMask,
     removal: Removal,
     /// Powers summed over three frames, with two bins of room at either end.
     columns: Vec<f32>,
-    /// Left and right of one frame.
-    bins: [Vec<Complex32>; 2],
 }
 
 impl Cleanup {
     /// A clean-up that has heard nothing.
     pub fn new(sizes: Sizes) -> Self {
         let (frame, step) = (sizes.scaled(FRAME), sizes.scaled(STEP));
-        let spectrum = Spectrum::new(frame);
-        let num_bins = spectrum.num_bins();
+        let num_bins = frame / 2 + 1;
         let zeros = || vec![Complex32::default(); num_bins];
         Self {
             window: root_hann(frame),
@@ -100,13 +99,14 @@ impl Cleanup {
             powers: std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins])),
             backing: std::array::from_fn(|_| vec![0.0; num_bins]),
             estimator: ResidualEstimator::new(num_bins),
+            residue: std::array::from_fn(|_| vec![0.0; num_bins]),
             wiener: WienerFilter::new(num_bins),
             test: EstimateTest::new(frame, step, sizes.sample_rate_hz),
             mask: EstimatedMask::new(num_bins, sizes.sample_rate_hz / step as f64),
             removal: Removal::new(frame, step),
             columns: vec![0.0; num_bins + 4],
-            bins: [zeros(), zeros()],
-            spectrum,
+            twin: vec![Complex32::default(); frame],
+            spectrum: TwinSpectrum::new(frame),
         }
     }
 
@@ -158,14 +158,12 @@ impl Cleanup {
     pub fn hear(&mut self, difference: &Stereo, matched: &Stereo) {
         let hop = self.hop;
         self.hops %= self.step / hop;
-        for (history, new) in
-            self.difference.iter_mut().zip(difference).chain(self.matched.iter_mut().zip(matched))
-        {
+        for (history, new) in [(&mut self.difference, difference), (&mut self.matched, matched)] {
             if self.hops == 0 {
-                history.copy_within(self.step.., 0);
+                history.iter_mut().for_each(|side| side.copy_within(self.step.., 0));
             }
-            let at = history.len() - self.step + self.hops * hop;
-            history[at..at + hop].copy_from_slice(new);
+            let at = self.window.len() - self.step + self.hops * hop;
+            turn(new, history.each_mut().map(|side| &mut side[at..at + hop]));
         }
         self.hops += 1;
     }
@@ -207,13 +205,13 @@ impl Cleanup {
     fn analyse(&mut self) {
         self.frames.rotate_left(1);
         self.powers.rotate_left(1);
-        for (signal, is_matched) in [(&self.difference, false), (&self.matched, true)] {
-            for (bins, side) in self.bins.iter_mut().zip(signal) {
-                let time = self.spectrum.time();
-                time.iter_mut().zip(side).zip(&self.window).for_each(|((t, x), w)| *t = x * w);
-                self.spectrum.forward(bins);
-            }
-            turn(&self.bins, if is_matched { &mut self.matched_frame } else { &mut self.frames[1] });
+        for (signal, spectra) in
+            [(&self.difference, &mut self.frames[1]), (&self.matched, &mut self.matched_frame)]
+        {
+            twin_spectrum::load(&self.window, &signal[0], &signal[1], &mut self.twin);
+            self.spectrum.forward(&mut self.twin);
+            let [mid, side] = spectra;
+            split(&self.twin, mid, side);
         }
         for (powers, bins) in self.powers[2].iter_mut().zip(&self.matched_frame) {
             powers.iter_mut().zip(bins).for_each(|(power, bin)| *power = bin.norm_sqr());
@@ -222,7 +220,7 @@ impl Cleanup {
 
     /// Power of the backing about the frame before the newest: mean over three frames and five bins.
     fn average_backing(&mut self) {
-        let num_bins = self.spectrum.num_bins();
+        let num_bins = self.backing[0].len();
         let columns = &mut self.columns;
         for c in 0..2 {
             let [before, now, after] = self.powers.each_ref().map(|p| &p[c][..num_bins]);
@@ -244,18 +242,18 @@ impl Cleanup {
             self.mask.remove(frame, amount, &mut self.removal);
             return;
         }
-        let shares = self.estimator.shares();
-        let residue = |c: usize, k: usize| {
-            let backing = backing[c][k];
-            (backing > 2.0 * FAINTEST).then(|| amount * shares[c][k] * backing)
-        };
-        self.wiener.process(frame, residue, &mut self.removal);
+        for ((residue, backing), shares) in self.residue.iter_mut().zip(backing).zip(self.estimator.shares())
+        {
+            for ((residue, &backing), share) in residue.iter_mut().zip(backing).zip(shares) {
+                *residue = if backing > 2.0 * FAINTEST { amount * share * backing } else { 0.0 };
+            }
+        }
+        self.wiener.process(frame, &self.residue, &mut self.removal);
     }
 }
 
 /// Mid and side of left and right.
-#[multiversion(targets("x86_64+avx2"))]
-fn turn([left, right]: &[Vec<Complex32>; 2], [mid, side]: &mut [Vec<Complex32>; 2]) {
+fn turn([left, right]: &Stereo, [mid, side]: [&mut [f32]; 2]) {
     for (((left, right), mid), side) in left.iter().zip(right).zip(mid).zip(side) {
         (*mid, *side) = ((left + right) * FRAC_1_SQRT_2, (left - right) * FRAC_1_SQRT_2);
     }

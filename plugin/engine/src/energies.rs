@@ -1,5 +1,6 @@
 //! What the match takes out of the mix, in energies: enough to tell whether it belongs there.
 
+use crate::dsp::units::sum_of_products;
 use std::ops::{Add, AddAssign, Sub};
 
 /// Energies over some music, sums of squares of both sides, linear.
@@ -45,10 +46,11 @@ impl Energies {
     pub fn of(mix: [&[f32]; 2], backing: [&[f32]; 2]) -> Self {
         let mut energies = Self::default();
         for (mix, backing) in mix.into_iter().zip(backing) {
-            for (&x, &m) in mix.iter().zip(backing) {
-                let [x, m] = [x, m].map(f64::from);
-                energies += Self { mix: x * x, backing: m * m, product: x * m };
-            }
+            energies += Self {
+                mix: sum_of_products(mix, mix),
+                backing: sum_of_products(backing, backing),
+                product: sum_of_products(mix, backing),
+            };
         }
         energies
     }

@@ -6,6 +6,7 @@
 //! that would end in it is measured by the last sound before.
 
 use crate::dsp::ring::Stereo;
+use crate::dsp::units::sum_of_products;
 use std::collections::VecDeque;
 
 /// Length of a window, seconds, as far as the mix is known ahead.
@@ -65,7 +66,7 @@ impl Guard {
 
     /// Hears the newest hop of the mix.
     pub fn hear(&mut self, mix: &Stereo) {
-        let energy = mix.iter().flatten().map(|&x| f64::from(x).powi(2)).sum();
+        let energy = mix.iter().map(|side| sum_of_products(side, side)).sum();
         self.ahead.pop_front();
         self.ahead.push_back(energy);
         let last = self.ahead[self.following.len() - 1];
@@ -109,7 +110,11 @@ impl Guard {
         self.was_silent = is_silent;
         self.windows.iter_mut().for_each(|window| window.excess += fading);
         let len = self.gains.len();
-        self.gains.iter_mut().zip(ramp(self.gain, target, len)).for_each(|(to, gain)| *to = gain);
+        if self.gain == target {
+            self.gains.fill(target);
+        } else {
+            self.gains.iter_mut().zip(ramp(self.gain, target, len)).for_each(|(to, gain)| *to = gain);
+        }
         self.gain = target;
     }
 
@@ -150,6 +155,11 @@ fn ramp(from: f32, to: f32, len: usize) -> impl Iterator<Item = f32> {
 fn excess(mix: &Stereo, matched: &Stereo, from: f32, to: f32) -> f64 {
     let mut sum = 0.0;
     for (mix, matched) in mix.iter().zip(matched) {
+        if from == to {
+            let gain = f64::from(to);
+            sum += gain * (gain * sum_of_products(matched, matched) - 2.0 * sum_of_products(mix, matched));
+            continue;
+        }
         for ((&x, &b), gain) in mix.iter().zip(matched).zip(ramp(from, to, mix.len())) {
             let (x, b) = (f64::from(x), f64::from(b * gain));
             sum += b * (b - 2.0 * x);

@@ -3,7 +3,7 @@
 
 use crate::align::search::{EARLY_S, LATE_S};
 use crate::discontinuities::Discontinuities;
-use crate::dsp::ring::{Ring, Stereo, sides_mut};
+use crate::dsp::ring::{OwnRing, Ring, Stereo, sides_mut};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::timeline::Timeline;
 use crate::dsp::units::mean_square;
@@ -25,13 +25,13 @@ pub struct InputHistory {
     /// The backing; as far back as it may be early, and a second more. Kept as the mix is.
     pub backing: Ring,
     /// The mix as it came, as far back as the output reaches.
-    mix_as_it_came: Ring,
+    mix_as_it_came: OwnRing,
     /// How both were bent, and the position from which on they are made straight.
     bend: Bend,
     is_bent: bool,
     straight_from: i64,
     /// Targets of trim and output level, sample by sample.
-    levels: Ring,
+    levels: OwnRing,
     settings: Timeline<Settings>,
     /// Jumps of the host's transport.
     pub discontinuities: Discontinuities,
@@ -56,11 +56,11 @@ impl InputHistory {
             now: 0,
             mix: kept_for_learner(LATE_S),
             backing: kept_for_learner(EARLY_S + 1.0),
-            mix_as_it_came: Ring::new(latency_samples + hop),
+            mix_as_it_came: OwnRing::new(latency_samples + hop),
             bend: Bend::NONE,
             is_bent: false,
             straight_from: 0,
-            levels: Ring::new(latency_samples + hop),
+            levels: OwnRing::new(latency_samples + hop),
             settings: Timeline::new(latency_samples / hop + 1, hop),
             discontinuities: Discontinuities::NONE,
             song_offset: 0,
@@ -71,9 +71,8 @@ impl InputHistory {
 
     /// Forgets everything but how both were bent.
     pub fn reset(&mut self) {
-        for ring in [&mut self.mix, &mut self.backing, &mut self.mix_as_it_came, &mut self.levels] {
-            ring.restart(0);
-        }
+        [&mut self.mix, &mut self.backing].into_iter().for_each(|ring| ring.restart(0));
+        [&mut self.mix_as_it_came, &mut self.levels].into_iter().for_each(|ring| ring.restart(0));
         self.now = 0;
         self.settings.restart(0);
         self.discontinuities = Discontinuities::NONE;

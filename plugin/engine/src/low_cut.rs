@@ -85,21 +85,28 @@ fn cut(low_cut: &mut LowCut, block: &mut [Vec<f32>; 2], corner_hz: f32, slope: S
         low_cut.corner.set(corner_hz);
         low_cut.weights.iter_mut().enumerate().for_each(|(idx, w)| w.set(target(idx)));
     }
+    let weights = [0, 1, 2, 3].map(target);
+    let rests = low_cut.corner.rests_at(corner_hz)
+        && low_cut.weights.iter().zip(weights).all(|(glide, target)| glide.rests_at(target));
     let [left, right] = block;
     // Made anew only while the corner moves.
     let (mut made_for, mut g, mut a1) = (f64::NAN, 0.0, [0.0; NUM_SECTIONS]);
     for (left, right) in left.iter_mut().zip(right) {
-        let corner_hz = f64::from(low_cut.corner.next(corner_hz)).min(0.45 * low_cut.sample_rate_hz);
+        let (mut corner_hz, mut weights) = (corner_hz, weights);
+        if !rests {
+            corner_hz = low_cut.corner.next(corner_hz);
+            weights
+                .iter_mut()
+                .zip(&mut low_cut.weights)
+                .for_each(|(weight, glide)| *weight = glide.next(*weight));
+        }
+        let corner_hz = f64::from(corner_hz).min(0.45 * low_cut.sample_rate_hz);
         if corner_hz != made_for {
             made_for = corner_hz;
             g = (std::f64::consts::PI * corner_hz / low_cut.sample_rate_hz).tan();
             for (a1, k) in a1.iter_mut().zip(low_cut.inverse_q) {
                 *a1 = 1.0 / (1.0 + g * (g + k));
             }
-        }
-        let mut weights = [0.0; 4];
-        for (idx, (to, weight)) in weights.iter_mut().zip(&mut low_cut.weights).enumerate() {
-            *to = weight.next(target(idx));
         }
         let dry = [*left, *right];
         let mut sum = dry.map(|dry| if weights[0] == 0.0 { 0.0 } else { weights[0] * dry });

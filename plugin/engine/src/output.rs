@@ -5,7 +5,7 @@ use crate::cleanup::estimate_test::Verdict;
 use crate::cleanup::residual_model::ResidualModel;
 use crate::cleanup::{Cleaning, Cleanup};
 use crate::dsp::glide::Glide;
-use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::ring::{OwnRing, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::framing::SILENCE;
 use crate::input::InputHistory;
@@ -26,8 +26,8 @@ pub struct OutputStage {
     cleaning: Cleaning,
     latency_samples: usize,
     /// Backing and difference on their way through the clean-up's lag.
-    backing: Ring,
-    difference: Ring,
+    backing: OwnRing,
+    difference: OwnRing,
     low_cut: LowCut,
     level: Glide,
     engaged: Glide,
@@ -57,8 +57,8 @@ impl OutputStage {
         let (hop, rate_hz, cleanup) = (sizes.hop(), sizes.sample_rate_hz, Cleanup::new(sizes));
         let lag = cleanup.latency_samples();
         Self {
-            backing: Ring::new(lag + hop),
-            difference: Ring::new(lag + hop),
+            backing: OwnRing::new(lag + hop),
+            difference: OwnRing::new(lag + hop),
             low_cut: LowCut::new(rate_hz),
             level: Glide::new(1.0, LEVEL_MS, rate_hz),
             engaged: Glide::new(0.0, SWITCH_MS, rate_hz),
@@ -178,25 +178,37 @@ impl OutputStage {
                 glide.set(f32::from(settings.listen == listen));
             }
         }
-        for n in 0..mix[0].len() {
-            let engaged = self.engaged.next(engaged);
-            let mut weights = [0.0; 3];
-            for ((weight, glide), listen) in weights.iter_mut().zip(&mut self.listen).zip(LISTENS) {
-                *weight = glide.next(f32::from(settings.listen == listen));
-            }
-            let level = self.level.next(self.levels[1][n]);
-            let bypass = self.bypass.next(f32::from(settings.bypass));
+        let is_listened_to = LISTENS.map(|listen| f32::from(settings.listen == listen));
+        let bypass = f32::from(settings.bypass);
+        let levels = &self.levels[1];
+        let rests = self.engaged.rests_at(engaged)
+            && self.bypass.rests_at(bypass)
+            && self.listen.iter().zip(is_listened_to).all(|(glide, target)| glide.rests_at(target))
+            && levels.iter().all(|&level| self.level.rests_at(level));
+        let (cut, as_it_came) = (&self.cut, &self.as_it_came);
+        let mut put = |n: usize, engaged: f32, weights: [f32; 3], level: f32, bypass: f32| {
             for side in 0..2 {
-                let x = self.as_it_came[side][n];
+                let x = as_it_came[side][n];
                 // Where nothing is taken away the difference is the mix; one that was made straight passes as it came.
                 let passing = if is_bent { x } else { difference[side][n] };
-                let d = passing + engaged * (self.cut[side][n] - passing);
+                let d = passing + engaged * (cut[side][n] - passing);
                 let heard = weights[0] * d + weights[1] * backing[side][n] + weights[2] * x;
                 let y = level * heard;
                 // Exact at the end of the glide; nothing so small that it slows a host down.
                 let y = if bypass == 1.0 { x } else { y + bypass * (x - y) };
                 out[side][n] = if y.abs() < SILENCE { 0.0 } else { y };
             }
+        };
+        if rests {
+            (0..levels.len()).for_each(|n| put(n, engaged, is_listened_to, levels[n], bypass));
+            return;
+        }
+        for (n, &level) in levels.iter().enumerate() {
+            let mut weights = [0.0; 3];
+            for ((weight, glide), target) in weights.iter_mut().zip(&mut self.listen).zip(is_listened_to) {
+                *weight = glide.next(target);
+            }
+            put(n, self.engaged.next(engaged), weights, self.level.next(level), self.bypass.next(bypass));
         }
     }
 }

@@ -1,13 +1,13 @@
 //! Spectra of mix, backing, matched backing and difference in quarter octaves, for whoever draws them.
 //!
-//! Two sides of four signals are eight transforms a frame. They are done one a hop, so that no hop has more to do than
-//! one of them.
+//! Four signals are four transforms a frame, each of both sides. They are done one a hop, so that no hop has more to do than one of
+//! them.
 
 use realfft::num_complex::Complex32;
 
-use crate::dsp::ring::Ring;
+use crate::dsp::ring::{OwnRing, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
-use crate::spectral::spectrum::Spectrum;
+use crate::spectral::twin_spectrum::{self, TwinSpectrum};
 use crate::spectral::window::hann;
 
 /// Bands of [`Spectra`].
@@ -51,13 +51,16 @@ impl Default for Spectra {
 
 /// Measures [`Spectra`] frame by frame.
 pub struct Spectrometer {
-    spectrum: Spectrum,
+    spectrum: TwinSpectrum,
     window: Vec<f32>,
-    bins: Vec<Complex32>,
+    heard: Stereo,
+    twin: Vec<Complex32>,
+    /// Power of both sides by bin.
+    bins: Vec<f32>,
     /// Power up to each bin's upper end; in double precision, so that a loud bass leaves the digits of a soft treble.
     up_to: Vec<f64>,
     bin_hz: f64,
-    signals: [Ring; NUM_SIGNALS],
+    signals: [OwnRing; NUM_SIGNALS],
     powers: [[f32; NUM_BANDS]; NUM_SIGNALS],
     /// Transforms of the frame that are done.
     done: usize,
@@ -71,19 +74,20 @@ impl Spectrometer {
     /// Nothing heard yet.
     pub fn new(sizes: Sizes) -> Self {
         let len = sizes.scaled(FRAME);
-        let spectrum = Spectrum::new(len);
         Self {
+            spectrum: TwinSpectrum::new(len),
             window: hann(len),
-            bins: vec![Complex32::default(); spectrum.num_bins()],
-            up_to: vec![0.0; spectrum.num_bins()],
+            heard: stereo(len),
+            twin: vec![Complex32::default(); len],
+            bins: vec![0.0; len / 2 + 1],
+            up_to: vec![0.0; len / 2 + 1],
             bin_hz: sizes.sample_rate_hz / len as f64,
-            signals: std::array::from_fn(|_| Ring::new(len + 2 * NUM_SIGNALS * sizes.hop())),
+            signals: std::array::from_fn(|_| OwnRing::new(len + NUM_SIGNALS * sizes.hop())),
             powers: [[0.0; NUM_BANDS]; NUM_SIGNALS],
             done: 0,
             begin: 0,
             latest: Spectra::default(),
             is_read: true,
-            spectrum,
         }
     }
 
@@ -95,7 +99,6 @@ impl Spectrometer {
 
     fn begin_frame(&mut self) {
         self.signals.iter_mut().for_each(|ring| ring.restart(0));
-        self.powers = [[0.0; NUM_BANDS]; NUM_SIGNALS];
         (self.done, self.begin) = (0, 0);
     }
 
@@ -124,11 +127,10 @@ impl Spectrometer {
         if self.signals[0].end() < self.begin + len {
             return;
         }
-        self.measure(self.done / 2, self.done % 2);
+        self.measure(self.done);
         self.done += 1;
-        if self.done == 2 * NUM_SIGNALS {
-            let [mix, backing, matched, difference] =
-                std::mem::replace(&mut self.powers, [[0.0; NUM_BANDS]; NUM_SIGNALS]);
+        if self.done == NUM_SIGNALS {
+            let [mix, backing, matched, difference] = self.powers;
             let num_frames = self.latest.num_frames + 1;
             self.latest = Spectra { mix, backing, matched, difference, num_frames };
             self.done = 0;
@@ -136,25 +138,26 @@ impl Spectrometer {
         }
     }
 
-    /// Adds the bands of one side of a signal.
-    fn measure(&mut self, signal_idx: usize, side: usize) {
-        let time = self.spectrum.time();
-        self.signals[signal_idx].read(side, self.begin, time);
-        time.iter_mut().zip(&self.window).for_each(|(x, w)| *x *= w);
-        self.spectrum.forward(&mut self.bins);
+    /// Measures the bands of a signal.
+    fn measure(&mut self, signal_idx: usize) {
+        self.signals[signal_idx].read_stereo(self.begin, &mut self.heard);
+        let [left, right] = &self.heard;
+        twin_spectrum::load(&self.window, left, right, &mut self.twin);
+        self.spectrum.forward(&mut self.twin);
+        twin_spectrum::powers(&self.twin, 0, 0.5, &mut self.bins);
         // By Parseval's theorem, with both halves of the spectrum, the mean square of the Hann window (3/8) taken out,
         // and half of it for one side of two.
         let len = self.window.len() as f64;
         let scale = 0.5 * 2.0 / (len * len * 0.375);
         let mut sum = 0.0;
         for (up_to, bin) in self.up_to.iter_mut().zip(&self.bins) {
-            sum += scale * f64::from(bin.norm_sqr());
+            sum += scale * f64::from(*bin);
             *up_to = sum;
         }
         let mut below = self.power_below(band_edge_hz(0));
         for band_idx in 0..NUM_BANDS {
             let upper = self.power_below(band_edge_hz(band_idx + 1));
-            self.powers[signal_idx][band_idx] += (upper - below).max(0.0) as f32;
+            self.powers[signal_idx][band_idx] = (upper - below).max(0.0) as f32;
             below = upper;
         }
     }

@@ -108,6 +108,12 @@ impl Subtractor {
                 residual[side][n] = x - matched[side][n];
             }
         }
+        let trim_rests = self.levels[0].iter().all(|&target| target == 1.0) && self.trim.rests_at(1.0);
+        if trim_rests && sign == 1.0 && self.polarity.rests_at(sign) {
+            backing.clone_from(matched);
+            difference.clone_from(residual);
+            return;
+        }
         for n in 0..followed.len() {
             let gain = self.trim.next(self.levels[0][n]) * self.polarity.next(sign);
             for side in 0..2 {

@@ -2,19 +2,19 @@
 //! Carter 1976) with the inverse covariance of the voice as its weight.
 
 use crate::align::lag_filter::LagFilter;
-use crate::dsp::ring::Ring;
+use crate::dsp::ring::{Ring, Stereo, stereo};
 use crate::spectral::covariance::{self, Covariance};
 use crate::spectral::halves::halves;
-use crate::spectral::lanes::{LANES, Lanes, Real, minus, plus, power, times, times_conj};
-use crate::spectral::spectrum::Spectrum;
+use crate::spectral::lanes::{LANES, Lanes, Real, ZERO, minus, plus, power, times, times_conj};
+use crate::spectral::twin_spectrum::{self, TwinSpectrum, split};
 use crate::spectral::window::hann;
 use multiversion::multiversion;
-use realfft::num_complex::{Complex32, Complex64};
+use realfft::num_complex::{Complex, Complex32, Complex64};
 
 /// Band compared, Hz. Chosen by hand; not measured.
 const BAND_HZ: (f64, f64) = (80.0, 9_000.0);
-/// Lags compared on either side of the prediction, samples. Chosen by hand; not measured.
-const SEARCHED_SAMPLES: f64 = 12.0;
+/// Lags compared on either side of the prediction, half samples. Chosen by hand; not measured.
+const SEARCHED: usize = 24;
 /// Floor of the voice's power re the backing's in the weights, so that a deep null does not weigh without bound.
 /// Chosen by hand; not measured.
 const VOICE_FLOOR: f32 = 1e-2;
@@ -41,23 +41,22 @@ pub struct MeasuredLag {
 
 /// Compares frames of the mix with the backing, brought through the filter.
 pub struct LagMeter {
-    spectrum: Spectrum,
-    /// Of twice the length, for a correlation at half samples.
-    correlator: Spectrum,
+    spectrum: TwinSpectrum,
+    heard: Stereo,
+    twin: Vec<Complex32>,
     window: Vec<f32>,
     /// Spectra, with room for whole lanes.
     mix: [Vec<Complex32>; 2],
     backing: [Vec<Complex32>; 2],
     /// From the first bin compared on, with room for whole lanes: how the lag turns the backing, [`covariance::powers`] of the residual, and
     /// their means over five bins.
-    turns: Vec<Complex32>,
+    turns: Vec<Complex<Lanes>>,
     powers: [Vec<f32>; 5],
     means: [Vec<f32>; 5],
     /// The filter through which the backing is compared.
     pub filter: LagFilter,
     /// Weighted cross spectra of either half.
     cross: [Vec<Complex32>; 2],
-    correlation: Vec<Complex32>,
     /// Highest peaks, samples, with weights that know nothing of the prediction, and with those for it.
     free: Option<f64>,
     expected: Option<f64>,
@@ -70,26 +69,24 @@ impl LagMeter {
     /// A meter of frames of `frame` samples that has no filter yet.
     pub fn new(frame: usize, sample_rate_hz: f64) -> Self {
         let bin_hz = sample_rate_hz / frame as f64;
-        let (spectrum, correlator) = (Spectrum::new(frame), Spectrum::new(2 * frame));
-        let num_bins = spectrum.num_bins();
-        let zeros = || vec![Complex32::default(); num_bins];
+        let num_bins = frame / 2 + 1;
         Self {
             window: hann(frame),
             mix: std::array::from_fn(|_| vec![Complex32::default(); num_bins + LANES]),
             backing: std::array::from_fn(|_| vec![Complex32::default(); num_bins + LANES]),
-            turns: vec![Complex32::default(); num_bins + LANES],
+            turns: vec![ZERO; num_bins.div_ceil(LANES)],
             powers: std::array::from_fn(|_| vec![0.0; num_bins + 2 * LANES]),
             means: std::array::from_fn(|_| vec![0.0; num_bins + LANES]),
             filter: LagFilter::new(frame),
-            cross: std::array::from_fn(|_| zeros()),
-            correlation: vec![Complex32::default(); correlator.num_bins()],
+            cross: std::array::from_fn(|_| vec![Complex32::default(); num_bins + LANES]),
             free: None,
             expected: None,
             first_bin: (BAND_HZ.0 / bin_hz).ceil() as usize,
             last_bin: ((BAND_HZ.1 / bin_hz) as usize).min(frame / 2 - 3),
             half_of_bin: halves(0, num_bins),
-            spectrum,
-            correlator,
+            spectrum: TwinSpectrum::new(frame),
+            heard: stereo(frame),
+            twin: vec![Complex32::default(); frame],
         }
     }
 
@@ -121,16 +118,13 @@ impl LagMeter {
     /// Spectra of the mix and of the filtered backing.
     fn transform(&mut self, mix: &Ring, backing: &Ring, end: i64, base: i64) {
         let start = end - self.window.len() as i64;
-        for (signal, start, spectra) in
+        for (signal, start, [left, right]) in
             [(mix, start, &mut self.mix), (backing, start - base, &mut self.backing)]
         {
-            for (side, bins) in spectra.iter_mut().enumerate() {
-                let time = self.spectrum.time();
-                signal.read(side, start, time);
-                time.iter_mut().zip(&self.window).for_each(|(x, w)| *x *= w);
-                let num_bins = self.spectrum.num_bins();
-                self.spectrum.forward(&mut bins[..num_bins]);
-            }
+            signal.read_stereo(start, &mut self.heard);
+            twin_spectrum::load(&self.window, &self.heard[0], &self.heard[1], &mut self.twin);
+            self.spectrum.forward(&mut self.twin);
+            split(&self.twin, left, right);
         }
         self.filter_backing();
     }
@@ -151,18 +145,10 @@ impl LagMeter {
 
     /// Newton's method on the correlation of either half, from their common peak.
     fn refine(&self, peak: f64) -> Option<MeasuredLag> {
-        let (first, last, frame) = (self.first_bin, self.last_bin, self.window.len());
         let (mut lags, mut information) = ([peak; 2], [0.0; 2]);
         for half in 0..2 {
             for _ in 0..NEWTON_STEPS {
-                let (mut slope, mut curve) = (0.0f64, 0.0f64);
-                let cross = &self.cross[half][first..last];
-                for ((k, cross), turn) in (first..).zip(cross).zip(turns(first, frame, -lags[half])) {
-                    let w = std::f64::consts::TAU * k as f64 / frame as f64;
-                    let s = cross * turn;
-                    slope -= w * f64::from(s.im);
-                    curve += w * w * f64::from(s.re);
-                }
+                let (slope, curve) = derivatives(self, half, lags[half]);
                 if curve <= 0.0 {
                     return None;
                 }
@@ -198,18 +184,12 @@ impl LagMeter {
     fn peak(&mut self, predicted: f64, weighed_at: Option<f64>) -> Option<f64> {
         average_residual(self, weighed_at);
         let totals = weigh(self);
-        self.correlation.fill(Complex32::default());
-        for k in self.first_bin..self.last_bin {
-            self.correlation[k] = self.cross[0][k] + self.cross[1][k];
-        }
         let total = totals[0] + totals[1];
-        let scale = self.correlator.len() as f32 / 2.0;
-        let values = self.correlator.inverse(&self.correlation);
-        let searched = (2.0 * SEARCHED_SAMPLES) as i64;
-        let around = (2.0 * predicted).round() as i64;
-        let at = |lag: i64| values[lag.rem_euclid(values.len() as i64) as usize] * scale;
-        let peak = (around - searched..=around + searched).max_by(|&a, &b| at(a).total_cmp(&at(b)))?;
-        (total > 0.0 && at(peak) >= MIN_PEAK_SHARE * total).then_some(0.5 * peak as f64)
+        let around = (2.0 * predicted).round();
+        let correlation = correlate(self, 0.5 * around);
+        let (lag, peak) = correlation.into_iter().enumerate().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (total > 0.0 && peak >= MIN_PEAK_SHARE * total)
+            .then_some(0.5 * (around + lag as f64 - SEARCHED as f64))
     }
 }
 
@@ -220,24 +200,23 @@ fn average_residual(meter: &mut LagMeter, lag: Option<f64>) {
     let num_bins = *last - *first;
     match lag {
         Some(lag) => {
-            let turning = self::turns(*first, meter.window.len(), lag);
-            turns.iter_mut().zip(turning).take(num_bins).for_each(|(to, turn)| *to = turn);
+            let mut turning = Turns::new(*first, meter.window.len(), lag);
+            turns[..num_bins.div_ceil(LANES)].fill_with(|| turning.next());
         }
-        None => turns.fill(Complex32::default()),
+        None => turns.fill(ZERO),
     }
-    for at in (0..num_bins).step_by(LANES) {
-        let turn = Lanes::load_complex(turns, at);
-        let [b, x] = [&*backing, &*mix]
-            .map(|signal| signal.each_ref().map(|side| Lanes::load_complex(side, *first + at)));
-        let residual = std::array::from_fn(|side| minus(x[side], times(b[side], turn)));
+    for (&turn, at) in turns.iter().zip((0..num_bins).step_by(LANES)) {
+        let (b, x) = (load(backing, *first + at), load(mix, *first + at));
+        let residual = [minus(x[0], times(b[0], turn)), minus(x[1], times(b[1], turn))];
         for (to, power) in powers.iter_mut().zip(covariance::powers(residual, b)) {
             to[at..at + LANES].copy_from_slice(&power.0);
         }
     }
     for at in (2..num_bins - 2).step_by(LANES) {
         for (to, powers) in means.iter_mut().zip(&*powers) {
-            let [a, b, c, d, e] = std::array::from_fn(|i| Lanes::load(powers, at + i - 2));
-            to[at..at + LANES].copy_from_slice(&((a + b + c + d + e) / Lanes::all(5.0)).0);
+            let near = Lanes::load(powers, at - 2) + Lanes::load(powers, at - 1) + Lanes::load(powers, at);
+            let sum = near + Lanes::load(powers, at + 1) + Lanes::load(powers, at + 2);
+            to[at..at + LANES].copy_from_slice(&(sum / Lanes::all(5.0)).0);
         }
     }
 }
@@ -247,14 +226,21 @@ fn average_residual(meter: &mut LagMeter, lag: Option<f64>) {
 fn weigh(meter: &mut LagMeter) -> [f32; 2] {
     let (first, last) = (meter.first_bin, meter.last_bin);
     let mut totals = [0.0f32; 2];
-    meter.cross.iter_mut().for_each(|cross| cross.fill(Complex32::default()));
+    meter.cross.iter_mut().for_each(|cross| cross[first..last].fill(Complex32::default()));
     for from in (first + 2..last - 2).step_by(LANES) {
-        let [b, x] = [&meter.backing, &meter.mix]
-            .map(|signal| signal.each_ref().map(|side| Lanes::load_complex(side, from)));
-        let mean = meter.means.each_ref().map(|mean| Lanes::load(mean, from - first));
+        let (b, x) = (load(&meter.backing, from), load(&meter.mix, from));
+        let [p11, p22, re, im, reference] = &meter.means;
+        let at = from - first;
+        let mean = [
+            Lanes::load(p11, at),
+            Lanes::load(p22, at),
+            Lanes::load(re, at),
+            Lanes::load(im, at),
+            Lanes::load(reference, at),
+        ];
         let weighted = Covariance::new(mean, VOICE_FLOOR, WEIGHT_FLOOR).weigh(b);
         let cross = plus(times_conj(x[0], weighted[0]), times_conj(x[1], weighted[1]));
-        let magnitude = power(cross).0.map(f32::sqrt);
+        let magnitude = power(cross).sqrt().0;
         for (lane, k) in (from..(from + LANES).min(last - 2)).enumerate() {
             if let Some(half) = meter.half_of_bin[k] {
                 meter.cross[half][k] = Complex32::new(cross.re.0[lane], cross.im.0[lane]);
@@ -265,17 +251,82 @@ fn weigh(meter: &mut LagMeter) -> [f32; 2] {
     totals
 }
 
+/// Correlation of both halves at the lags searched, from the lowest on, about one in samples.
+#[multiversion(targets("x86_64+avx2"))]
+fn correlate(meter: &LagMeter, around: f64) -> [f32; 2 * SEARCHED + 1] {
+    let (first, frame) = (meter.first_bin, meter.window.len());
+    let (mut turns, mut halves) = (Turns::new(first, frame, -around), Turns::new(first, frame, -0.5));
+    let mut sums = [Lanes::default(); 2 * SEARCHED + 1];
+    for at in (first..meter.last_bin).step_by(LANES) {
+        let cross = plus(Lanes::load_complex(&meter.cross[0], at), Lanes::load_complex(&meter.cross[1], at));
+        let (turned, half) = (times(cross, turns.next()), halves.next());
+        let (mut later, mut earlier) = (turned, turned);
+        sums[SEARCHED] += turned.re;
+        for lag in 1..=SEARCHED {
+            (later, earlier) = (times(later, half), times_conj(earlier, half));
+            sums[SEARCHED + lag] += later.re;
+            sums[SEARCHED - lag] += earlier.re;
+        }
+    }
+    sums.map(|sum| sum.0.iter().sum())
+}
+
+/// Slope and curvature of the correlation of a half at a lag in samples; the latter negated.
+#[multiversion(targets("x86_64+avx2"))]
+fn derivatives(meter: &LagMeter, half: usize, lag: f64) -> (f64, f64) {
+    let (first, frame) = (meter.first_bin, meter.window.len());
+    let mut turns = Turns::new(first, frame, -lag);
+    let bin = Lanes::all((std::f64::consts::TAU / frame as f64) as f32);
+    let (mut slopes, mut curves) = (Lanes::default(), Lanes::default());
+    for at in (first..meter.last_bin).step_by(LANES) {
+        let s = times(Lanes::load_complex(&meter.cross[half], at), turns.next());
+        let w = bin * Lanes(std::array::from_fn(|lane| (at + lane) as f32));
+        slopes += w * s.im;
+        curves += w * w * s.re;
+    }
+    let sum = |lanes: Lanes| lanes.0.iter().map(|&x| f64::from(x)).sum::<f64>();
+    (-sum(slopes), sum(curves))
+}
+
+#[inline(always)]
+fn load(sides: &[Vec<Complex32>; 2], at: usize) -> [Complex<Lanes>; 2] {
+    [Lanes::load_complex(&sides[0], at), Lanes::load_complex(&sides[1], at)]
+}
+
 /// What a lag of `lag` samples does to the bins of a transform of `len` samples, from `first` on: e^(-j 2 pi k lag / len),
-/// by steps of one bin (double precision, so that a thousand of them stay exact to a float).
-fn turns(first: usize, len: usize, lag: f64) -> impl Iterator<Item = Complex32> {
-    let angle = -std::f64::consts::TAU * lag / len as f64;
-    let step = Complex64::from_polar(1.0, angle);
-    let mut turn = Complex64::from_polar(1.0, angle * first as f64);
-    std::iter::repeat_with(move || {
-        let now = Complex32::new(turn.re as f32, turn.im as f32);
-        turn *= step;
+/// by steps of some bins (double precision, so that a thousand of them stay exact to a float).
+struct Turns {
+    re: [f64; LANES],
+    im: [f64; LANES],
+    step: Complex64,
+}
+
+impl Turns {
+    #[inline(always)]
+    fn new(first: usize, len: usize, lag: f64) -> Self {
+        let angle = -std::f64::consts::TAU * lag / len as f64;
+        let one = Complex64::from_polar(1.0, angle);
+        let mut turn = Complex64::from_polar(1.0, angle * first as f64);
+        let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+        for lane in 0..LANES {
+            (re[lane], im[lane]) = (turn.re, turn.im);
+            turn *= one;
+        }
+        Self { re, im, step: Complex64::from_polar(1.0, angle * LANES as f64) }
+    }
+
+    /// Those of the next bins.
+    #[inline(always)]
+    fn next(&mut self) -> Complex<Lanes> {
+        let (mut now, step) = (ZERO, self.step);
+        for lane in 0..LANES {
+            let (re, im) = (self.re[lane], self.im[lane]);
+            (now.re.0[lane], now.im.0[lane]) = (re as f32, im as f32);
+            self.re[lane] = re * step.re - im * step.im;
+            self.im[lane] = re * step.im + im * step.re;
+        }
         now
-    })
+    }
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use crate::align::presence::{Presence, Verdict};
 use crate::dsp::hop::Hop;
 use crate::dsp::ring::{Stereo, stereo};
 use crate::dsp::sizes::Sizes;
-use crate::dsp::units::mean_square;
+use crate::dsp::units::{mean_square, sum_of_products};
 use crate::input::InputHistory;
 
 /// A mix quieter than this (mean square; -70 dB re full scale) tells nothing of a backing that rests.
@@ -98,8 +98,8 @@ impl LockSupervisor {
         }
         input.read_mix(levelled.at, &mut self.mix);
         let sides = self.mix.iter().zip(&levelled.audio);
-        let products = sides.map(|(mix, b)| mix.iter().zip(b).map(|(x, b)| f64::from(x * b)).sum::<f64>());
-        let product = products.sum::<f64>() / (2 * levelled.len()) as f64;
+        let product =
+            sides.map(|(mix, b)| sum_of_products(mix, b)).sum::<f64>() / (2 * levelled.len()) as f64;
         let mix_is_heard = mean_square([&self.mix[0], &self.mix[1]]) > SILENT_MIX;
         self.verdict = self.presence.add(product, mean_square(levelled.sides()), mix_is_heard);
         self.verdict == Verdict::Absent && input.now() > self.confirmed_to

@@ -142,33 +142,34 @@ fn learn_band(group: &mut BandResidual, difference: &[Complex32], backing: &[f32
         difference.iter().zip(backing).map(|(x, backing)| (x.norm_sqr() + LEAST_CELL_POWER) / backing),
     );
     let at = (QUIET_QUANTILE * count) as usize;
-    let (_, &mut quiet, _) = ratios.select_nth_unstable_by(at, f32::total_cmp);
-    let quiet = quiet.ln();
-    if quiet < IDENTICAL {
+    if num_below(ratios, IDENTICAL) > at {
         return;
     }
-    // Part of the cells under a level, natural logarithm.
-    let below = |level: f32| {
-        let threshold = level.exp();
-        ratios.iter().filter(|&&ratio| ratio < threshold).count() as f32 / count
-    };
+    let below = |ratios: &[f32], level: f32| num_below(ratios, level) as f32 / count;
+    let quiet = |ratios: &mut [f32]| ratios.select_nth_unstable_by(at, f32::total_cmp).1.ln();
     let class = &mut group.classes[class_idx];
     count_up(&mut class.steps);
     if class_idx == 1 {
         count_up(&mut group.loud_steps);
         if group.loud_steps == 1 {
-            group.lowest = quiet;
+            group.lowest = quiet(ratios);
         }
         let rate = quantile_rate(group.loud_steps);
-        group.lowest += QUANTILE_STEP * rate * (LOWEST_QUANTILE - below(group.lowest));
+        group.lowest += QUANTILE_STEP * rate * (LOWEST_QUANTILE - below(ratios, group.lowest));
     }
     if class.steps == 1 {
-        (class.floor, class.backing) = (quiet, loudness);
+        (class.floor, class.backing) = (quiet(ratios), loudness);
         return;
     }
     let rate = quantile_rate(class.steps);
-    class.floor += QUANTILE_STEP * rate * (QUIET_QUANTILE - below(class.floor));
+    class.floor += QUANTILE_STEP * rate * (QUIET_QUANTILE - below(ratios, class.floor));
     class.backing += rate * (loudness - class.backing);
+}
+
+/// Ratios under a level, natural logarithm.
+fn num_below(ratios: &[f32], level: f32) -> usize {
+    let threshold = level.exp();
+    ratios.iter().filter(|&&ratio| ratio < threshold).count()
 }
 
 fn count_up(steps: &mut u32) {

@@ -19,6 +19,11 @@ impl Glide {
         self.value = f64::from(value);
     }
 
+    /// Whether it stays what it is as long as the target is this one.
+    pub fn rests_at(&self, target: f32) -> bool {
+        self.value == f64::from(target)
+    }
+
     /// One sample further towards `target`.
     pub fn next(&mut self, target: f32) -> f32 {
         let target = f64::from(target);
@@ -41,5 +46,6 @@ mod tests {
         // One time constant: 1 - 1/e, textbook.
         assert!((after(240).unwrap() - 0.632_12).abs() < 1e-3);
         assert_eq!(after(4800), Some(1.0));
+        assert!(glide.rests_at(1.0) && !glide.rests_at(0.0));
     }
 }

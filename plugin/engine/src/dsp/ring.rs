@@ -44,29 +44,75 @@ pub fn advance(signal: &mut Stereo, step: usize) {
 }
 
 /// Keeps the last samples of a stereo signal.
-///
-/// Others may follow a ring, also on another thread: they read the samples that it keeps, so that these are there but once. If a
-/// follower is too slow, what it remembers is overwritten; it then reads newer samples, and [`Ring::is_overwritten`] tells. Hence
-/// the samples are atomic, in the weakest order: each is moved as a plain one would be, and nobody ever waits. No order is needed,
-/// since a follower is handed from thread to thread, and what was pushed before comes along with it.
 #[derive(Clone)]
-pub struct Ring {
-    samples: [Arc<[AtomicU32]>; 2],
+pub struct RingOf<S> {
+    samples: [S; 2],
     len: i64,
     begin: i64,
     end: i64,
 }
 
-impl Ring {
-    /// A ring that remembers `len` samples.
-    pub fn new(len: usize) -> Self {
-        Self::with_spare(len, 0)
+/// A ring that others may follow, also on another thread: they read the samples that it keeps, so that these are there but once. If
+/// a follower is too slow, what it remembers is overwritten; it then reads newer samples, and [`Ring::is_overwritten`] tells. Hence
+/// the samples are atomic, in the weakest order, and nobody ever waits. No order is needed, since a follower is handed from thread to
+/// thread, and what was pushed before comes along with it.
+pub type Ring = RingOf<Arc<[AtomicU32]>>;
+
+/// A ring that nobody follows: its samples are moved many at a time, which atomic ones cannot be.
+pub type OwnRing = RingOf<Vec<f32>>;
+
+/// One channel of a ring.
+pub trait Kept {
+    /// So many silent samples.
+    fn silent(len: usize) -> Self;
+    /// How many there are.
+    fn capacity(&self) -> usize;
+    /// Keeps samples from `at` on.
+    fn keep(&mut self, at: usize, new: &[f32]);
+    /// Reads them back.
+    fn recall(&self, at: usize, out: &mut [f32]);
+}
+
+impl Kept for Arc<[AtomicU32]> {
+    fn silent(len: usize) -> Self {
+        (0..len).map(|_| AtomicU32::new(0)).collect()
     }
 
+    fn capacity(&self) -> usize {
+        self.len()
+    }
+
+    fn keep(&mut self, at: usize, new: &[f32]) {
+        self[at..].iter().zip(new).for_each(|(kept, new)| kept.store(new.to_bits(), Relaxed));
+    }
+
+    fn recall(&self, at: usize, out: &mut [f32]) {
+        out.iter_mut().zip(&self[at..]).for_each(|(out, kept)| *out = f32::from_bits(kept.load(Relaxed)));
+    }
+}
+
+impl Kept for Vec<f32> {
+    fn silent(len: usize) -> Self {
+        vec![0.0; len]
+    }
+
+    fn capacity(&self) -> usize {
+        self.len()
+    }
+
+    fn keep(&mut self, at: usize, new: &[f32]) {
+        self[at..at + new.len()].copy_from_slice(new);
+    }
+
+    fn recall(&self, at: usize, out: &mut [f32]) {
+        out.copy_from_slice(&self[at..at + out.len()]);
+    }
+}
+
+impl Ring {
     /// A ring that remembers `len` samples, and keeps `spare` more for who follows it.
     pub fn with_spare(len: usize, spare: usize) -> Self {
-        let side = || (0..len + spare).map(|_| AtomicU32::new(0)).collect();
-        Self { samples: [side(), side()], len: len as i64, begin: 0, end: 0 }
+        Self { len: len as i64, ..Self::new(len + spare) }
     }
 
     /// A follower that remembers up to `len` samples of what is pushed to this ring from now on.
@@ -84,6 +130,13 @@ impl Ring {
     /// ring that it follows.
     pub fn is_overwritten(&self, end: i64) -> bool {
         self.begin() < end - self.samples[0].len() as i64
+    }
+}
+
+impl<S: Kept> RingOf<S> {
+    /// A ring that remembers `len` samples.
+    pub fn new(len: usize) -> Self {
+        Self { samples: [S::silent(len), S::silent(len)], len: len as i64, begin: 0, end: 0 }
     }
 
     /// Forgets everything; the next sample pushed has position `at`.
@@ -104,16 +157,13 @@ impl Ring {
 
     /// Appends a block, not longer than the ring.
     pub fn push(&mut self, block: [&[f32]; 2]) {
-        let (capacity, len) = (self.samples[0].len(), block[0].len());
+        let (capacity, len) = (self.samples[0].capacity(), block[0].len());
         debug_assert!(len <= capacity && block[1].len() == len);
         let at = self.end.rem_euclid(capacity as i64) as usize;
         let first = len.min(capacity - at);
-        let keep = |ring: &[AtomicU32], new: &[f32]| {
-            ring.iter().zip(new).for_each(|(kept, new)| kept.store(new.to_bits(), Relaxed));
-        };
-        for (ring, new) in self.samples.iter().zip(block) {
-            keep(&ring[at..at + first], &new[..first]);
-            keep(&ring[..len - first], &new[first..]);
+        for (ring, new) in self.samples.iter_mut().zip(block) {
+            ring.keep(at, &new[..first]);
+            ring.keep(0, &new[first..]);
         }
         self.end += len as i64;
     }
@@ -121,7 +171,7 @@ impl Ring {
     /// Reads one channel from `start` on; what is not remembered, or not yet there, reads as silence.
     pub fn read(&self, channel: usize, start: i64, out: &mut [f32]) {
         let ring = &self.samples[channel];
-        let capacity = ring.len();
+        let capacity = ring.capacity();
         let from = start.clamp(self.begin(), self.end);
         let to = (start + out.len() as i64).clamp(from, self.end);
         if from == to {
@@ -134,9 +184,8 @@ impl Ring {
         after.fill(0.0);
         let at = from.rem_euclid(capacity as i64) as usize;
         let first = out.len().min(capacity - at);
-        let rest = out.len() - first;
-        recall(&ring[at..at + first], &mut out[..first]);
-        recall(&ring[..rest], &mut out[first..]);
+        ring.recall(at, &mut out[..first]);
+        ring.recall(0, &mut out[first..]);
     }
 
     /// Reads both channels from `start` on, as [`Ring::read`].
@@ -147,14 +196,9 @@ impl Ring {
     }
 }
 
-/// Reads what is kept.
-fn recall(ring: &[AtomicU32], out: &mut [f32]) {
-    out.iter_mut().zip(ring).for_each(|(out, kept)| *out = f32::from_bits(kept.load(Relaxed)));
-}
-
 #[cfg(test)]
 mod tests {
-    use super::{Ring, advance};
+    use super::{Kept, OwnRing, Ring, RingOf, advance};
 
     #[test]
     fn what_an_overlapping_sum_advances_to_is_silent() {
@@ -165,7 +209,11 @@ mod tests {
 
     #[test]
     fn reads_back_what_is_remembered_and_silence_elsewhere() {
-        let mut ring = Ring::new(8);
+        reads_back(Ring::new(8));
+        reads_back(OwnRing::new(8));
+    }
+
+    fn reads_back(mut ring: RingOf<impl Kept>) {
         for block in 0..5 {
             let samples: Vec<f32> = (0..3).map(|i| (block * 3 + i + 1) as f32).collect();
             ring.push([&samples, &samples]);

@@ -47,7 +47,7 @@ struct Part {
 
 /// Which bins belong to which bands.
 pub struct BandShares {
-    /// By bin, the lower one of its two bands and its share in the upper one.
+    /// By bin, to a whole number of lanes, the lower one of its two bands and its share in the upper one.
     places: Vec<(usize, f32)>,
     parts: Vec<Part>,
     /// Takes the length of the frame and the power of its window out of a power.
@@ -59,8 +59,8 @@ impl BandShares {
     pub fn new(len: usize, sample_rate_hz: f64) -> Self {
         let bin_hz = sample_rate_hz / len as f64;
         let num_bins = len / 2 + 1;
-        let places: Vec<_> =
-            (0..num_bins).map(|bin| octaves::place(bin, bin_hz, LOWEST_CENTRE_HZ, NUM_BANDS)).collect();
+        let place = |bin| octaves::place(bin, bin_hz, LOWEST_CENTRE_HZ, NUM_BANDS);
+        let places: Vec<_> = (0..num_bins.next_multiple_of(LANES)).map(place).collect();
         let mut parts: Vec<Part> = Vec::new();
         for bin in 1..octaves::num_read(num_bins, bin_hz) {
             let (lanes, (band, upper)) = (bin / LANES, places[bin]);

@@ -8,9 +8,11 @@ use crate::readings::Lock;
 const MATCH_AT_S: [f64; 11] = [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0];
 const MATCH_EVERY_S: f64 = 4.0;
 /// Matches after which every other one is left out as long as they bring no more than [`SETTLED`] nats (0.1 dB): 24 s. Where
-/// nobody hears what is played, whatever they bring: what counts is the last one.
+/// nobody hears what is played, whatever they bring: what counts is the last one. There, three of four are left out after
+/// [`SEASONED_AFTER`]: 72 s. Sooner that cost clock errors and equalisers 5 to 10 dB, since each match goes on from the one before.
 const SETTLED_AFTER: usize = 15;
 const SETTLED: f64 = 0.02;
+const SEASONED_AFTER: usize = 27;
 /// Music needed before the first search, seconds.
 const FIRST_SEARCH_S: f64 = 0.75;
 /// How often the backing is searched, and how often after it was not found for [`PATIENCE_S`].
@@ -21,8 +23,10 @@ const LOOK_EVERY_S: f64 = 1.0;
 /// Music after which a match is taken back where nobody hears what is played, seconds, once [`SETTLED_AFTER`] were learned:
 /// so long that files are worked on meanwhile, so short that an alignment given up is still found from its beginning on and every
 /// match is learned.
-const ANALYSIS_ONLY_S: f64 = 5.0;
-/// The same where somebody hears it.
+const ANALYSIS_ONLY_S: f64 = 7.0;
+/// The same of a search for a better alignment than the one in force, which goes on meanwhile.
+const LEISURE_S: f64 = 3.0;
+/// The same of a match where somebody hears it.
 const MATCH_S: f64 = 1.0;
 /// Time for which a job may be out before what it reads is overwritten, seconds: it is taken back after [`MATCH_S`] at the latest,
 /// and may be late by more than as much again.
@@ -139,7 +143,10 @@ impl Schedule {
     /// A match was learned that is better by `cost_reduction` nats.
     pub fn matched(&mut self, cost_reduction: f64) {
         if (self.is_analysis_only || cost_reduction < SETTLED) && self.num_matches >= SETTLED_AFTER {
-            self.num_matches += 1;
+            self.num_matches += match self.num_matches {
+                SEASONED_AFTER.. if self.is_analysis_only => 3,
+                _ => 1,
+            };
         }
     }
 
@@ -164,12 +171,12 @@ impl Schedule {
             Lock::Locked if doubt == Doubt::Resting && now >= self.next_resting.max(self.next_search) => {
                 self.next_resting = now + self.resting_wait;
                 self.resting_wait = (2 * self.resting_wait).min(self.sizes.hops(RESTING_EVERY_S.1));
-                self.search(now)
+                self.search_at_leisure(now)
             }
             Lock::Locked if doubt == Doubt::Shallow && now >= self.next_better => {
                 self.next_better = now + self.better_wait;
                 self.better_wait = (2 * self.better_wait).min(self.sizes.hops(BETTER_EVERY_S.1));
-                self.search(now)
+                self.search_at_leisure(now)
             }
             Lock::Locked if now >= self.next_match() => {
                 self.num_matches += 1;
@@ -216,6 +223,13 @@ impl Schedule {
         self.resting_wait = self.sizes.hops(RESTING_EVERY_S.0);
     }
 
+    /// A search that nothing waits for: where nobody hears what is played it may take long, too.
+    fn search_at_leisure(&mut self, now: u64) -> Option<(Due, u64)> {
+        let (due, after) = self.search(now)?;
+        let is_settled = self.is_analysis_only && self.num_matches > SETTLED_AFTER;
+        Some((due, if is_settled { self.sizes.hops(LEISURE_S) } else { after }))
+    }
+
     fn search(&mut self, now: u64) -> Option<(Due, u64)> {
         let long = now - self.search_since > self.sizes.hops(PATIENCE_S);
         self.next_search = now + self.sizes.hops(if long { SEARCH_SELDOM_S } else { SEARCH_EVERY_S });
@@ -252,7 +266,8 @@ mod tests {
         assert!(unheard[SETTLED_AFTER..].iter().all(|&hops| hops == sizes.hops(ANALYSIS_ONLY_S)));
     }
 
-    /// Every other match is left out in the end: where somebody listens only as long as they bring nothing.
+    /// Every other match is left out in the end: where somebody listens only as long as they bring nothing, and where nobody does
+    /// two more.
     #[test]
     fn matches_are_learned_less_often_in_the_end() {
         let sizes = Sizes::new(16_000.0);
@@ -273,12 +288,29 @@ mod tests {
             }
             times[times.len() - 1] - times[times.len() - 2]
         };
-        let [one, two] = [1.0, 2.0].map(|matches| sizes.hops(matches * MATCH_EVERY_S));
+        let [one, two, four] = [1.0, 2.0, 4.0].map(|matches| sizes.hops(matches * MATCH_EVERY_S));
         let gaps = [(false, 1.0), (false, 0.0), (true, 1.0), (true, 0.0)]
             .map(|(is_analysis_only, cost_reduction)| last_gap(is_analysis_only, cost_reduction));
-        for (gap, expected) in gaps.into_iter().zip([one, two, two, two]) {
+        for (gap, expected) in gaps.into_iter().zip([one, two, four, four]) {
             assert!(gap.abs_diff(expected) <= 1, "{gaps:?} hops");
         }
+    }
+
+    /// A search for something better may take long once the match has settled, if nobody hears what is played.
+    #[test]
+    fn nobody_waits_for_a_better_alignment_unheard() {
+        let sizes = Sizes::new(16_000.0);
+        let after = |is_analysis_only: bool, num_matches: usize| {
+            let mut schedule = Schedule { num_matches, ..Schedule::new(sizes) };
+            if is_analysis_only {
+                schedule.analyse_only();
+            }
+            let due = schedule.due(sizes.hops(1.0), Lock::Locked, Doubt::Shallow, sizes.hops(1.0));
+            due.map(|(due, hops)| (due == Due::GlobalSearch, hops))
+        };
+        let [soon, late] = [0.25, LEISURE_S].map(|s| Some((true, sizes.hops(s))));
+        assert_eq!(after(true, SETTLED_AFTER + 1), late);
+        assert_eq!([after(true, SETTLED_AFTER), after(false, SETTLED_AFTER + 1)], [soon; 2]);
     }
 
     /// A loop shorter than the time between two looks has the alignment looked at all the same.

@@ -1,11 +1,12 @@
 //! What is added to the backing to bring its bands to their levels: overlapping frames, summed.
 
 use crate::dsp::ring::{Stereo, advance, stereo};
-use crate::spectral::lanes;
+use crate::spectral::lanes::{self, LANES, Lanes, times};
 use crate::spectral::stft::StereoBins;
 use crate::spectral::twin_spectrum::TwinSpectrum;
 use crate::spectral::window::hann;
-use realfft::num_complex::Complex32;
+use multiversion::multiversion;
+use realfft::num_complex::{Complex, Complex32};
 
 /// The sum.
 pub struct BandCorrection {
@@ -50,26 +51,39 @@ impl BandCorrection {
     }
 
     /// Adds the backing in one frame, each bin times its level, and turned by its phase. The frame was taken under a Hann window.
-    pub fn add(&mut self, backing: &StereoBins, level: impl Fn(usize) -> Complex32) {
-        let len = self.twin.len();
-        for bin in 0..=len / 2 {
-            let mut level = level(bin);
-            if bin == 0 || bin == len / 2 {
-                // There is no phase.
-                level.im = 0.0;
-            }
-            let [left, right] = backing.each_ref().map(|side| level * lanes::bin(side, bin));
-            self.twin[bin] = left + Complex32::i() * right;
-            self.twin[(len - bin) % len] = left.conj() + Complex32::i() * right.conj();
+    pub fn add(&mut self, backing: &StereoBins, levels: &[Complex<Lanes>]) {
+        add(self, backing, levels);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn add(correction: &mut BandCorrection, [left, right]: &StereoBins, levels: &[Complex<Lanes>]) {
+    let twin = &mut correction.twin;
+    let (len, half) = (twin.len(), twin.len() / 2);
+    for (group, ((&left, &right), &level)) in left.iter().zip(right).zip(levels).enumerate() {
+        let at = group * LANES;
+        let (left, right) = (times(level, left), times(level, right));
+        let (re, im) = (left.re - right.im, left.im + right.re);
+        let (mirrored_re, mirrored_im) = (left.re + right.im, right.re - left.im);
+        // Above half the sample rate lie the mirrored bins.
+        for lane in 0..LANES.min(half + 1 - at) {
+            twin[(len - at - lane) % len] = Complex32::new(mirrored_re.0[lane], mirrored_im.0[lane]);
+            twin[at + lane] = Complex32::new(re.0[lane], im.0[lane]);
         }
-        self.spectrum.inverse(&mut self.twin);
-        // Squared Hann windows a quarter apart sum to 3/2.
-        let scale = 1.0 / (1.5 * len as f32);
-        let [left, right] = &mut self.sum;
-        for (((left, right), twin), window) in left.iter_mut().zip(right).zip(&self.twin).zip(&self.window) {
-            *left += scale * window * twin.re;
-            *right += scale * window * twin.im;
-        }
+    }
+    for (bin, group) in [(0, 0), (half, half / LANES)] {
+        // There is no phase.
+        let level = levels[group].re.0[bin % LANES];
+        let [left, right] = [left, right].map(|side| level * lanes::bin(side, bin).re);
+        twin[bin] = Complex32::new(left, right);
+    }
+    correction.spectrum.inverse(twin);
+    // Squared Hann windows a quarter apart sum to 3/2.
+    let scale = 1.0 / (1.5 * len as f32);
+    let [left, right] = &mut correction.sum;
+    for (((left, right), twin), window) in left.iter_mut().zip(right).zip(twin).zip(&correction.window) {
+        *left += scale * window * twin.re;
+        *right += scale * window * twin.im;
     }
 }
 
@@ -87,11 +101,12 @@ mod tests {
         let (mut stft, mut correction) = (Stft::new(len, 0, len / 2 + 1), BandCorrection::new(len, step));
         let mut spectra = [stereo_bins(len / 2 + 1), stereo_bins(len / 2 + 1)];
         let silence = vec![0.0; step];
+        let levels = vec![Complex { re: Lanes([0.25; LANES]), im: Lanes::default() }; len / 2 / LANES + 1];
         for at in (0..40 * step).step_by(step) {
             stft.push([[&silence, &silence], signal.each_ref().map(|side| &side[at..at + step])]);
             stft.analyse(&mut spectra);
             correction.advance();
-            correction.add(&spectra[1], |_| 0.25.into());
+            correction.add(&spectra[1], &levels);
             // The frame ends with the newest sample.
             for (sum, signal) in correction.sum().iter().zip(&signal).filter(|_| at + step >= 2 * len) {
                 for (n, x) in sum[..step].iter().enumerate() {

@@ -12,11 +12,13 @@ use crate::matching::band_layout::{BinPlace, bin_places};
 use crate::matching::band_movement::{BandMovement, NUM_TONE_BANDS, pays};
 use crate::matching::movement::FOLLOWED_RANGE;
 use crate::matching::movement_estimator::{MeasuredHalves, MovementEstimator, measured_level};
-use crate::matching::projection::{Projection, ProjectionSums};
-use crate::spectral::lanes::{LANES, Lanes, Real, minus, power, scaled};
+use crate::matching::projection::{Projection, ProjectionSums, runs};
+use crate::spectral::lanes::{self, LANES, Lanes, Real, ZERO, minus, power, scaled};
 use crate::spectral::octaves;
 use crate::spectral::stft::{StereoBins, Stft, silence, stereo_bins};
 use multiversion::multiversion;
+use realfft::num_complex::Complex;
+use std::ops::Range;
 
 /// Frame and step at 44.1 and 48 kHz, samples. Chosen by hand; not measured.
 const FRAME: usize = 2048;
@@ -44,6 +46,8 @@ struct Frame {
     spectra: [StereoBins; 2],
     /// Movement by band, re 1: assumed for the weights, then smoothed.
     levels: [f64; NUM_TONE_BANDS],
+    /// Levels of the frames around that the weights of what was measured assume; with the same it would be the same.
+    measured_with: Option<[[f64; NUM_TONE_BANDS]; 3]>,
     measured: [DecayingLevel; NUM_TONE_BANDS],
     halves: [MeasuredHalves; NUM_TONE_BANDS],
 }
@@ -52,6 +56,7 @@ impl Frame {
     fn clear(&mut self) {
         silence(&mut self.spectra);
         self.levels = [0.0; NUM_TONE_BANDS];
+        self.measured_with = None;
         self.measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
         self.halves = [MeasuredHalves::default(); NUM_TONE_BANDS];
     }
@@ -74,12 +79,18 @@ pub struct Bands {
     places: Vec<BinPlace>,
     /// Bins in which levels are read.
     num_read: usize,
+    /// Bins, the band that they lie in, and the half, or 2 for none.
+    runs: Vec<(Range<usize>, (usize, usize))>,
+    /// Share of the next band by bin.
+    shares: Vec<f32>,
     frames: FrameRing<Frame>,
     bands: [Band; NUM_TONE_BANDS],
     /// Weight of a new frame in the cost reduction.
     cost_rate: f64,
     /// Gains per bin of three frames.
     gains: [Vec<Lanes>; 3],
+    /// What is added of the backing, bin by bin.
+    added: Vec<Complex<Lanes>>,
     correction: BandCorrection,
     /// What tells, of what the followers leave, the gains of the bands from how loud both are.
     pub predictor: Predictor,
@@ -97,9 +108,11 @@ impl Bands {
         let num_bins = len / 2 + 1;
         let num_read = octaves::num_read(num_bins, bin_hz);
         let num_lanes = num_bins.div_ceil(LANES);
+        let places = bin_places(num_lanes * LANES, bin_hz);
         let frame = Frame {
             spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
             levels: [0.0; NUM_TONE_BANDS],
+            measured_with: None,
             measured: [DecayingLevel::NONE; NUM_TONE_BANDS],
             halves: [MeasuredHalves::default(); NUM_TONE_BANDS],
         };
@@ -111,12 +124,15 @@ impl Bands {
         Self {
             stft: Stft::new(len, 0, num_bins),
             projection: Projection::new(num_read),
-            places: bin_places(num_lanes * LANES, bin_hz),
+            runs: runs(1..num_read, |bin| (places[bin].band, places[bin].half.unwrap_or(2))),
+            shares: places.iter().map(|place| place.share).collect(),
+            places,
             num_read,
             frames: FrameRing::new(frame, FRAMES_KEPT),
             bands: std::array::from_fn(band),
             cost_rate: step as f64 / sizes.sample_rate_hz / COST_MEMORY_S,
             gains: std::array::from_fn(|_| vec![Lanes::default(); num_lanes]),
+            added: vec![ZERO; num_lanes],
             correction: BandCorrection::new(len, step),
             predictor: Predictor::new(len, step, sizes.sample_rate_hz),
             hop,
@@ -209,6 +225,7 @@ impl Bands {
         self.frames.advance();
         self.stft.analyse(&mut self.frames[0].spectra);
         self.frames[0].measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
+        self.frames[0].measured_with = None;
         self.predict();
     }
 
@@ -301,11 +318,16 @@ impl Bands {
         };
         let gains = if engaged { self.predictor.hear(&frame.spectra, followed) } else { None };
         if let Some(gains) = gains {
-            let gain = |bin: usize| self.predictor.gain(bin, &gains) * (1.0 + level(bin));
-            self.correction.add(backing, |bin| gain(bin) - 1.0);
+            let gain = |bin: usize| self.predictor.gain(bin, &gains) * (1.0 + level(bin)) - 1.0;
+            let bins = (0..).step_by(LANES).map(|at| std::array::from_fn(|lane| gain(at + lane)));
+            self.added.iter_mut().zip(bins).for_each(|(added, bins)| *added = lanes::of(bins));
         } else if !is_still(&levels) {
-            self.correction.add(backing, |bin| level(bin).into());
+            let bins = (0..).step_by(LANES).map(|at| Lanes(std::array::from_fn(|lane| level(at + lane))));
+            self.added.iter_mut().zip(bins).for_each(|(added, re)| *added = Complex { re, ..ZERO });
+        } else {
+            return;
         }
+        self.correction.add(backing, &self.added);
     }
 }
 
@@ -315,8 +337,16 @@ fn is_still(levels: &[f32; NUM_TONE_BANDS]) -> bool {
 }
 
 /// Measures the levels in the frame of an age, with weights from the residual around it.
-#[multiversion(targets("x86_64+avx2"))]
 fn measure(bands: &mut Bands, age: usize) {
+    let measured_with = Some(bands.frames.around(age).map(|frame| frame.levels));
+    if bands.frames[age].measured_with != measured_with {
+        bands.frames[age].measured_with = measured_with;
+        project(bands, age);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn project(bands: &mut Bands, age: usize) {
     let frames = bands.frames.around(age);
     let num_lanes = bands.num_read.div_ceil(LANES);
     for (gains, frame) in bands.gains.iter_mut().zip(frames) {
@@ -331,22 +361,20 @@ fn measure(bands: &mut Bands, age: usize) {
     }
     let gains = &bands.gains;
     bands.projection.project(frames.map(|frame| &frame.spectra), |frame, k| gains[frame][k]);
-    // By band, in either half and in all.
+    // By band, in either half and in what belongs to none.
     let mut sums: [[ProjectionSums; 3]; NUM_TONE_BANDS] = [[[0.0; 2]; 3]; NUM_TONE_BANDS];
-    let Projection { difference, backing, .. } = &bands.projection;
-    for (bin, &BinPlace { band, share, half }) in bands.places[..bands.num_read].iter().enumerate().skip(1) {
-        let projected = [f64::from(difference[bin]), f64::from(backing[bin])];
-        let share = f64::from(share);
-        for (band, share) in [(band, 1.0 - share), (band + 1, share)] {
-            for part in half.into_iter().chain([2]) {
-                (0..2).for_each(|i| sums[band][part][i] += share * projected[i]);
-            }
+    for (run, (band, part)) in &bands.runs {
+        let (all, above) =
+            (bands.projection.sum(run.clone()), bands.projection.sum_shares(run.clone(), &bands.shares));
+        for i in 0..2 {
+            sums[*band][*part][i] += all[i] - above[i];
+            sums[band + 1][*part][i] += above[i];
         }
     }
     let frame = &mut bands.frames[age];
-    for (band, [low, high, all]) in sums.into_iter().enumerate() {
-        frame.measured[band] = measured_level(all);
-        frame.halves[band] = MeasuredHalves::new([low, high]);
+    for (band, parts) in sums.into_iter().enumerate() {
+        frame.measured[band] = measured_level([0, 1].map(|i| parts.iter().map(|sums| sums[i]).sum()));
+        frame.halves[band] = MeasuredHalves::new([parts[0], parts[1]]);
     }
 }
 

@@ -10,12 +10,13 @@ use crate::dsp::sizes::Sizes;
 use crate::matching::follower_gain::FollowerGain;
 use crate::matching::movement::{FOLLOWED_RANGE, Movement};
 use crate::matching::movement_estimator::{MeasuredHalves, MovementEstimator, measured_level};
-use crate::matching::projection::{Projection, ProjectionSums};
+use crate::matching::projection::{Projection, ProjectionSums, runs};
 use crate::matching::region_trust::{NUM_REGIONS, RegionTrust, region};
 use crate::spectral::halves::halves;
 use crate::spectral::lanes::{Lanes, Real};
 use crate::spectral::stft::{StereoBins, Stft, silence, stereo_bins};
 use multiversion::multiversion;
+use std::ops::Range;
 
 /// Frame at 44.1 and 48 kHz, samples; there is one a hop. Chosen by hand; not measured.
 const FRAME: usize = 512;
@@ -46,8 +47,17 @@ struct Frame {
     spectra: [StereoBins; 2],
     /// Movement re 1: assumed for the weights, then smoothed.
     level: f64,
+    sums: Sums,
     measured: DecayingLevel,
     halves: MeasuredHalves,
+}
+
+/// Projections summed in each region of the spectrum: of the bins of either half, and of those of none.
+#[derive(Clone, Default)]
+struct Sums {
+    regions: [[ProjectionSums; 3]; NUM_REGIONS],
+    /// Levels of the frames around that the weights assume, and the bins read: with the same the sums are the same.
+    made_for: Option<([f64; 3], usize)>,
 }
 
 /// The level follower.
@@ -55,8 +65,9 @@ struct Frame {
 pub struct Follower {
     stft: Stft,
     projection: Projection,
-    half_of_bin: Vec<Option<usize>>,
-    region_of_bin: Vec<usize>,
+    /// Bins, the region that they lie in, and the half, or 2 for none; the first bin is but a neighbour.
+    runs: Vec<(Range<usize>, (usize, usize))>,
+    num_bins: usize,
     /// Bins read while the delay moves, and now.
     num_read_if_moving: usize,
     num_read: usize,
@@ -80,17 +91,21 @@ impl Follower {
         // One neighbour more on either side, for the smoothing of the weights.
         let last_bin = ((BAND_HZ.1 / bin_hz) as usize + 1).min(len / 2);
         let num_bins = last_bin + 1 - first_bin;
+        let half_of_bin = halves(first_bin, num_bins);
         let frame = Frame {
             spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
             level: 0.0,
+            sums: Sums::default(),
             measured: DecayingLevel::NONE,
             halves: MeasuredHalves::default(),
         };
         Self {
             stft: Stft::new(len, first_bin, num_bins),
             projection: Projection::new(num_bins),
-            half_of_bin: halves(first_bin, num_bins),
-            region_of_bin: (first_bin..first_bin + num_bins).map(|bin| region(bin as f64 * bin_hz)).collect(),
+            runs: runs(1..num_bins, |bin| {
+                (region((first_bin + bin) as f64 * bin_hz), half_of_bin[bin].unwrap_or(2))
+            }),
+            num_bins,
             num_read_if_moving: ((MOVING_DELAY_HZ / bin_hz) as usize + 1).saturating_sub(first_bin),
             num_read: num_bins,
             trust: RegionTrust::new(hop as f64 / sizes.sample_rate_hz),
@@ -156,7 +171,7 @@ impl Follower {
         steady: bool,
         engaged: bool,
     ) -> FollowerGain {
-        self.num_read = if steady { self.region_of_bin.len() } else { self.num_read_if_moving };
+        self.num_read = if steady { self.num_bins } else { self.num_read_if_moving };
         self.take_frame(mix, matched);
         // A frame needs one neighbour on either side. Where nothing moves and nothing is learned, nobody asks.
         if self.frames.num_frames() >= 3 && (self.learning || self.movement().moves()) {
@@ -181,7 +196,7 @@ impl Follower {
         self.frames.advance();
         let predicted = self.frames[1].level * self.estimator.decay();
         let frame = &mut self.frames[0];
-        (frame.level, frame.measured) = (predicted, DecayingLevel::NONE);
+        (frame.level, frame.measured, frame.sums.made_for) = (predicted, DecayingLevel::NONE, None);
         self.stft.push([mix, matched]);
         self.stft.analyse(&mut frame.spectra);
     }
@@ -212,28 +227,33 @@ impl Follower {
 
 /// Measures the level in the frame of an age, with weights from the residual around it; the sums in each region of the
 /// spectrum.
-#[multiversion(targets("x86_64+avx2"))]
 fn measure(follower: &mut Follower, age: usize) -> [ProjectionSums; NUM_REGIONS] {
+    let made_for = Some((follower.frames.around(age).map(|frame| frame.level), follower.num_read));
+    if follower.frames[age].sums.made_for != made_for {
+        follower.frames[age].sums = Sums { regions: project(follower, age), made_for };
+    }
+    let trust = &follower.trust;
+    let frame = &mut follower.frames[age];
+    let regions = frame.sums.regions.map(|parts| [0, 1].map(|i| parts.iter().map(|sums| sums[i]).sum()));
+    let half = |half: usize| trust.sum(&frame.sums.regions.map(|parts| parts[half]));
+    frame.halves = MeasuredHalves::new([half(0), half(1)]);
+    frame.measured = measured_level(trust.sum(&regions));
+    regions
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn project(follower: &mut Follower, age: usize) -> [[ProjectionSums; 3]; NUM_REGIONS] {
     let frames = follower.frames.around(age);
     let gains = frames.map(|frame| Lanes::all(1.0 + frame.level as f32));
     follower.projection.project(frames.map(|frame| &frame.spectra), |frame, _| gains[frame]);
-    let (mut halves, mut regions) = ([[0.0f64; 2]; 2], [[0.0f64; 2]; NUM_REGIONS]);
-    let Projection { difference, backing, .. } = &follower.projection;
-    let bins = difference.iter().zip(backing).zip(&follower.half_of_bin).zip(&follower.region_of_bin);
-    for (((&difference, &backing), half), &region) in bins.take(follower.num_read).skip(1) {
-        let (difference, backing) = (f64::from(difference), f64::from(backing));
-        regions[region][0] += difference;
-        regions[region][1] += backing;
-        if let Some(half) = *half {
-            let trust = follower.trust.factors[region];
-            halves[half][0] += trust * difference;
-            halves[half][1] += trust * backing;
-        }
+    let mut sums = [[[0.0; 2]; 3]; NUM_REGIONS];
+    for (bins, (region, part)) in follower.runs.iter().take_while(|(bins, _)| bins.start < follower.num_read)
+    {
+        let bins = bins.start..bins.end.min(follower.num_read);
+        let run = follower.projection.sum(bins);
+        (0..2).for_each(|i| sums[*region][*part][i] += run[i]);
     }
-    let frame = &mut follower.frames[age];
-    frame.measured = measured_level(follower.trust.sum(&regions));
-    frame.halves = MeasuredHalves::new(halves);
-    regions
+    sums
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! Brings the matched backing to its level as it moves.
 
 use crate::dsp::hop::Hop;
-use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::ring::{OwnRing, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::is_silence;
 use crate::input::InputHistory;
@@ -13,7 +13,7 @@ pub struct LevelStage {
     /// What tells the level.
     pub follower: Follower,
     /// The matched backing on its way through the follower's lag.
-    matched: Ring,
+    matched: OwnRing,
     mix: Stereo,
     silence: Stereo,
     levelled: Hop,
@@ -26,7 +26,7 @@ impl LevelStage {
     pub fn new(sizes: Sizes) -> Self {
         let (hop, follower) = (sizes.hop(), Follower::new(sizes));
         Self {
-            matched: Ring::new(follower.latency_samples() + hop),
+            matched: OwnRing::new(follower.latency_samples() + hop),
             mix: stereo(hop),
             silence: stereo(hop),
             levelled: Hop::new(hop),

@@ -1,10 +1,12 @@
 //! Measures the backing's level in the mix, bin by bin: weighted projections of the mix on the matched backing. The
 //! weights are the inverse covariance of the voice, taken from the residual itself (after Nakatani et al. 2010).
 
+use crate::dsp::units::sum_of_products;
 use crate::spectral::covariance::{Covariance, powers};
 use crate::spectral::lanes::{LANES, Lanes, Real, minus, scaled};
 use crate::spectral::stft::StereoBins;
 use realfft::num_complex::Complex;
+use std::ops::Range;
 
 /// Floor of the voice's power re the backing's in the weights, so that a deep null does not weigh without bound.
 /// Chosen by hand; not measured.
@@ -63,20 +65,63 @@ impl Projection {
         // Smoothed over three bins they are the weights.
         let [mix, backing] = frames[1];
         for k in 0..num_lanes {
-            let mean = |i: usize| {
-                let load = |offset| Lanes::load(&self.powers[i], k * LANES + offset);
-                (load(0) + load(1) + load(2)) / Lanes::all(9.0)
-            };
-            let mean = [mean(0), mean(1), mean(2), mean(3), mean(4)];
+            let [p11, p22, re, im, reference] = &self.powers;
+            let at = k * LANES;
+            let mean = [mean(p11, at), mean(p22, at), mean(re, at), mean(im, at), mean(reference, at)];
             let b = [backing[0][k], backing[1][k]];
             let weighted = Covariance::new(mean, VOICE_FLOOR, WEIGHT_FLOOR).weigh(b);
-            let dot = |left: Complex<Lanes>, right: Complex<Lanes>| {
-                let left = weighted[0].re * left.re + weighted[0].im * left.im;
-                left + (weighted[1].re * right.re + weighted[1].im * right.im)
-            };
-            let difference = dot(minus(mix[0][k], b[0]), minus(mix[1][k], b[1]));
-            self.difference[k * LANES..][..LANES].copy_from_slice(&difference.0);
-            self.backing[k * LANES..][..LANES].copy_from_slice(&dot(b[0], b[1]).0);
+            let difference = dot(weighted, [minus(mix[0][k], b[0]), minus(mix[1][k], b[1])]);
+            self.difference[at..at + LANES].copy_from_slice(&difference.0);
+            self.backing[at..at + LANES].copy_from_slice(&dot(weighted, b).0);
         }
     }
+
+    /// Sums over neighbouring bins.
+    #[inline(always)]
+    pub fn sum(&self, bins: Range<usize>) -> ProjectionSums {
+        [&self.difference, &self.backing].map(|plane| sum(&plane[bins.clone()]))
+    }
+
+    /// The same of so much of each bin as the shares say.
+    #[inline(always)]
+    pub fn sum_shares(&self, bins: Range<usize>, shares: &[f32]) -> ProjectionSums {
+        [&self.difference, &self.backing]
+            .map(|plane| sum_of_products(&plane[bins.clone()], &shares[bins.clone()]))
+    }
+}
+
+/// Mean over three bins and three frames, of sums over the frames that begin one bin before.
+#[inline(always)]
+fn mean(sums: &[f32], at: usize) -> Lanes {
+    (Lanes::load(sums, at) + Lanes::load(sums, at + 1) + Lanes::load(sums, at + 2)) / Lanes::all(9.0)
+}
+
+/// Real part of the product of one vector and the conjugate of another.
+#[inline(always)]
+fn dot([a, b]: [Complex<Lanes>; 2], [c, d]: [Complex<Lanes>; 2]) -> Lanes {
+    (a.re * c.re + a.im * c.im) + (b.re * d.re + b.im * d.im)
+}
+
+/// Neighbouring bins that belong to the same group, and the group.
+pub fn runs<T: PartialEq>(bins: Range<usize>, group: impl Fn(usize) -> T) -> Vec<(Range<usize>, T)> {
+    let mut runs: Vec<(Range<usize>, T)> = Vec::new();
+    for bin in bins {
+        let group = group(bin);
+        match runs.last_mut() {
+            Some((run, of)) if *of == group => run.end = bin + 1,
+            _ => runs.push((bin..bin + 1, group)),
+        }
+    }
+    runs
+}
+
+/// Sum in double precision, four at a time.
+#[inline(always)]
+fn sum(values: &[f32]) -> f64 {
+    let (fours, rest) = values.as_chunks::<4>();
+    let mut sums = [0.0f64; 4];
+    for four in fours {
+        (0..4).for_each(|i| sums[i] += f64::from(four[i]));
+    }
+    sums.into_iter().chain(rest.iter().map(|&x| f64::from(x))).sum()
 }

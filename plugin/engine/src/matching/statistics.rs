@@ -5,13 +5,14 @@
 //! in force (iteratively reweighted least squares; weights from the residual after Nakatani et al. 2010), so that
 //! time and frequency where the voice rests decide.
 
-use crate::dsp::ring::{Signal, stereo};
+use crate::dsp::ring::{Signal, Stereo, stereo};
 use crate::matching::subtraction::Subtraction;
 use crate::matching::taps::Taps;
 use crate::spectral::covariance::Covariance;
 use crate::spectral::frames::Frames;
 use crate::spectral::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
-use crate::spectral::twin_spectrum::{self, split};
+use crate::spectral::spectrum::Spectrum;
+use crate::spectral::twin_spectrum::split;
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
 
@@ -105,14 +106,11 @@ impl Statistics {
     }
 
     fn sum_up(mix: &impl Signal, backing: &impl Signal, active: &Taps, window: usize) -> Vec<Sums> {
-        let margin = active.num_taps() / 2;
         let num_bins = window / 2 + 1;
         let padded = num_bins.next_multiple_of(LANES);
-        let mut frames = Frames::new(window);
-        let num_frames = frames.count(mix.num_samples());
-        let mut heard = stereo(window.min(mix.num_samples()));
-        let mut subtraction = Subtraction::new(mix, backing, active);
-        let floor = floor(num_frames, num_bins, &mut frames, &mut subtraction);
+        let mut loader = Loader::new(mix, backing, active, window);
+        let num_frames = loader.frames.count(mix.num_samples());
+        let floor = floor(num_frames, &mut loader);
         let mut powers: [Powers; 3] =
             std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins + 2]));
         let mut spectra: [Spectra; 2] =
@@ -123,12 +121,7 @@ impl Statistics {
             powers.rotate_left(1);
             spectra.rotate_left(1);
             if frame < num_frames {
-                load_powers(frame, &mut frames, &mut subtraction, &mut powers[2], &mut spectra[1]);
-                let at = margin + frames.part(frame).start;
-                heard.iter_mut().enumerate().for_each(|(side, heard)| backing.read(side, at, heard));
-                let twin = frames.twin_of([&heard[0], &heard[1]]);
-                let [_, _, left, right] = &mut spectra[1];
-                split(twin, left, right);
+                loader.load(frame, &mut powers[2], &mut spectra[1]);
             } else {
                 // The last frame serves as the one after it, and below the first as the one before it.
                 let [_, last, next] = &mut powers;
@@ -149,27 +142,74 @@ impl Statistics {
     }
 }
 
-/// Powers, and spectra of the residual, of one frame.
-fn load_powers<X: Signal, Y: Signal>(
-    frame: usize,
-    frames: &mut Frames,
-    subtraction: &mut Subtraction<X, Y>,
-    powers: &mut Powers,
-    spectra: &mut Spectra,
+/// Makes powers and spectra of frames.
+struct Loader<'a, X, Y> {
+    frames: Frames,
+    subtraction: Subtraction<'a, X, Y>,
+    backing: &'a Y,
+    /// Half the filter: how far the backing reaches beyond the mix.
+    margin: usize,
+    /// Responses of the filter.
+    responses: [[Vec<Complex32>; 2]; 2],
+    /// The backing of the frame that was loaded last, and where it begins.
+    heard: Stereo,
+    heard_at: Option<usize>,
+}
+
+impl<'a, X: Signal, Y: Signal> Loader<'a, X, Y> {
+    fn new(mix: &'a X, backing: &'a Y, active: &Taps, window: usize) -> Self {
+        Self {
+            frames: Frames::new(window),
+            subtraction: Subtraction::new(mix, backing, active),
+            backing,
+            margin: active.num_taps() / 2,
+            responses: active.centred_responses(&mut Spectrum::new(window)),
+            heard: stereo(window.min(mix.num_samples())),
+            heard_at: None,
+        }
+    }
+
+    /// Powers and spectra of one frame. What the filter makes of the backing is near enough its response times the spectrum: it
+    /// only bounds the weights.
+    fn load(&mut self, frame: usize, powers: &mut Powers, [e0, e1, y0, y1]: &mut Spectra) {
+        let part = self.frames.part(frame);
+        let [residual, _] = self.subtraction.read(part.clone());
+        split(self.frames.twin_of(residual), e0, e1);
+        let half = part.len() / 2;
+        // The first half is the second one of the frame before.
+        let known = if self.heard_at.is_some_and(|at| at + half == part.start) { half } else { 0 };
+        for (side, heard) in self.heard.iter_mut().enumerate() {
+            heard.copy_within(known.., 0);
+            let from = if known > 0 { heard.len() - half } else { 0 };
+            self.backing.read(side, self.margin + part.start + from, &mut heard[from..]);
+        }
+        self.heard_at = Some(part.start);
+        split(self.frames.twin_of([&self.heard[0], &self.heard[1]]), y0, y1);
+        let num_bins = self.frames.num_bins();
+        let [p11, p22, re, im, backing] = powers.each_mut().map(|p| &mut p[1..=num_bins]);
+        covariances(e0, e1, [p11, p22, re, im]);
+        matched_powers(&self.responses, [y0, y1], backing);
+        for plane in powers {
+            plane[0] = plane[1];
+            plane[num_bins + 1] = plane[num_bins];
+        }
+    }
+}
+
+/// Mean power of both sides of what a filter makes of the backing.
+#[multiversion(targets("x86_64+avx2"))]
+fn matched_powers(
+    responses: &[[Vec<Complex32>; 2]; 2],
+    [left, right]: [&[Complex32]; 2],
+    powers: &mut [f32],
 ) {
-    let part = frames.part(frame);
-    let [residual, matched] = subtraction.read(part);
-    let twin = frames.twin_of(residual);
-    let [left, right, ..] = spectra;
-    split(twin, left, right);
-    let num_bins = frames.num_bins();
-    let [p11, p22, re, im, backing] = powers.each_mut().map(|p| &mut p[1..=num_bins]);
-    covariances(left, right, [p11, p22, re, im]);
-    // Half of both sides together.
-    twin_spectrum::powers(frames.twin_of(matched), 0, 0.25, backing);
-    for plane in powers {
-        plane[0] = plane[1];
-        plane[num_bins + 1] = plane[num_bins];
+    powers.fill(0.0);
+    for [from_left, from_right] in responses {
+        for ((((power, a), b), left), right) in
+            powers.iter_mut().zip(from_left).zip(from_right).zip(left).zip(right)
+        {
+            *power += 0.5 * (a * left + b * right).norm_sqr();
+        }
     }
 }
 
@@ -236,12 +276,8 @@ fn add(sums: &mut [Sums], mean: &Powers, spectra: &Spectra, floor: f32) {
 }
 
 /// How deep the null already is: a low quantile of residual re matched backing, from some frames.
-fn floor<X: Signal, Y: Signal>(
-    num_frames: usize,
-    num_bins: usize,
-    frames: &mut Frames,
-    subtraction: &mut Subtraction<X, Y>,
-) -> f32 {
+fn floor<X: Signal, Y: Signal>(num_frames: usize, loader: &mut Loader<X, Y>) -> f32 {
+    let num_bins = loader.frames.num_bins();
     let mut powers: [Powers; 3] = std::array::from_fn(|_| std::array::from_fn(|_| vec![0.0; num_bins + 2]));
     let mut spectra: Spectra = std::array::from_fn(|_| vec![Complex32::default(); num_bins]);
     let mut mean: Powers = std::array::from_fn(|_| vec![0.0; num_bins]);
@@ -250,7 +286,7 @@ fn floor<X: Signal, Y: Signal>(
         let at = probe * num_frames / DEPTH_FRAMES;
         for (offset, powers) in powers.iter_mut().enumerate() {
             let frame = (at + offset).saturating_sub(1).min(num_frames - 1);
-            load_powers(frame, frames, subtraction, powers, &mut spectra);
+            loader.load(frame, powers, &mut spectra);
         }
         smooth(&powers, &mut mean);
         let cells = (1..num_bins - 1).map(|k| (mean[0][k] + mean[1][k], 2.0 * mean[4][k]));

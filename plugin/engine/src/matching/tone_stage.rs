@@ -1,7 +1,7 @@
 //! Brings the backing to its tone as it moves.
 
 use crate::dsp::hop::Hop;
-use crate::dsp::ring::{Ring, Stereo, stereo};
+use crate::dsp::ring::{OwnRing, Stereo, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::input::InputHistory;
 use crate::matching::bands::{self, Bands};
@@ -12,7 +12,7 @@ pub struct ToneStage {
     /// What tells the tone.
     pub bands: Bands,
     /// The backing on its way through the bands' lag.
-    levelled: Ring,
+    levelled: OwnRing,
     mix: Stereo,
     followed: Hop,
 }
@@ -22,7 +22,7 @@ impl ToneStage {
     pub fn new(sizes: Sizes) -> Self {
         let (hop, bands) = (sizes.hop(), Bands::new(sizes));
         Self {
-            levelled: Ring::new(bands.latency_samples() + hop),
+            levelled: OwnRing::new(bands.latency_samples() + hop),
             mix: stereo(hop),
             followed: Hop::new(hop),
             bands,

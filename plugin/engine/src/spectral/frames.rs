@@ -1,9 +1,8 @@
 //! Frames of a stereo signal that is known as a whole.
 
 use crate::dsp::ring::{Signal, Stereo, stereo};
-use crate::spectral::twin_spectrum::TwinSpectrum;
+use crate::spectral::twin_spectrum::{self, TwinSpectrum};
 use crate::spectral::window::hann;
-use multiversion::multiversion;
 use realfft::num_complex::Complex32;
 use std::ops::Range;
 use std::sync::Arc;
@@ -72,15 +71,7 @@ impl Frames {
         let (rest, twin) = self.twin.split_at_mut(len - heard);
         rest.fill(Complex32::default());
         let [left, right] = signal.map(|side| &side[..heard]);
-        twin_under(&self.window[len - heard..], left, right, twin);
-    }
-}
-
-/// Left and right under a window as real and imaginary parts.
-#[multiversion(targets("x86_64+avx2"))]
-fn twin_under(window: &[f32], left: &[f32], right: &[f32], twin: &mut [Complex32]) {
-    for (((twin, w), l), r) in twin.iter_mut().zip(window).zip(left).zip(right) {
-        *twin = Complex32::new(w * l, w * r);
+        twin_spectrum::load(&self.window[len - heard..], left, right, twin);
     }
 }
 

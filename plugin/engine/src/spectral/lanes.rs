@@ -59,6 +59,12 @@ impl Lanes {
             im: Self(std::array::from_fn(|l| plane[l].im)),
         }
     }
+
+    /// Square roots.
+    #[inline(always)]
+    pub fn sqrt(self) -> Self {
+        Self(std::array::from_fn(|l| self.0[l].sqrt()))
+    }
 }
 
 macro_rules! elementwise {
@@ -97,6 +103,12 @@ impl AddAssign for Lanes {
 pub fn bin(bins: &[Complex<Lanes>], bin: usize) -> Complex32 {
     let lanes = bins[bin / LANES];
     Complex32::new(lanes.re.0[bin % LANES], lanes.im.0[bin % LANES])
+}
+
+/// Neighbouring bins.
+#[inline(always)]
+pub fn of(bins: [Complex32; LANES]) -> Complex<Lanes> {
+    Lanes::load_complex(&bins, 0)
 }
 
 /// The same lanes, last first.

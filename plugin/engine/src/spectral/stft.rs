@@ -1,7 +1,7 @@
 //! Short-time Fourier transform of two stereo signals that go on side by side, of which only the newest frame is kept.
 
 use crate::spectral::lanes::{LANES, Lanes, ZERO};
-use crate::spectral::twin_spectrum::{TwinSpectrum, sides};
+use crate::spectral::twin_spectrum::{TwinSpectrum, mirrored, sides};
 use crate::spectral::window::hann;
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
@@ -83,6 +83,10 @@ fn analyse(stft: &mut Stft, spectra: &mut [StereoBins; 2]) {
         let bins = stft.first_bin..stft.first_bin + stft.num_bins;
         for (idx, (left, right)) in left.iter_mut().zip(right).enumerate() {
             let from = bins.start + idx * LANES;
+            if from > 0 && from + LANES <= bins.end {
+                [*left, *right] = sides(Lanes::load_complex(&stft.twin, from), mirrored(&stft.twin, from));
+                continue;
+            }
             for (lane, bin) in (from..bins.end.min(from + LANES)).enumerate() {
                 let mirrored = if bin == 0 { 0 } else { len - bin };
                 let [l, r] = sides(stft.twin[bin], stft.twin[mirrored]);

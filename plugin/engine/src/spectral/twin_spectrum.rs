@@ -42,6 +42,14 @@ impl TwinSpectrum {
     }
 }
 
+/// Left and right under a window as real and imaginary parts.
+#[multiversion(targets("x86_64+avx2"))]
+pub fn load(window: &[f32], left: &[f32], right: &[f32], twin: &mut [Complex32]) {
+    for (((twin, w), l), r) in twin.iter_mut().zip(window).zip(left).zip(right) {
+        *twin = Complex32::new(w * l, w * r);
+    }
+}
+
 /// Spectra of left and right in one bin, of the twin spectrum's values there and in the mirrored bin.
 #[inline(always)]
 pub fn sides<T: Real>(twin: Complex<T>, mirrored: Complex<T>) -> [Complex<T>; 2] {
@@ -91,7 +99,7 @@ pub fn powers(twin: &[Complex32], first: usize, scale: f32, powers: &mut [f32]) 
 
 /// The bins that mirror those from `at` on, which is not 0.
 #[inline(always)]
-fn mirrored(twin: &[Complex32], at: usize) -> Complex<Lanes> {
+pub fn mirrored(twin: &[Complex32], at: usize) -> Complex<Lanes> {
     reversed(Lanes::load_complex(twin, twin.len() - at + 1 - LANES))
 }
 
