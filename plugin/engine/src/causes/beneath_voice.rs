@@ -33,8 +33,14 @@ const SPREAD_COUNTS: f64 = 0.9;
 const LEAST_STEP: f64 = 1e-12;
 const LEAST_LEVEL: f64 = 1e-6;
 
-/// Of these causes, and of what was heard; `gains` = the level as it is followed, if it is.
-pub fn evidence(causes: &Causes, cells: &CellHistory, gains: Option<&[FollowerGain]>) -> Option<Evidence> {
+/// Of these causes, and of what was heard; `gains` = the level as it is followed, if it is, and `clipped` = hard clipping, if
+/// there is any.
+pub fn evidence(
+    causes: &Causes,
+    cells: &CellHistory,
+    gains: Option<&[FollowerGain]>,
+    clipped: Option<Evidence>,
+) -> Option<Evidence> {
     let lowest_db = -power_to_db(cells.lowest()?);
     let depth_of = |is_it: fn(&Kind) -> bool| {
         causes.iter().find(|cause| is_it(&cause.kind)).map(|cause| f64::from(cause.depth_db))
@@ -55,7 +61,10 @@ pub fn evidence(causes: &Causes, cells: &CellHistory, gains: Option<&[FollowerGa
     } else {
         (Limit::Nothing, lowest_db)
     };
-    Some(Evidence { limit, figure_db: figure_db as f32 })
+    let found = Evidence { limit, figure_db: figure_db as f32 };
+    // What leaves most limits most.
+    let is_less = |clipped: &Evidence| clipped.estimate().depth_db < found.estimate().depth_db;
+    Some(clipped.filter(is_less).unwrap_or(found))
 }
 
 /// Whether what seems to be a delay that moves is the phases of filters.
@@ -132,7 +141,7 @@ mod tests {
         let matched = backing.each_ref().map(|x| x.iter().map(|&b| made(b)).collect());
         let mut cells = CellHistory::new(Sizes::new(RATE_HZ));
         cells.hear(&mix, &backing, &matched);
-        evidence(&Causes::default(), &cells, gains).unwrap()
+        evidence(&Causes::default(), &cells, gains, None).unwrap()
     }
 
     /// The loudest samples alone are bent; and none.
@@ -156,10 +165,25 @@ mod tests {
         cells.hear(&x, &x, &x);
         let limit = |samples: f64, ppm: f64| {
             let found = [(Kind::Wow { samples }, 1e-3), (Kind::Clock { ppm }, 1e-3)];
-            evidence(&Causes::rank(found, 1e-6, 0.0), &cells, None).unwrap().limit
+            evidence(&Causes::rank(found, 1e-6, 0.0), &cells, None, None).unwrap().limit
         };
         let limits = [limit(0.2, -0.5), limit(0.2, -5.0), limit(1.5, 0.1)];
         assert_eq!(limits, [Limit::Tone, Limit::Speed, Limit::Speed]);
+    }
+
+    /// Clipping counts where it leaves more than what else was found.
+    #[test]
+    fn what_leaves_most_limits_the_null() {
+        let mut cells = CellHistory::new(Sizes::new(RATE_HZ));
+        let x: Stereo = [noise(LEN, 1), noise(LEN, 2)];
+        cells.hear(&x, &x, &x);
+        let limit = |clipped_db: f32| {
+            let clipped = Evidence { limit: Limit::Clipped, figure_db: clipped_db };
+            let codec = [(Kind::Codec { edge: None }, db_to_power(-20.0))];
+            evidence(&Causes::rank(codec, 1e-6, 0.0), &cells, None, Some(clipped)).unwrap().limit
+        };
+        // The lowest cells are 59 dB down.
+        assert_eq!([limit(20.0), limit(50.0)], [Limit::Clipped, Limit::Codec]);
     }
 
     /// A level that goes to and fro by steps of 1 % is 40 dB down in them. In smaller steps it is followed better, and so it is

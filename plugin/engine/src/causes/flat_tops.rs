@@ -6,6 +6,7 @@
 
 use crate::dsp::ring::{Signal, Stereo};
 use crate::dsp::units::power_to_db;
+use crate::null_depth::estimate::{Evidence, Limit};
 
 /// Samples are the same within this share of the extreme: a step of 16 bits at full scale.
 const SAME: f32 = 3e-5;
@@ -128,13 +129,13 @@ impl FlatTops {
         }
     }
 
-    /// Null depth that it leaves, dB, if the mix was clipped. What was cut off a backing counts where that was done to it on its own:
-    /// one that was clipped before the voice came is in the mix as it is.
-    pub fn depth_db(&self) -> Option<f64> {
+    /// What it leaves, if the mix was clipped. What was cut off a backing counts where that was done to it on its own: one that was
+    /// clipped before the voice came is in the mix as it is.
+    pub fn evidence(&self) -> Option<Evidence> {
         let lost = self.mix.lost();
         (-power_to_db(lost) < LEAST_LOST_DB).then(|| {
             let own = if self.backing.are_overtopped() { self.backing.lost() } else { 0.0 };
-            -power_to_db(lost + own)
+            Evidence { limit: Limit::Clipped, figure_db: -power_to_db(lost + own) as f32 }
         })
     }
 }
@@ -182,7 +183,7 @@ mod tests {
         let stereo = |x: &[f32]| [x.to_vec(), x.to_vec()];
         let mut tops = FlatTops::default();
         tops.hear(&stereo(mix), &stereo(backing), &stereo(backing));
-        tops.depth_db()
+        tops.evidence().map(|evidence| evidence.figure_db.into())
     }
 
     /// What was cut off is known from the files that were not clipped.

@@ -264,6 +264,7 @@ impl Learner {
             gains: heard.backing.gains.as_deref(),
         };
         let matched = filter.apply(&newest.backing());
+        self.study.hear_tops(&newest.mix(), &newest.backing_as_it_came(), &matched);
         self.study.look(&newest.mix(), &newest.backing_under_mix(), &matched, heard.end(), &chain);
     }
 
