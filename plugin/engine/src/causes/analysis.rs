@@ -94,7 +94,8 @@ impl Study {
         let remaining = remaining(&self.cells, moving);
         let clipped = self.tops.evidence();
         let found = || corrected.iter().chain(&remaining).copied();
-        let evidence = evidence(&Causes::rank(found(), left, moving), &self.cells, chain.gains, clipped);
+        let causes = Causes::rank(found(), left, moving);
+        let evidence = evidence(&causes, &corrected, &self.cells, chain.gains, clipped);
         let is_clipping = |(kind, _): (Kind, f64)| kind == Kind::Clipping;
         let unheard = clipped.filter(|_| !found().any(is_clipping));
         let unheard = unheard.map(|clipped| (Kind::Clipping, db_to_power(-f64::from(clipped.figure_db))));
