@@ -10,6 +10,7 @@ mod cells;
 pub(crate) mod chain;
 mod corrected;
 pub(crate) mod diagnosis;
+mod flat_tops;
 mod remaining;
 
 pub use diagnosis::{Cause, Causes, Kind, MOST_CAUSES, Signal};

@@ -13,7 +13,7 @@ use crate::saturation::bend::Bend;
 use crate::settings::Settings;
 
 /// A backing quieter than this (mean square; -70 dB re full scale) counts as none.
-const SILENT_BACKING: f64 = 1e-7;
+pub const SILENT_BACKING: f64 = 1e-7;
 
 /// The input of the recent past.
 pub struct InputHistory {

@@ -103,9 +103,9 @@ impl Match {
         !self.sections.as_slice().is_empty()
     }
 
-    /// Whether the tone moves in any band.
+    /// Whether the tone moves.
     pub fn tone_moves(&self) -> bool {
-        !self.dynamics.is_none() || self.bands.iter().any(BandMovement::is_followed)
+        !self.dynamics.is_none() || BandMovement::tell(&self.bands)
     }
 
     /// Whether every value is finite and within what the engine itself could have learned.

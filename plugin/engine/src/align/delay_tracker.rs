@@ -23,6 +23,9 @@ const START_ERROR: f64 = 3.0;
 const START_RATE_ERROR: f64 = 4e-4;
 /// Memory of the line that is drawn through the delays, steps. Chosen by hand; not measured.
 const LINE_MEMORY_STEPS: f64 = 3000.0;
+/// Steps without a measurement after which the delay is drawn towards that line (1 s): a speed that wanders does not go on as it
+/// went last. Chosen by hand; not measured.
+const LOST_AFTER_STEPS: usize = 86;
 /// Frames that overlap in one sample: their errors are alike, so that one in so many counts.
 const OVERLAP: f64 = (FRAME / STEP) as f64;
 /// Least variance of a lag, samples^2, so that a perfect copy does not weigh without bound. Chosen by hand; not measured.
@@ -54,6 +57,8 @@ pub struct DelayTracker {
     hops: usize,
     /// Steps since the last restart.
     num_steps: usize,
+    /// Steps since the delay was measured last.
+    unmeasured_steps: usize,
     meter: LagMeter,
     variance: LagVariance,
     test: MotionTest,
@@ -77,6 +82,7 @@ impl DelayTracker {
             sample_rate_hz: sizes.sample_rate_hz,
             hops: 0,
             num_steps: 0,
+            unmeasured_steps: 0,
             meter: LagMeter::new(frame, sizes.sample_rate_hz),
             variance: LagVariance::default(),
             test: MotionTest::new(start, step as f64 / sizes.sample_rate_hz),
@@ -105,7 +111,7 @@ impl DelayTracker {
         self.smoother = DelaySmoother::new(start, at, self.step as i64);
         self.line = LineFit::new(LINE_MEMORY_STEPS);
         (self.delay_samples, self.motion) = (delay_samples, motion);
-        (self.hops, self.num_steps) = (0, 0);
+        (self.hops, self.num_steps, self.unmeasured_steps) = (0, 0, 0);
     }
 
     /// Takes the filter through which the backing is compared.
@@ -217,6 +223,7 @@ impl DelayTracker {
     ) {
         let mut newest =
             DelayStep { position, measured: expected, variance: NOTHING_MEASURED, smoothed: [expected, 0.0] };
+        self.unmeasured_steps = if measured.is_some() { 0 } else { self.unmeasured_steps + 1 };
         if let Some(lag) = measured {
             let information = lag.information;
             let noise = self.variance.ratio();
@@ -268,13 +275,21 @@ impl DelayTracker {
         }
     }
 
-    fn smooth(&mut self, newest: DelayStep) {
+    fn smooth(&mut self, mut newest: DelayStep) {
         self.num_steps += 1;
+        if self.motion.moves() && self.unmeasured_steps > LOST_AFTER_STEPS {
+            (newest.measured, newest.variance) =
+                (self.delay_samples + self.line.fit().0, START_ERROR * START_ERROR);
+        }
         self.smoother.push(newest);
         if self.motion.moves() {
             let [delay, rate] = self.smoother.smooth(self.motion.process);
             self.motion.rate = rate / self.step as f64;
-            self.line.add(delay - self.delay_samples);
+            if self.unmeasured_steps == 0 {
+                self.line.add(delay - self.delay_samples);
+            } else {
+                self.line.pass();
+            }
         }
     }
 }
@@ -304,19 +319,21 @@ mod tests {
 
     /// Noise read at a delay that moves in a known way, with another noise of the same level over it.
     fn track(rate: f64, wow_samples: f64, seconds: f64) -> (DelayTracker, impl Fn(f64) -> f64, i64) {
-        track_through(None, rate, wow_samples, seconds)
+        track_through(None, rate, wow_samples, seconds, f64::INFINITY)
     }
 
-    /// The same through a filter that from the middle on is another one.
+    /// The same through a filter that from the middle on is another one, of a backing that ends after so many seconds.
     fn track_through(
         filter: Option<Taps>,
         rate: f64,
         wow_samples: f64,
         seconds: f64,
+        heard_s: f64,
     ) -> (DelayTracker, impl Fn(f64) -> f64, i64) {
         let sizes = Sizes::new(16_000.0);
         let len = (seconds * 16_000.0) as usize;
-        let (song, voice) = (noise(len + 400, 1), noise(len, 2));
+        let (mut song, voice) = (noise(len + 400, 1), noise(len, 2));
+        song.iter_mut().skip((heard_s * 16_000.0) as usize).for_each(|x| *x = 0.0);
         let delay = move |n: f64| 20.0 + rate * n + wow_samples * (n * 2.5e-4).sin();
         let (mut mix, mut backing) = (Ring::new(len), Ring::new(len));
         let mut tracker = DelayTracker::new(sizes);
@@ -355,7 +372,7 @@ mod tests {
     fn another_delay_of_the_filter_is_no_movement() {
         for samples in [1.0, -0.4] {
             let filter = Taps::gains(Sizes::new(16_000.0).scaled(4096), [1.0; 2], samples);
-            let (tracker, _, _) = track_through(Some(filter), 0.0, 0.0, 8.0);
+            let (tracker, _, _) = track_through(Some(filter), 0.0, 0.0, 8.0, f64::INFINITY);
             assert!(!tracker.motion().moves(), "{samples} samples");
         }
     }
@@ -401,7 +418,7 @@ mod tests {
         let mut filter = Taps::gains(Sizes::new(16_000.0).scaled(4096), [0.6; 2], 0.0);
         let centre = filter.num_taps() / 2;
         (0..2).for_each(|side| filter.h[side][side][centre + 2] = 0.4);
-        let (tracker, _, _) = track_through(Some(filter), 0.0, 0.0, 8.0);
+        let (tracker, _, _) = track_through(Some(filter), 0.0, 0.0, 8.0, f64::INFINITY);
         assert!(!tracker.motion().moves());
     }
 
@@ -413,6 +430,19 @@ mod tests {
         assert!(error.abs() < 0.02, "{error}");
         let (start, motion) = tracker.model(0);
         assert!((start - 20.0).abs() < 0.1 && (motion.rate - 1e-4).abs() < 1e-6, "{start} {motion:?}");
+    }
+
+    /// The same wow, of a backing that ends where the delay grows fastest: from then on it would grow by 96 samples.
+    #[test]
+    fn a_delay_does_not_run_away_where_nothing_is_heard() {
+        let (tracker, _, at) = track_through(None, 0.0, 3.0, 16.0, 7.86);
+        assert!(tracker.motion().moves());
+        let error = tracker.delay_at(at) - 20.0;
+        let (start, motion) = tracker.model(0);
+        assert!(
+            error.abs() < 3.0 && (start - 20.0).abs() < 3.0 && motion.rate.abs() < 5e-5,
+            "{error} {start} {motion:?}"
+        );
     }
 
     /// Wow of 0.64 Hz and 3 samples either way.

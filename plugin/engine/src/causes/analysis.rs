@@ -5,9 +5,11 @@ use crate::causes::cells::CellHistory;
 use crate::causes::chain::Chain;
 use crate::causes::corrected::BackingSpectrum;
 use crate::causes::diagnosis::{Causes, FOLLOWED, Kind};
+use crate::causes::flat_tops::FlatTops;
 use crate::causes::remaining::{MIN_FRAMES, remaining};
 use crate::dsp::ring::{Signal, Stereo};
 use crate::dsp::sizes::Sizes;
+use crate::dsp::units::db_to_power;
 
 /// Frames within which a voice rests at some time: as many as the null depth remembers (10 s).
 const RESTED_FRAMES: usize = 430;
@@ -18,6 +20,7 @@ const AGAIN_S: f64 = 1.5;
 pub struct Study {
     cells: CellHistory,
     backing: BackingSpectrum,
+    tops: FlatTops,
     /// New music after which it is worth looking again, samples.
     again_samples: i64,
     heard_to: i64,
@@ -32,6 +35,7 @@ impl Study {
         Self {
             cells: CellHistory::new(sizes),
             backing: BackingSpectrum::new(sizes),
+            tops: FlatTops::default(),
             again_samples: sizes.samples(AGAIN_S) as i64,
             heard_to: i64::MIN,
             left_at_most: f64::INFINITY,
@@ -42,6 +46,7 @@ impl Study {
     /// Forgets what it heard: mix and backing belong together otherwise.
     pub fn forget(&mut self) {
         self.hear_anew();
+        self.tops = FlatTops::default();
         self.left_at_most = f64::INFINITY;
     }
 
@@ -57,6 +62,11 @@ impl Study {
     pub fn fresh(&self, end: i64) -> usize {
         let fresh = end.saturating_sub(self.heard_to);
         if fresh < self.again_samples { 0 } else { usize::try_from(fresh).unwrap_or(usize::MAX) }
+    }
+
+    /// Hears a stretch that is looked at next: the mix, the aligned backing, its level as it came, and the matched backing.
+    pub fn hear_tops(&mut self, mix: &impl Signal, backing: &impl Signal, matched: &Stereo) {
+        self.tops.hear(mix, backing, matched);
     }
 
     /// Looks at a stretch that ends at `end`: the mix, the aligned backing and the matched backing, all of one length.
@@ -82,8 +92,15 @@ impl Study {
         let moving =
             FOLLOWED * corrected.iter().filter(|(kind, _)| moves(kind)).map(|s| s.1).fold(0.0, f64::max);
         let remaining = remaining(&self.cells, moving);
-        let causes = Causes::rank(corrected.into_iter().chain(remaining), left, moving);
-        self.causes = causes.with_evidence(evidence(&causes, &self.cells, chain.gains));
+        let clipped = self.tops.evidence();
+        let found = || corrected.iter().chain(&remaining).copied();
+        let causes = Causes::rank(found(), left, moving);
+        let evidence = evidence(&causes, &corrected, &self.cells, chain.gains, clipped);
+        let is_clipping = |(kind, _): (Kind, f64)| kind == Kind::Clipping;
+        let unheard = clipped.filter(|_| !found().any(is_clipping));
+        let unheard = unheard.map(|clipped| (Kind::Clipping, db_to_power(-f64::from(clipped.figure_db))));
+        let causes = Causes::rank(found().chain(unheard), left, moving);
+        self.causes = causes.with_evidence(evidence).with_clipping(clipped);
     }
 
     /// Whether enough of the voice was heard for what moves with it to show, if anything does.

@@ -142,6 +142,8 @@ impl Cause {
 pub struct Causes {
     ranked: [Option<Cause>; MOST_CAUSES],
     beneath_voice: Option<Evidence>,
+    /// Hard clipping, if there is any, whatever else limits it.
+    clipped: Option<Evidence>,
 }
 
 impl Causes {
@@ -163,19 +165,24 @@ impl Causes {
 
     /// The null depth beneath the voice, if enough was heard to estimate it.
     pub fn estimate(&self) -> Option<Estimate> {
-        self.beneath_voice.map(|evidence| evidence.estimate())
+        self.beneath_voice.map(|evidence| self.beside_clipping(evidence.estimate()))
     }
 
     /// The null depth beneath the voice where it was measured in its rests, dB.
     pub fn about_measured(&self, depth_db: f32) -> Estimate {
-        self.beneath_voice.unwrap_or_default().about_measured(depth_db)
+        self.beside_clipping(self.beneath_voice.unwrap_or_default().about_measured(depth_db))
+    }
+
+    fn beside_clipping(&self, estimate: Estimate) -> Estimate {
+        self.clipped.map_or(estimate, |clipped| estimate.at_most(clipped.estimate()))
     }
 
     /// What leaves so much more beneath the voice than this depth, heard in its rests, dB, that they say nothing of it.
     pub fn forbidding(&self, depth_db: f32) -> Option<Kind> {
         let cause = self.iter().find(|cause| cause.forbids(depth_db)).map(|cause| cause.kind);
-        let beneath_voice = self.beneath_voice.filter(|evidence| evidence.forbids(depth_db));
-        cause.or_else(|| beneath_voice.and_then(|evidence| kind_of(evidence.limit)))
+        let limits = [self.beneath_voice, self.clipped].into_iter().flatten();
+        let mut forbidding = limits.filter(|evidence| evidence.forbids(depth_db));
+        cause.or_else(|| forbidding.next().and_then(|evidence| kind_of(evidence.limit)))
     }
 
     /// The same with what the match tells of the limit: a tone that moves, band by band, limits the null most, but for a bend. Where
@@ -198,6 +205,11 @@ impl Causes {
     /// The same causes with what the depth beneath the voice is estimated by.
     pub fn with_evidence(self, beneath_voice: Option<Evidence>) -> Self {
         Self { beneath_voice, ..self }
+    }
+
+    /// The same causes beside hard clipping.
+    pub fn with_clipping(self, clipped: Option<Evidence>) -> Self {
+        Self { clipped, ..self }
     }
 
     /// Ranks differences, each with the power that it would leave re the backing's if it was not corrected.
@@ -230,7 +242,7 @@ impl Causes {
 fn kind_of(limit: Limit) -> Option<Kind> {
     match limit {
         Limit::Nothing | Limit::Clock => None,
-        Limit::Bend | Limit::Straightened => Some(Kind::Clipping),
+        Limit::Bend | Limit::Straightened | Limit::Clipped => Some(Kind::Clipping),
         Limit::Codec => Some(Kind::Codec { edge: None }),
         Limit::Level | Limit::Tone => Some(Kind::Movement { range_db: 0.0 }),
         Limit::Speed => Some(Kind::Wow { samples: 0.0 }),
@@ -282,5 +294,22 @@ mod tests {
             assert_eq!(given(limit, &learned), Some(limit));
         }
         assert_eq!(Causes::default().with_match(&learned).estimate(), None);
+    }
+
+    /// Clipping that leaves 30 dB or so: rests of 137 dB say nothing, and a level that alone would leave 50 dB does not either; one
+    /// that leaves 20 dB does.
+    #[test]
+    fn hard_clipping_limits_whatever_else_does() {
+        let clipped = Evidence { limit: Limit::Clipped, figure_db: 26.0 };
+        let beside = |limit, figure_db| {
+            let evidence = Some(Evidence { limit, figure_db });
+            Causes::default().with_evidence(evidence).with_clipping(Some(clipped))
+        };
+        let nothing = beside(Limit::Nothing, 50.0);
+        assert_eq!(nothing.forbidding(137.0), Some(Kind::Clipping));
+        assert_eq!(nothing.about_measured(137.0).depth_db, clipped.estimate().depth_db);
+        assert_eq!(beside(Limit::Level, 50.0).estimate(), Some(clipped.estimate()));
+        let level = Evidence { limit: Limit::Level, figure_db: 20.0 };
+        assert_eq!(beside(Limit::Level, 20.0).estimate(), Some(level.estimate()));
     }
 }

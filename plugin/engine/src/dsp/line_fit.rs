@@ -19,10 +19,17 @@ impl LineFit {
 
     /// Adds the value of the next step.
     pub fn add(&mut self, value: f64) {
+        self.pass();
+        self.weights[0] += 1.0;
+        self.values[0] += value;
+    }
+
+    /// The next step has no value.
+    pub fn pass(&mut self) {
         let ([w0, w1, w2], [v0, v1]) = (self.weights, self.values);
         // Everything is one step older.
-        self.weights = [self.decay * w0 + 1.0, self.decay * (w1 + w0), self.decay * (w2 + 2.0 * w1 + w0)];
-        self.values = [self.decay * v0 + value, self.decay * (v1 + v0)];
+        self.weights = [self.decay * w0, self.decay * (w1 + w0), self.decay * (w2 + 2.0 * w1 + w0)];
+        self.values = [self.decay * v0, self.decay * (v1 + v0)];
     }
 
     /// Value of the line at the newest step, and its slope per step.
@@ -46,5 +53,9 @@ mod tests {
         (0..500).for_each(|n| line.add(3.0 + 0.25 * f64::from(n)));
         let (newest, slope) = line.fit();
         assert!((newest - (3.0 + 0.25 * 499.0)).abs() < 1e-9 && (slope - 0.25).abs() < 1e-12);
+        // It goes on where there are no values.
+        (0..100).for_each(|_| line.pass());
+        let (newest, slope) = line.fit();
+        assert!((newest - (3.0 + 0.25 * 599.0)).abs() < 1e-9 && (slope - 0.25).abs() < 1e-12);
     }
 }

@@ -2,8 +2,10 @@
 //! at either end. It is read where it is kept, piece by piece.
 
 use crate::discontinuities::Discontinuities;
-use crate::dsp::ring::{Ring, Signal};
+use crate::dsp::ring::{Ring, Signal, stereo};
 use crate::dsp::sizes::Sizes;
+use crate::dsp::units::mean_square;
+use crate::input::SILENT_BACKING;
 use crate::learn::silences::Silences;
 use crate::matching::follower_gain::FollowerGain;
 use crate::matching::residual_cost::{self, ResidualCost};
@@ -151,6 +153,20 @@ impl Newest<'_> {
     pub fn backing_under_mix(&self) -> Tail<'_, Moved> {
         let backing = &self.stretch.backing;
         Tail { signal: backing, len: self.len, beyond: backing.margin }
+    }
+
+    /// The same with its level as it came.
+    pub fn backing_as_it_came(&self) -> Tail<'_, Part> {
+        let backing = &self.stretch.backing;
+        Tail { signal: &backing.part, len: self.len, beyond: backing.margin }
+    }
+
+    /// Whether its backing is more than silence.
+    pub fn sounds(&self) -> bool {
+        let mut backing = stereo(self.len);
+        let came = self.backing_as_it_came();
+        backing.iter_mut().enumerate().for_each(|(side, samples)| came.read(side, 0, samples));
+        mean_square([&backing[0], &backing[1]]) > SILENT_BACKING
     }
 
     /// Cost of what a filter leaves, frame by frame.

@@ -195,7 +195,8 @@ impl Learner {
             report.local = self.locator(filter).local(given.delay_samples, given.from);
         }
         self.enter(given);
-        if let Some(mut heard) = self.memory.newest(given, MEMORY_S) {
+        let heard = self.memory.newest(given, MEMORY_S).filter(|heard| self.sounds(heard));
+        if let Some(mut heard) = heard {
             report.heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
             if given.movement.moves() {
                 report.following_helps = self.level_test.follow(&mut heard, filter, given, self.sizes);
@@ -222,7 +223,8 @@ impl Learner {
     /// Learns nothing.
     fn look_on(&mut self, given: &MatchRequest, song_offset: i64, filter: &Taps) -> CausesReport {
         self.enter(given);
-        if let Some(mut heard) = self.memory.newest(given, STUDIED_S) {
+        let heard = self.memory.newest(given, STUDIED_S).filter(|heard| self.sounds(heard));
+        if let Some(mut heard) = heard {
             if given.movement.moves() {
                 self.level_test.follow(&mut heard, filter, given, self.sizes);
             }
@@ -236,6 +238,11 @@ impl Learner {
         let heard = self.memory.newest(given, MEMORY_S)?;
         let pairs = FramePairs::of(&heard.mix, &heard.backing, filter, self.sizes);
         bend_fit::find(&pairs, filter.level(), self.sizes.sample_rate_hz)
+    }
+
+    /// Whether the backing was heard in what is judged by. Where it was not, nobody can tell what helps, nor what limits the null.
+    fn sounds(&self, heard: &Stretch) -> bool {
+        heard.newest(self.sizes.samples(JUDGED_S)).sounds()
     }
 
     /// Models are fitted at one alignment; a delay that moves is one alignment.
@@ -274,6 +281,7 @@ impl Learner {
             gains: heard.backing.gains.as_deref(),
         };
         let matched = filter.apply(&newest.backing());
+        self.study.hear_tops(&newest.mix(), &newest.backing_as_it_came(), &matched);
         self.study.look(&newest.mix(), &newest.backing_under_mix(), &matched, heard.end(), &chain);
     }
 
@@ -351,9 +359,14 @@ mod tests {
 
     /// A learner at 16 kHz that has heard a song at a delay, in samples by position, which is known up to a fraction.
     fn heard(len: usize, delay: impl Fn(f64) -> f64, known: impl Fn(f64) -> f64) -> Work {
+        heard_of(&noise(len, 1), delay, known)
+    }
+
+    fn heard_of(song: &[f32], delay: impl Fn(f64) -> f64, known: impl Fn(f64) -> f64) -> Work {
+        let len = song.len();
         let sizes = Sizes::new(16_000.0);
         let hop = sizes.hop();
-        let song: Vec<f32> = noise(len, 1).iter().map(|x| 0.1 * x).collect();
+        let song: Vec<f32> = song.iter().map(|x| 0.1 * x).collect();
         let mut source = Ring::new(len);
         source.push([&song, &song]);
         let (mut line, mut read) =
@@ -385,6 +398,21 @@ mod tests {
             is_taken_up: false,
             seeks_bend: false,
         }
+    }
+
+    /// From a backing that ended long ago nothing is learned, and what was known of it stays.
+    #[test]
+    fn silence_teaches_nothing() {
+        let learns = |sounding: usize| {
+            let mut song = noise(96_000, 1);
+            song[sounding..].fill(0.0);
+            let mut work = heard_of(&song, |_| 20.0, |_| 20.0);
+            work.request = request(MatchRequest { moving: false, ..moving(20) }, 0);
+            work.run();
+            let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
+            report.heard_s > 0.0
+        };
+        assert_eq!([96_000, 48_000, 16_000].map(learns), [true, true, false]);
     }
 
     /// The delay of the filter goes to the delay that moves only if the match is taken; a report that is dropped leaves nothing

@@ -261,6 +261,7 @@ impl Bands {
             // Nothing is expected, and so nothing is reduced.
             self.bands
                 .iter_mut()
+                .filter(|band| !band.estimator.rests())
                 .for_each(|band| band.cost_reduction -= self.cost_rate * band.cost_reduction);
             return;
         }
@@ -281,7 +282,8 @@ impl Bands {
                 *sum = (sum.0 + f64::from(reduced.ln()), sum.1 + 1.0);
             }
         }
-        for (band, (reduction, num_bins)) in self.bands.iter_mut().zip(sums) {
+        let measured = self.bands.iter_mut().zip(sums).filter(|(band, _)| !band.estimator.rests());
+        for (band, (reduction, num_bins)) in measured {
             band.cost_reduction += self.cost_rate * (reduction / (num_bins + 1e-9) - band.cost_reduction);
         }
     }

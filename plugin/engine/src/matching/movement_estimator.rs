@@ -45,6 +45,10 @@ const MAX_SPREAD: f64 = 50.0;
 /// Chosen by hand; not measured.
 const MIN_INFORMATION: f64 = 1.0;
 
+/// Silence after which nothing more is learned from it, seconds: what was found of a song whose backing ends early would fade.
+/// Chosen by hand; not measured.
+const SILENT_S: f64 = 2.0;
+
 /// Largest movement that is taken from one half of the spectrum, re 1. Chosen by hand; not measured.
 const MAX_HALF_LEVEL: f64 = 0.7;
 /// Information that is added to the measured one, so that it can be divided by.
@@ -81,6 +85,8 @@ pub struct MovementEstimator {
     /// Frames passed when the statistics start over, and those still to be passed.
     unsettled_frames: usize,
     left_out: usize,
+    /// Frames since anything was measured.
+    silent_frames: usize,
     bank: ProcessNoiseBank<DecayingLevel, NUM_TRIALS>,
     /// Index of the trial that is followed.
     best: usize,
@@ -114,6 +120,7 @@ impl MovementEstimator {
             frame_s,
             unsettled_frames: UNSETTLED_HOPS / hops,
             left_out: UNSETTLED_HOPS / hops,
+            silent_frames: 0,
             bank: ProcessNoiseBank::new(dynamics, blocks, DecayingLevel::default()),
             best: 0,
             spread: Spread::default(),
@@ -130,6 +137,7 @@ impl MovementEstimator {
         self.spread = Spread::default();
         self.min_blocks = MIN_BLOCKS;
         self.left_out = self.unsettled_frames;
+        self.silent_frames = 0;
     }
 
     /// Whether following the movement in force pays. One that pays is not given up as soon as nothing moves.
@@ -159,6 +167,11 @@ impl MovementEstimator {
         decay(self.frame_s, self.movement.tau_s)
     }
 
+    /// Whether there has been nothing to measure for long of what moves.
+    pub fn rests(&self) -> bool {
+        self.movement.moves() && self.silent_frames as f64 * self.frame_s > SILENT_S
+    }
+
     /// Puts the bank to the test in the next frame, and from time to time judges by it how the level moves.
     pub fn hear(&mut self, halves: &MeasuredHalves) {
         if self.left_out > 0 {
@@ -167,6 +180,10 @@ impl MovementEstimator {
         }
         let MeasuredHalves { levels, information } = halves;
         let harmonic = 1.0 / (1.0 / information[0] + 1.0 / information[1]);
+        self.silent_frames = if harmonic > MIN_INFORMATION { 0 } else { self.silent_frames + 1 };
+        if self.rests() {
+            return;
+        }
         if harmonic > MIN_INFORMATION {
             let weight = harmonic.sqrt();
             self.spread.sum += weight * ((levels[0] - levels[1]).powi(2) * harmonic).min(MAX_SPREAD);
@@ -277,6 +294,18 @@ mod tests {
         };
         let moves = [(8.0, true), (8.0, false), (30.0, true)].map(|(s, pays)| moves_after(s, pays));
         assert_eq!(moves, [true, false, false]);
+    }
+
+    /// What moved goes on to do so where nothing is heard any more.
+    #[test]
+    fn what_was_found_does_not_fade_in_silence() {
+        let mut estimator = estimator();
+        hear(&mut estimator, 320, |frame| [if frame >= 288 { -0.035 } else { 0.0 }; 2]);
+        let silence = MeasuredHalves { levels: [0.0; 2], information: [LEAST_INFORMATION; 2] };
+        (0..10_000).for_each(|_| estimator.hear(&silence));
+        assert!(estimator.rests() && estimator.movement().moves());
+        hear(&mut estimator, 5_000, |_| [0.0; 2]);
+        assert!(!estimator.rests() && !estimator.movement().moves());
     }
 
     /// Frames in which the match before still sounds say nothing of the level.
