@@ -25,6 +25,9 @@ const FURTHER: f64 = 0.25;
 /// not measured.
 const SHARED: f64 = 0.05;
 
+/// Length of the pieces that are read at a time, samples. A top across two of them is not seen.
+const PIECE: usize = 16_384;
+
 /// The tops at one extreme of one side of a signal.
 #[derive(Clone, Copy, Default)]
 struct Extreme {
@@ -112,21 +115,27 @@ pub struct FlatTops {
 impl FlatTops {
     /// Hears a stretch: the mix, the aligned backing, its level as it came, and the matched backing, all of one length.
     pub fn hear(&mut self, mix: &impl Signal, backing: &impl Signal, matched: &Stereo) {
-        let mut samples = [(); 2].map(|()| vec![0.0; mix.num_samples()]);
+        let [mut x, mut b] = [(); 2].map(|()| vec![0.0; PIECE]);
         for (side, matched) in matched.iter().enumerate() {
-            let [x, b] = &mut samples;
-            mix.read(side, 0, x);
-            backing.read(side, 0, b);
-            let over: Vec<f32> = x.iter().zip(matched).map(|(x, m)| m - x).collect();
-            self.mix.hear(side, x, &over);
-            // In the units of the backing, and as it lies.
-            let (product, power) = b.iter().zip(matched).fold((0.0, 1e-20), |(product, power), (b, m)| {
-                (product + f64::from(b * m), power + f64::from(m * m))
-            });
-            let scale = (product / power) as f32;
-            let over: Vec<f32> = over.iter().map(|over| -scale * over).collect();
-            self.backing.hear(side, b, &over);
+            for (piece, matched) in matched.chunks(PIECE).enumerate() {
+                let (x, b) = (&mut x[..matched.len()], &mut b[..matched.len()]);
+                mix.read(side, piece * PIECE, x);
+                backing.read(side, piece * PIECE, b);
+                self.hear_piece(side, x, b, matched);
+            }
         }
+    }
+
+    fn hear_piece(&mut self, side: usize, mix: &[f32], backing: &[f32], matched: &[f32]) {
+        let over: Vec<f32> = mix.iter().zip(matched).map(|(x, m)| m - x).collect();
+        self.mix.hear(side, mix, &over);
+        // In the units of the backing, and as it lies.
+        let (product, power) = backing.iter().zip(matched).fold((0.0, 1e-20), |(product, power), (b, m)| {
+            (product + f64::from(b * m), power + f64::from(m * m))
+        });
+        let scale = (product / power) as f32;
+        let over: Vec<f32> = over.iter().map(|over| -scale * over).collect();
+        self.backing.hear(side, backing, &over);
     }
 
     /// What it leaves, if the mix was clipped. What was cut off a backing counts where that was done to it on its own: one that was

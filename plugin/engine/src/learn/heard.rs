@@ -163,10 +163,14 @@ impl Newest<'_> {
 
     /// Whether its backing is more than silence.
     pub fn sounds(&self) -> bool {
-        let mut backing = stereo(self.len);
-        let came = self.backing_as_it_came();
-        backing.iter_mut().enumerate().for_each(|(side, samples)| came.read(side, 0, samples));
-        mean_square([&backing[0], &backing[1]]) > SILENT_BACKING
+        let (came, hop) = (self.backing_as_it_came(), self.stretch.backing.hop);
+        let mut backing = stereo(hop);
+        let power = |from: usize| {
+            backing.iter_mut().enumerate().for_each(|(side, samples)| came.read(side, from, samples));
+            mean_square([&backing[0], &backing[1]])
+        };
+        let num_hops = self.len / hop;
+        (0..num_hops).map(|idx| idx * hop).map(power).sum::<f64>() > SILENT_BACKING * num_hops as f64
     }
 
     /// Cost of what a filter leaves, frame by frame.

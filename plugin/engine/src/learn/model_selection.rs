@@ -141,8 +141,8 @@ impl ModelSelection {
         let passes = if reference.is_silent() { 3 } else { 1 };
         let mut trials = Vec::new();
         for pass in 0..passes {
-            let statistics = Statistics::gather(&heard.mix, &heard.backing, &reference, window);
             let active = reference.centred_responses(&mut spectrum);
+            let statistics = Statistics::gather(&heard.mix, &heard.backing, &reference, &active, window);
             self.level = fit_simple(&statistics, &active, self.level, false, rate);
             self.delayed = fit_simple(&statistics, &active, self.delayed, true, rate);
             let simple = |model| simple_taps(model, &self.level, &self.delayed, num_taps);

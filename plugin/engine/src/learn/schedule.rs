@@ -28,9 +28,9 @@ const ANALYSIS_ONLY_S: f64 = 7.0;
 const LEISURE_S: f64 = 3.0;
 /// The same of a match where somebody hears it.
 const MATCH_S: f64 = 1.0;
-/// Time for which a job may be out before what it reads is overwritten, seconds: it is taken back after [`MATCH_S`] at the latest,
-/// and may be late by more than as much again.
-pub const OUT_S: f64 = 2.5 * MATCH_S;
+/// Time for which a job may be out before what it reads is overwritten, seconds: it is taken back after [`BEND_S`] at the latest,
+/// and most after half of that; so much late they may be.
+pub const OUT_S: f64 = BEND_S + 0.3;
 /// The same where nobody hears what is played: who plays waits for the job, so that none is late.
 pub const ANALYSIS_OUT_S: f64 = ANALYSIS_ONLY_S + 0.1;
 /// Music from which a curve is sought that bent both, seconds, and how long it takes until one is sought again: what takes this

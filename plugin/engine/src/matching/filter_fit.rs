@@ -220,8 +220,8 @@ mod tests {
         let mut spectrum = Spectrum::new(window);
         let mut taps = Taps::silent(len);
         for _ in 0..4 {
-            let statistics = Statistics::gather(&mix, &backing, &taps, window);
             let active = taps.centred_responses(&mut spectrum);
+            let statistics = Statistics::gather(&mix, &backing, &taps, &active, window);
             taps = fit_filter(&statistics, &active, &taps, true, &STEPS, &mut spectrum).pop().unwrap();
         }
         let error: f32 = taps

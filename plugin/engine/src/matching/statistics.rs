@@ -11,7 +11,6 @@ use crate::matching::taps::Taps;
 use crate::spectral::covariance::Covariance;
 use crate::spectral::frames::Frames;
 use crate::spectral::lanes::{LANES, Lanes, plus, power, scaled, times, times_conj};
-use crate::spectral::spectrum::Spectrum;
 use crate::spectral::twin_spectrum::split;
 use multiversion::multiversion;
 use realfft::num_complex::{Complex, Complex32};
@@ -96,19 +95,35 @@ type Powers = [Vec<f32>; 5];
 /// Spectra of residual and backing, left and right, in one frame.
 type Spectra = [Vec<Complex32>; 4];
 
+/// Responses of a filter about its centre, to side, from side; see [`Taps::centred_responses`].
+type Responses = [[Vec<Complex32>; 2]; 2];
+
 impl Statistics {
-    /// Gathers over `mix`, with `backing` reaching half a filter beyond it at either end. Allocates.
-    pub fn gather(mix: &impl Signal, backing: &impl Signal, active: &Taps, window: usize) -> Self {
+    /// Gathers over `mix`, with `backing` reaching half a filter beyond it at either end, through a filter of given responses.
+    /// Allocates.
+    pub fn gather(
+        mix: &impl Signal,
+        backing: &impl Signal,
+        active: &Taps,
+        responses: &Responses,
+        window: usize,
+    ) -> Self {
         // All that this takes besides is gone before the sums are written out.
-        let sums = Self::sum_up(mix, backing, active, window);
+        let sums = Self::sum_up(mix, backing, active, responses, window);
         let bins = (0..window / 2 + 1).map(|k| BinSums::of(sums[k / LANES].map(|lanes| lanes.0[k % LANES])));
         Self { bins: bins.collect(), len: window }
     }
 
-    fn sum_up(mix: &impl Signal, backing: &impl Signal, active: &Taps, window: usize) -> Vec<Sums> {
+    fn sum_up(
+        mix: &impl Signal,
+        backing: &impl Signal,
+        active: &Taps,
+        responses: &Responses,
+        window: usize,
+    ) -> Vec<Sums> {
         let num_bins = window / 2 + 1;
         let padded = num_bins.next_multiple_of(LANES);
-        let mut loader = Loader::new(mix, backing, active, window);
+        let mut loader = Loader::new(mix, backing, active, responses, window);
         let num_frames = loader.frames.count(mix.num_samples());
         let floor = floor(num_frames, &mut loader);
         let mut powers: [Powers; 3] =
@@ -149,21 +164,20 @@ struct Loader<'a, X, Y> {
     backing: &'a Y,
     /// Half the filter: how far the backing reaches beyond the mix.
     margin: usize,
-    /// Responses of the filter.
-    responses: [[Vec<Complex32>; 2]; 2],
+    responses: &'a Responses,
     /// The backing of the frame that was loaded last, and where it begins.
     heard: Stereo,
     heard_at: Option<usize>,
 }
 
 impl<'a, X: Signal, Y: Signal> Loader<'a, X, Y> {
-    fn new(mix: &'a X, backing: &'a Y, active: &Taps, window: usize) -> Self {
+    fn new(mix: &'a X, backing: &'a Y, active: &Taps, responses: &'a Responses, window: usize) -> Self {
         Self {
             frames: Frames::new(window),
             subtraction: Subtraction::new(mix, backing, active),
             backing,
             margin: active.num_taps() / 2,
-            responses: active.centred_responses(&mut Spectrum::new(window)),
+            responses,
             heard: stereo(window.min(mix.num_samples())),
             heard_at: None,
         }
@@ -188,7 +202,7 @@ impl<'a, X: Signal, Y: Signal> Loader<'a, X, Y> {
         let num_bins = self.frames.num_bins();
         let [p11, p22, re, im, backing] = powers.each_mut().map(|p| &mut p[1..=num_bins]);
         covariances(e0, e1, [p11, p22, re, im]);
-        matched_powers(&self.responses, [y0, y1], backing);
+        matched_powers(self.responses, [y0, y1], backing);
         for plane in powers {
             plane[0] = plane[1];
             plane[num_bins + 1] = plane[num_bins];
@@ -198,11 +212,7 @@ impl<'a, X: Signal, Y: Signal> Loader<'a, X, Y> {
 
 /// Mean power of both sides of what a filter makes of the backing.
 #[multiversion(targets("x86_64+avx2"))]
-fn matched_powers(
-    responses: &[[Vec<Complex32>; 2]; 2],
-    [left, right]: [&[Complex32]; 2],
-    powers: &mut [f32],
-) {
+fn matched_powers(responses: &Responses, [left, right]: [&[Complex32]; 2], powers: &mut [f32]) {
     powers.fill(0.0);
     for [from_left, from_right] in responses {
         for ((((power, a), b), left), right) in
