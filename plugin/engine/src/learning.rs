@@ -164,6 +164,16 @@ impl LearningController {
         self.work.as_mut().map(|work| &mut work.better)
     }
 
+    /// Hops that may be learned from, once the learner has caught up.
+    fn heard_hops(&self, input: &InputHistory) -> u64 {
+        ((input.end() - self.learn_from).max(0) / self.sizes.hop() as i64) as u64
+    }
+
+    /// When the match that is due is taken back, in hops from now, if a curve that bent both is to be sought with it.
+    pub fn seek_bend(&mut self, input: &InputHistory) -> Option<u64> {
+        self.schedule.seek_bend(input.now(), self.heard_hops(input))
+    }
+
     /// The curve that a job has found to bend both, once.
     pub fn found_bend(&mut self) -> Option<Bend> {
         self.work.as_mut()?.bend.take()
@@ -205,16 +215,15 @@ impl LearningController {
         }
         memory.hear_delays(aligner.history());
         let has_caught_up = memory.end() >= input.end();
-        let heard_hops = (memory.end() - self.learn_from).max(0) / self.sizes.hop() as i64;
         let within_reach = input.silent_hops() < self.sizes.hops(EARLY_S);
         if !has_caught_up || !within_reach {
             return None;
         }
-        let (now, state) = (input.now(), aligner.lock().state);
+        let (now, state, heard_hops) = (input.now(), aligner.lock().state, self.heard_hops(input));
         let (due, after) = match input.newest_settings().hold {
             true if self.causes_are_given => None,
             true => self.schedule.due_on_hold(now, state),
-            false => self.schedule.due(now, state, doubt, heard_hops as u64),
+            false => self.schedule.due(now, state, doubt, heard_hops),
         }?;
         if due == Due::LocalSearch && aligner.moves() {
             return None; // The tracker looks more closely.

@@ -32,7 +32,18 @@ pub fn is_silence(stereo: [&[f32]; 2]) -> bool {
     stereo.into_iter().flatten().all(|&x| x == 0.0)
 }
 
-/// Sum of products in double precision, four at a time: one sum would wait for itself.
+/// Sum in double precision, four at a time: one sum would wait for itself.
+#[inline(always)]
+pub fn sum(values: &[f32]) -> f64 {
+    let (fours, rest) = values.as_chunks::<4>();
+    let mut sums = [0.0f64; 4];
+    for four in fours {
+        (0..4).for_each(|i| sums[i] += f64::from(four[i]));
+    }
+    sums.into_iter().chain(rest.iter().map(|&x| f64::from(x))).sum()
+}
+
+/// Sum of products, likewise.
 #[inline(always)]
 pub fn sum_of_products(a: &[f32], b: &[f32]) -> f64 {
     let ((fours, rest), (b, rest_b)) = (a.as_chunks::<4>(), b.as_chunks::<4>());
@@ -59,6 +70,7 @@ mod tests {
     fn sums_all_products() {
         let (a, b) = ([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [1.0, 1.0, 1.0, 1.0, 10.0, 100.0]);
         assert_eq!([6, 4, 1].map(|len| sum_of_products(&a[..len], &b[..len])), [660.0, 10.0, 1.0]);
+        assert_eq!([6, 4, 1].map(|len| sum(&a[..len])), [21.0, 10.0, 1.0]);
     }
 
     /// 90 % of a sine lies within sin(0.45 pi) of its reach (textbook: its arcsine distribution).

@@ -114,18 +114,13 @@ impl Engine {
         self.adopt_dynamics();
         self.adopt_bend();
         let doubt = self.supervisor.doubt();
-        let Some((due, mut after)) = self.learning.due(&self.input, &self.aligner, doubt) else { return };
+        let Some((due, after)) = self.learning.due(&self.input, &self.aligner, doubt) else { return };
         let (lock, is_locked) = (self.aligner.lock(), self.aligner.is_locked());
         let learn_from = self.learning.learn_from();
         let is_recording = self.learned.verdict != Verdict::Estimate && !self.learning.is_analysis_only();
-        let mut seeks_bend = false;
         let may_be_bent = self.metering.readings.causes.tell_bend() || !self.learned.bend.is_none();
-        if due == Due::Match && is_recording && may_be_bent {
-            let heard = (self.input.end() - learn_from).max(0) / self.sizes.hop() as i64;
-            if let Some(longer) = self.learning.schedule().seek_bend(self.input.now(), heard as u64) {
-                (seeks_bend, after) = (true, longer);
-            }
-        }
+        let seeks_bend = due == Due::Match && is_recording && may_be_bent;
+        let bend_after = if seeks_bend { self.learning.seek_bend(&self.input) } else { None };
         let request = MatchRequest {
             delay_samples: lock.delay_samples,
             moving: self.aligner.moves(),
@@ -135,7 +130,7 @@ impl Engine {
             learned_s: self.learned.learned_s,
             following_helps: self.learned.following_helps,
             is_taken_up: self.follows_as_taken_up,
-            seeks_bend,
+            seeks_bend: bend_after.is_some(),
         };
         let task = match due {
             Due::GlobalSearch => Task::GlobalSearch(GlobalSearch {
@@ -155,6 +150,7 @@ impl Engine {
         };
         let gathered =
             (due == Due::Match && is_recording).then(|| self.tone.bands.predictor.lend()).flatten();
+        let after = bend_after.unwrap_or(after);
         self.learning.submit(task, after, self.matcher.filter(), gathered, &self.input, worker);
     }
 

@@ -362,6 +362,7 @@ mod tests {
         heard_of(&noise(len, 1), delay, known)
     }
 
+    /// The same of a given song.
     fn heard_of(song: &[f32], delay: impl Fn(f64) -> f64, known: impl Fn(f64) -> f64) -> Work {
         let len = song.len();
         let sizes = Sizes::new(16_000.0);

@@ -28,8 +28,9 @@ const ANALYSIS_ONLY_S: f64 = 7.0;
 const LEISURE_S: f64 = 3.0;
 /// The same of a match where somebody hears it.
 const MATCH_S: f64 = 1.0;
-/// Time for which a job may be out before what it reads is overwritten, seconds: it is taken back after [`BEND_S`] at the latest,
-/// and most after half of that; so much late they may be.
+/// Time for which a job may be out before what it reads is overwritten, seconds: one that seeks a curve is taken back after
+/// [`BEND_S`] and may be 0.3 s late, all others by more than as long again as they are out. More takes memory, 3 MiB a second at
+/// 192 kHz.
 pub const OUT_S: f64 = BEND_S + 0.3;
 /// The same where nobody hears what is played: who plays waits for the job, so that none is late.
 pub const ANALYSIS_OUT_S: f64 = ANALYSIS_ONLY_S + 0.1;

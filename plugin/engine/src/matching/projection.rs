@@ -1,7 +1,7 @@
 //! Measures the backing's level in the mix, bin by bin: weighted projections of the mix on the matched backing. The
 //! weights are the inverse covariance of the voice, taken from the residual itself (after Nakatani et al. 2010).
 
-use crate::dsp::units::sum_of_products;
+use crate::dsp::units::{sum, sum_of_products};
 use crate::spectral::covariance::{Covariance, powers};
 use crate::spectral::lanes::{LANES, Lanes, Real, minus, scaled};
 use crate::spectral::stft::StereoBins;
@@ -113,15 +113,4 @@ pub fn runs<T: PartialEq>(bins: Range<usize>, group: impl Fn(usize) -> T) -> Vec
         }
     }
     runs
-}
-
-/// Sum in double precision, four at a time.
-#[inline(always)]
-fn sum(values: &[f32]) -> f64 {
-    let (fours, rest) = values.as_chunks::<4>();
-    let mut sums = [0.0f64; 4];
-    for four in fours {
-        (0..4).for_each(|i| sums[i] += f64::from(four[i]));
-    }
-    sums.into_iter().chain(rest.iter().map(|&x| f64::from(x))).sum()
 }

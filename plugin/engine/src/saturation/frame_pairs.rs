@@ -1,10 +1,10 @@
-//! Frames of a mix and of the backing in it, gathered over a whole song for the curve to be learned from.
+//! Frames of a mix and of the backing in it, gathered over a whole song, or the newest of it, for the curve to be learned from.
 
 use crate::dsp::hop::Hop;
 use crate::dsp::ring::{Signal, Stereo, sides_mut, stereo};
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean_square;
-use crate::input::InputHistory;
+use crate::input::{InputHistory, SILENT_BACKING};
 use crate::matching::subtraction::Subtraction;
 use crate::matching::taps::Taps;
 
@@ -18,8 +18,6 @@ const MOST_LEARNED: usize = 96;
 /// A frame counts if what is left of the mix, and the backing, are no further below those of the loudest frames (powers): the
 /// curve shows where both sound.
 const AUDIBLE: (f64, f64) = (1e-2, 1e-3);
-/// Mean square of a backing that counts as silent (-70 dB re full scale).
-const SILENT: f64 = 1e-7;
 /// The loudest frames are those beyond this share of all.
 const LOUDEST: f64 = 0.95;
 
@@ -72,7 +70,7 @@ impl FramePairs {
                 pairs.backing[side].copy_from_slice(&matched[..hop]);
             }
             let [left, right] = &pairs.backing;
-            let counts = mean_square([left, right]) > SILENT;
+            let counts = mean_square([left, right]) > SILENT_BACKING;
             pairs.take(from as i64, counts);
         }
         pairs
