@@ -346,7 +346,7 @@ impl Engine {
         self.aligner.forget(&self.input);
         self.put_in_force();
         self.recall_alignment(self.input.song_position());
-        self.level.follower.set_movement(self.learned.movement, true);
+        self.level.follower.set_movement(self.learned.movement);
         self.tone.bands.recall(&self.learned.bands);
         self.tone.bands.predictor.forget();
         self.tone.bands.predictor.set_model(&self.learned.dynamics);

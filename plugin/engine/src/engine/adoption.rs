@@ -78,7 +78,7 @@ impl Engine {
             self.learning.schedule().match_soon(self.input.now());
             if cautious && std::mem::take(&mut self.learned_freely) {
                 self.level.follower.forget_statistics();
-                self.level.follower.set_movement(Movement::STILL, true);
+                self.level.follower.set_movement(Movement::STILL);
                 self.learning.begin_anew();
             }
         }
@@ -183,7 +183,7 @@ impl Engine {
         // What a curve did looked like a level that moves, and like a filter.
         self.forget_movements();
         self.learned.learned_s = 0.0;
-        self.level.follower.set_movement(Movement::STILL, true);
+        self.level.follower.set_movement(Movement::STILL);
         self.tone.bands.predictor.forget();
         self.tone.bands.predictor.set_model(&self.learned.dynamics);
         self.output.relearn_residue();

@@ -25,7 +25,8 @@ pub struct LevelTrack {
 impl LevelTrack {
     /// A track that begins at a position.
     pub fn new(sizes: Sizes, begin: i64) -> Self {
-        let (hop, follower) = (sizes.hop(), Follower::new(sizes));
+        let (hop, mut follower) = (sizes.hop(), Follower::new(sizes));
+        follower.set_learning(false);
         let lead_hops = follower.latency_samples() / hop;
         Self { hop, follower, begin, end: begin, gains: Vec::new(), lead_hops }
     }
@@ -48,7 +49,7 @@ impl LevelTrack {
         let (hop, start, len) = (self.hop, heard.mix.start, heard.mix.len);
         self.gains.drain(..(start - self.begin) as usize / hop);
         self.begin = start;
-        self.follower.set_movement(movement, false);
+        self.follower.set_movement(movement);
         let mut convolver = Convolver::new(taps);
         let from = (self.end - start) as usize;
         let to = from.max(len / hop * hop);

@@ -184,21 +184,26 @@ impl Bands {
     }
 
     /// Does a part of what one hop further takes, the first of [`PARTS`] after [`Bands::hear`]. `engaged` lets the bands move at
-    /// all.
-    pub fn follow(&mut self, part: usize, engaged: bool) {
+    /// all, and `learning` has it learned how they do.
+    pub fn follow(&mut self, part: usize, engaged: bool, learning: bool) {
         if self.hops * self.hop < self.step {
             return;
         }
-        // A frame needs one neighbour on either side.
+        // A frame needs one neighbour on either side. Where nothing moves and nothing is learned, nobody asks.
         let num_frames = self.frames.num_frames();
+        let is_asked = learning || self.bands.iter().any(|band| band.estimator.movement().moves());
         match part {
             0 => self.take_frame(),
-            1 if num_frames >= 3 => measure(self, 1),
-            2 if num_frames > LAST_AGE as u64 + 2 => {
+            1 if is_asked && num_frames >= 3 => measure(self, 1),
+            2 if is_asked && num_frames > LAST_AGE as u64 + 2 => {
                 measure(self, LAST_AGE);
                 for (band, halves) in self.bands.iter_mut().zip(&self.frames[LAST_AGE].halves) {
-                    band.estimator.set_pays(pays(band.cost_reduction));
-                    band.estimator.hear(halves);
+                    if learning {
+                        band.estimator.set_pays(pays(band.cost_reduction));
+                        band.estimator.hear(halves);
+                    } else {
+                        band.estimator.track(halves);
+                    }
                 }
                 self.measure_cost();
             }
@@ -399,7 +404,7 @@ mod tests {
             };
             let ([mix_l, mix_r], [backing_l, backing_r]) = (cut(mix), cut(backing));
             bands.hear([&mix_l, &mix_r], [&backing_l, &backing_r]);
-            (0..PARTS).for_each(|part| bands.follow(part, true));
+            (0..PARTS).for_each(|part| bands.follow(part, true, true));
             let correction = bands.correction();
             for c in 0..2 {
                 for (n, &correction) in correction[c].iter().enumerate() {

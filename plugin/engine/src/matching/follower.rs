@@ -153,9 +153,13 @@ impl Follower {
         self.estimator.set_pays(pays);
     }
 
-    /// Takes a movement as known; `learning` says whether it may be learned further.
-    pub fn set_movement(&mut self, movement: Movement, learning: bool) {
+    /// Takes a movement as known.
+    pub fn set_movement(&mut self, movement: Movement) {
         self.estimator.recall(movement);
+    }
+
+    /// Whether the movement may be learned further.
+    pub fn set_learning(&mut self, learning: bool) {
         self.learning = learning;
     }
 
@@ -169,8 +173,8 @@ impl Follower {
     ) -> FollowerGain {
         self.num_read = if steady { self.num_bins } else { self.num_read_if_moving };
         self.take_frame(mix, matched);
-        // A frame needs one neighbour on either side.
-        if self.frames.num_frames() >= 3 {
+        // A frame needs one neighbour on either side. Where nothing moves and nothing is learned, nobody asks.
+        if self.frames.num_frames() >= 3 && (self.learning || self.movement().moves()) {
             measure(self, 1);
             if self.frames.num_frames() > LEARNING_AGE as u64 + 2 {
                 measure(self, LEARNING_AGE);
@@ -266,7 +270,8 @@ mod tests {
         let song = noise(4 * rate, 1);
         let mix: Vec<f32> = song.iter().enumerate().map(|(n, b)| gain(n) * b).collect();
         let mut follower = Follower::new(sizes);
-        follower.set_movement(Movement { process: 1e-4, tau_s: 0.5, measurement: 2.0 }, false);
+        follower.set_movement(Movement { process: 1e-4, tau_s: 0.5, measurement: 2.0 });
+        follower.set_learning(false);
         let (hop, mut errors) = (sizes.hop(), Vec::new());
         for at in (0..mix.len() - hop).step_by(hop) {
             let (mix, matched) = (&mix[at..at + hop], &song[at..at + hop]);
@@ -290,7 +295,7 @@ mod tests {
         let moves_after = |seconds: f64, is_recalled: bool| {
             let sizes = Sizes::new(rate as f64);
             let mut follower = Follower::new(sizes);
-            follower.set_movement(known, true);
+            follower.set_movement(known);
             if !is_recalled {
                 follower.forget_statistics();
             }

@@ -75,6 +75,7 @@ impl LevelStage {
         let backing =
             if is_silence(mix) { [&self.silence[0][..], &self.silence[1]] } else { matched.sides() };
         self.matched.push(backing);
+        self.follower.set_learning(!settings.hold);
         let gain = self.follower.process(mix, backing, steady, follow);
         self.matched.read_stereo(levelled.at, &mut levelled.audio);
         if gain.from != 1.0 || gain.to != 1.0 {

@@ -172,12 +172,13 @@ impl MovementEstimator {
         self.movement.moves() && self.silent_frames as f64 * self.frame_s > SILENT_S
     }
 
-    /// Puts the bank to the test in the next frame.
-    pub fn hear(&mut self, &MeasuredHalves { levels, information }: &MeasuredHalves) {
+    /// Puts the bank to the test in the next frame, and from time to time judges by it how the level moves.
+    pub fn hear(&mut self, halves: &MeasuredHalves) {
         if self.left_out > 0 {
             self.left_out -= 1;
             return;
         }
+        let MeasuredHalves { levels, information } = halves;
         let harmonic = 1.0 / (1.0 / information[0] + 1.0 / information[1]);
         self.silent_frames = if harmonic > MIN_INFORMATION { 0 } else { self.silent_frames + 1 };
         if self.rests() {
@@ -188,13 +189,19 @@ impl MovementEstimator {
             self.spread.sum += weight * ((levels[0] - levels[1]).powi(2) * harmonic).min(MAX_SPREAD);
             self.spread.weight += weight;
         }
+        if self.track(halves) {
+            self.judge();
+        }
+    }
+
+    /// Tracks the level in either half through the next frame, for [`Self::expected_in_halves`]; true if a block of frames is
+    /// whole.
+    pub fn track(&mut self, &MeasuredHalves { levels, information }: &MeasuredHalves) -> bool {
         let noise = self.movement.measurement;
         let cost = |half: usize, expected: f64| {
             ((levels[half] - expected).powi(2) * information[half] / noise).min(MAX_COST)
         };
-        if self.bank.hear(levels, information.map(|information| noise / information), [0.0; 2], cost) {
-            self.judge();
-        }
+        self.bank.hear(levels, information.map(|information| noise / information), [0.0; 2], cost)
     }
 
     fn judge(&mut self) {

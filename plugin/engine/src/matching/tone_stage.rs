@@ -55,7 +55,7 @@ impl ToneStage {
         let settings = input.settings_at(self.followed.at);
         let follow =
             settings.follow == Follow::LevelAndTone && settings.backing_kind == BackingKind::Recorded;
-        self.bands.follow(part, follow);
+        self.bands.follow(part, follow, !settings.hold);
         if part + 1 == bands::PARTS {
             self.levelled.read_stereo(self.followed.at, &mut self.followed.audio);
             for (side, correction) in self.followed.audio.iter_mut().zip(self.bands.correction()) {

@@ -1,6 +1,6 @@
 //! The sections of a song: where it is subtracted from, at which delay, and where not.
 
-use minuend_engine::{Claims, Energies, Lock};
+use minuend_engine::{Claims, Energies, Lock, Misfit};
 
 use super::series::{Point, Series};
 
@@ -32,7 +32,7 @@ pub enum State {
     Subtracted,
     /// The same, but the mix does not hold all that is taken.
     HoldsMore,
-    /// Next to nothing of the backing is taken.
+    /// Next to nothing of the backing is taken, or the mix does not hold it and the guard lets the mix pass.
     Nothing,
     /// The backing is silent, or over: the mix passes.
     Silent,
@@ -102,7 +102,9 @@ pub fn sections(series: &Series, end_s: f64, sample_rate_hz: f64) -> Vec<Section
                 continue;
             }
             let state = match states[from] {
-                State::Subtracted if energies.is_nothing() => State::Nothing,
+                State::Subtracted if matches!(energies.misfit(), Some(Misfit::Nothing | Misfit::Foreign)) => {
+                    State::Nothing
+                }
                 State::Subtracted if claims.are_false() => State::HoldsMore,
                 state => state,
             };
