@@ -7,7 +7,7 @@ use std::{
 };
 
 use anyhow::{Result, bail};
-use minuend_engine::{DynamicsModel, Lock, Match, Settings, Verdict, settings::BackingKind};
+use minuend_engine::{DynamicsModel, Lock, Match, ResidualModel, Settings, Verdict, settings::BackingKind};
 
 use super::{
     far::WholeSong,
@@ -25,6 +25,9 @@ const MAX_MOVES: usize = 3;
 /// How often a pair that was bent is learned again: with the curve that was found beneath a filter that cannot follow it, and
 /// with the one that is found then.
 const STRAIGHTENED: usize = 2;
+/// A song that is shorter, seconds, is learned from twice: until it ends the match has hardly settled. Pieces of 6 and 10 s of 39
+/// songs gained 0.5 dB on average by it, and up to 7.
+const TWICE_UNDER_S: f64 = 20.0;
 /// The place that the whole song tells stands unless it explains less than this share of the mix's energy that the engine's own
 /// does: repeats may explain a little more here and there. Chosen by hand; not measured.
 const STANDS: f64 = 0.7;
@@ -81,16 +84,16 @@ fn learn_from(
     progress: &mut Progress,
 ) -> Result<Option<Pass>> {
     let mut moves = 0;
-    // How the pair was bent, and how often it was learned from the beginning with that taken back.
-    let (mut bent, mut straightened) = (None, 0);
+    // What is known as learning begins: how the pair was bent, and how often that was taken back; or all that was learned before.
+    let (mut known, mut straightened, mut is_second) = (None, 0, false);
     let mut settings = pair.settings;
     loop {
         let mut late_samples = 0.0;
-        let learned = bent.as_ref();
+        let learned = known.as_ref();
         let pair = &Pair { settings, ..*pair };
         let seeks_bend = straightened < STRAIGHTENED;
         let is_estimate = settings.backing_kind == BackingKind::Estimated;
-        let is_again = straightened > 0 || is_estimate;
+        let is_again = straightened > 0 || is_estimate || is_second;
         let start = Start { advance_samples, learned, seeks_bend, ..Start::default() };
         let mut pass = play(pair, start, 0..u64::MAX, &mut |block| {
             if elsewhere.load(Relaxed) != 0 {
@@ -104,16 +107,27 @@ fn learn_from(
             tell(progress, if is_again { 1.0 } else { block.done })
         })?;
         if late_samples <= 0.0 {
+            let rate_hz = pass.learned.found.sample_rate_hz;
+            let only_bent = |bend| Some(Match { bend, ..Match::unknown(rate_hz, 0) });
             if let Some(bend) = pass.bend.filter(|_| elsewhere.load(Relaxed) == 0) {
-                bent = Some(Match { bend, ..Match::unknown(pass.learned.found.sample_rate_hz, 0) });
+                known = only_bent(bend);
                 straightened += 1;
+                is_second = false;
                 continue;
             }
             let belongs_together = belongs_together(&pass);
+            let is_short = (pass.num_samples as f64) < TWICE_UNDER_S * rate_hz;
             let found = &mut pass.learned.found;
             if settings.backing_kind == BackingKind::Auto && found.verdict == Verdict::Estimate {
                 // Until that was known, it was learned as freely as a recording is, which takes voice along.
                 settings.backing_kind = BackingKind::Estimated;
+                known = known.and_then(|known| only_bent(known.bend));
+                continue;
+            }
+            if is_short && !is_second && !is_estimate && pass.was_found {
+                // What leaks was heard through a match that was still being learned, and counts once.
+                known = Some(Match { residual: ResidualModel::UNKNOWN, ..found.clone() });
+                is_second = true;
                 continue;
             }
             if is_estimate {
