@@ -11,7 +11,7 @@ use crate::matching::follower_gain::FollowerGain;
 use crate::matching::residual_cost::{self, ResidualCost};
 use crate::matching::subtraction::Subtraction;
 use crate::matching::taps::Taps;
-use std::cell::OnceCell;
+use std::sync::OnceLock;
 
 /// A stretch.
 pub struct Stretch {
@@ -125,7 +125,7 @@ impl Stretch {
     /// The last `len` samples of it.
     pub fn newest(&self, len: usize) -> Newest<'_> {
         let len = len.min(self.mix.len);
-        Newest { stretch: self, len, cost: OnceCell::new() }
+        Newest { stretch: self, len, cost: OnceLock::new() }
     }
 }
 
@@ -134,7 +134,7 @@ pub struct Newest<'a> {
     stretch: &'a Stretch,
     len: usize,
     /// Made when the first score is asked for.
-    cost: OnceCell<ResidualCost>,
+    cost: OnceLock<ResidualCost>,
 }
 
 impl Newest<'_> {
