@@ -124,8 +124,12 @@ impl Stretch {
 
     /// The last `len` samples of it.
     pub fn newest(&self, len: usize) -> Newest<'_> {
-        let len = len.min(self.mix.len);
-        Newest { stretch: self, len, cost: OnceLock::new() }
+        self.newest_at(len, OnceLock::new())
+    }
+
+    /// The same where it is known how to count what a filter leaves.
+    pub fn newest_at(&self, len: usize, cost: OnceLock<ResidualCost>) -> Newest<'_> {
+        Newest { stretch: self, len: len.min(self.mix.len), cost }
     }
 }
 
@@ -134,7 +138,7 @@ pub struct Newest<'a> {
     stretch: &'a Stretch,
     len: usize,
     /// Made when the first score is asked for.
-    cost: OnceLock<ResidualCost>,
+    pub cost: OnceLock<ResidualCost>,
 }
 
 impl Newest<'_> {

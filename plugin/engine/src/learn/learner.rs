@@ -8,7 +8,7 @@ use crate::dsp::sizes::Sizes;
 use crate::dynamics::gathered::Gathered;
 use crate::dynamics::model::DynamicsModel;
 use crate::learn::heard::Stretch;
-use crate::learn::level_test::LevelTest;
+use crate::learn::level_test::{Judged, LevelTest};
 use crate::learn::locate::Locator;
 use crate::learn::memory::{MEMORY_S, Memory};
 use crate::learn::model_selection::{JUDGED_S, ModelSelection};
@@ -208,10 +208,12 @@ impl Learner {
         let heard = self.memory.newest(given, MEMORY_S).filter(|heard| self.sounds(heard));
         if let Some(mut heard) = heard {
             report.heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
+            let mut judged = Judged::default();
             if given.movement.moves() {
-                report.following_helps = self.level_test.follow(&mut heard, filter, given, self.sizes);
+                (report.following_helps, judged) =
+                    self.level_test.follow(&mut heard, filter, given, self.sizes);
             }
-            let improved = self.models.improve(&heard, filter, given, both);
+            let improved = self.models.improve(&heard, filter, judged, given, both);
             report.cost_reduction = improved.as_ref().map(|(_, cost_reduction)| *cost_reduction);
             if report.cost_reduction.is_some_and(|cost_reduction| cost_reduction > OTHER_RESIDUE) {
                 self.level_test.forget();

@@ -6,6 +6,7 @@ use crate::dsp::ring::Signal;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;
 use crate::learn::heard::{Newest, Stretch};
+use crate::learn::level_test::Judged;
 use crate::learn::request::MatchRequest;
 use crate::matching::filter_fit::{STEPS, fit_filter};
 use crate::matching::filter_model::{FILTER_MODELS, FilterModel, Resolution, choose};
@@ -80,23 +81,25 @@ impl ModelSelection {
     }
 
     /// Fits every model; the one to use, with what it gains against the filter in force, nats, if it is better. What that
-    /// filter was learned from, seconds, says how much better it must be.
+    /// filter was learned from, seconds, says how much better it must be; `judged` is what it leaves, if that is known.
     pub fn improve(
         &mut self,
         heard: &Stretch,
         in_force: &Taps,
+        judged: Judged,
         given: &MatchRequest,
         both: Both,
     ) -> Option<(Taps, f64)> {
         let tone = given.tone;
-        let newest = heard.newest(self.sizes.samples(JUDGED_S));
+        let newest = heard.newest_at(self.sizes.samples(JUDGED_S), judged.cost);
         self.judge_trials(heard, &newest, both);
         self.fit(heard, in_force, tone, both);
         let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));
         let trial = |model| self.trials.iter().find(|(trial, _)| *trial == model).map(|(_, taps)| taps);
         let mut taps = trial(self.choose(tone))?;
-        let scores = each(&[taps, in_force], both, |taps| in_sample(taps));
-        let (mut reached, left) = (scores[0], scores[1]);
+        let unknown = if judged.left.is_none() { &[taps, in_force][..] } else { &[taps] };
+        let scores = each(unknown, both, |taps| in_sample(taps));
+        let (mut reached, left) = (scores[0], judged.left.unwrap_or_else(|| scores[1]));
         let at_once = FilterModel::Filters(Resolution::Coarse);
         if let Some(filter) = trial(at_once).filter(|_| at_once.within(tone) && !self.is_judged(at_once)) {
             let score = in_sample(filter);
