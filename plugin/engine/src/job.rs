@@ -1,6 +1,7 @@
 //! Work in lumps, handed out at a fixed sample count and taken back at a later fixed sample count, so that a
 //! worker thread, or none, gives the same samples.
 
+use crate::dsp::at_once::{Both, in_turn};
 use crate::learn::learner::Work;
 
 /// A lump of learning. Whoever holds it calls [`Job::run`] once, on any thread, and gives it back.
@@ -9,7 +10,12 @@ pub struct Job(pub(crate) Box<Work>);
 impl Job {
     /// Does the work. May allocate and take long: never on an audio thread.
     pub fn run(&mut self) {
-        self.0.run();
+        self.run_by(in_turn);
+    }
+
+    /// The same, with what may be done at once done by `both`: with the same outcome, sooner.
+    pub fn run_by(&mut self, both: Both) {
+        self.0.run(both);
     }
 }
 

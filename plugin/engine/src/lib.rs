@@ -41,6 +41,7 @@ pub use cleanup::{
     residual_model::{BandResidual, LoudnessClass, ResidualModel},
 };
 pub use dsp::{
+    at_once::Both,
     sizes::{MAX_SAMPLE_RATE_HZ, MIN_SAMPLE_RATE_HZ},
     units::range_of_nine_tenths,
 };

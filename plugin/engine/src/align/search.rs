@@ -1,7 +1,8 @@
 //! Finds the backing in the mix while a voice sings over it: generalised cross-correlation with phase transform
 //! (Knapp & Carter 1976), summed over both sides. The sign of its peak is the polarity.
 
-use crate::dsp::ring::Ring;
+use crate::dsp::at_once::{Both, each};
+use crate::dsp::ring::{Ring, Signal};
 use crate::dsp::sinc::{dot, windowed_sinc};
 use crate::dsp::sizes::Sizes;
 use crate::spectral::spectrum::Spectrum;
@@ -43,52 +44,75 @@ pub struct Found {
     pub confidence: f32,
 }
 
-/// Searches the whole reach with the last `window_s` seconds of what was heard from a position on: where the `most` highest
-/// peaks are, best first. Only the first one tells how sure it is; none while too little was heard.
-pub fn search(mix: &Ring, backing: &Ring, from: i64, window_s: f64, most: usize, sizes: Sizes) -> Vec<Found> {
+/// Searches the whole reach with the last seconds of what was heard from a position on, for each number of seconds, longest
+/// first: where the `most` highest peaks are, best first. Only the first one tells how sure it is; none while too little was
+/// heard.
+pub fn search(
+    [mix, backing]: [&Ring; 2],
+    from: i64,
+    windows_s: &[f64],
+    most: usize,
+    sizes: Sizes,
+    both: Both,
+) -> Vec<Vec<Found>> {
     let step = (sizes.sample_rate_hz / 10_000.0).floor().max(1.0) as usize;
     let begin = from.max(mix.begin()).max(backing.begin()).min(mix.end());
     let heard = (mix.end() - begin) as usize;
     if heard < sizes.samples(LEAST_S) {
-        return Vec::new();
+        return vec![Vec::new(); windows_s.len()];
     }
-    let window = (heard / 2).min(sizes.samples(window_s)) / step * step;
+    let end = mix.end();
+    let window = |window_s: f64| (heard / 2).min(sizes.samples(window_s)) / step * step;
+    let reach = |window: usize, reach_s: f64| (heard - window).min(sizes.samples(reach_s)) / step * step;
+    // The newest mix against the older backing, and the newest backing against the older mix.
+    let directions = [(0, 1, EARLY_S, 1.0), (1, 0, LATE_S, -1.0)];
+    // At a fraction of the rate once, as far as the longest search reaches: both sides of the mix, then of the backing.
+    let longest = window(windows_s[0]);
+    let sides = [(mix, 0, LATE_S), (mix, 1, LATE_S), (backing, 0, EARLY_S), (backing, 1, EARLY_S)];
+    let decimated = each(&sides, both, |&(ring, side, reach_s)| {
+        let len = longest + reach(longest, reach_s);
+        Excerpt { ring, start: end - len as i64, len }.decimated(side, step)
+    });
     let rate = sizes.sample_rate_hz / step as f64;
     let peak_width = (PEAK_S * rate).ceil() as usize;
-    // The newest mix against the older backing, and the newest backing against the older mix.
-    let directions = [(mix, backing, EARLY_S, 1.0), (backing, mix, LATE_S, -1.0)];
-    let mut correlations = [Vec::new(), Vec::new()];
-    for (newer, older, reach_s, sign) in directions {
-        let reach = (heard - window).min(sizes.samples(reach_s)) / step * step;
-        let newer = Excerpt { ring: newer, start: mix.end() - window as i64, len: window, step };
-        let older = Excerpt { ring: older, start: newer.start - reach as i64, len: window + reach, step };
-        if !newer.is_audible() || !older.is_audible() {
-            continue;
+    each(windows_s, both, |&window_s| {
+        let window = window(window_s);
+        let mut correlations = [Vec::new(), Vec::new()];
+        for (newer, older, reach_s, sign) in directions {
+            let reach = reach(window, reach_s);
+            let is_audible = |signal: usize, len: usize| {
+                Excerpt { ring: [mix, backing][signal], start: end - len as i64, len }.is_audible()
+            };
+            if !is_audible(newer, window) || !is_audible(older, window + reach) {
+                continue;
+            }
+            let last = |signal: usize, len: usize| Last { sides: &decimated[2 * signal..][..2], len };
+            let (newer, older) = (last(newer, window / step), last(older, (window + reach) / step));
+            // Only delays within the reach must not wrap round: the newer one is as long as what is left of the older one.
+            let len = fast_len(older.len);
+            let mut correlator = Correlator::new(&newer, &older, len);
+            for (correlations, sides) in correlations.iter_mut().zip([Sides::Alike, Sides::Opposed]) {
+                let correlation = correlator.correlation(sides, (BAND_HZ.0 / rate, 0.4));
+                // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
+                let by_delay = [&correlation[len - reach / step..], &correlation[..1]].concat();
+                correlations.push((by_delay, sign * step as f64));
+            }
         }
-        // Only delays within the reach must not wrap round: the newer one is as long as what is left of the older one.
-        let len = fast_len(older.num_samples());
-        let mut correlator = Correlator::new(&newer, &older, len);
-        for (correlations, sides) in correlations.iter_mut().zip([Sides::Alike, Sides::Opposed]) {
-            let correlation = correlator.correlation(sides, (BAND_HZ.0 / rate, 0.4));
-            // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
-            let by_delay = [&correlation[len - reach / step..], &correlation[..1]].concat();
-            correlations.push((by_delay, sign * step as f64));
+        let highest = |sides| {
+            let peaks = highest(&correlations[sides as usize], most.max(2), 2.0 * (peak_width * step) as f64);
+            let &[best, second, ..] = &peaks[..] else { return (peaks, 0.0) };
+            (peaks, best.1 / second.1.max(f32::MIN_POSITIVE))
+        };
+        let (peaks, confidence) = surest(highest, |(_, confidence)| *confidence);
+        if peaks.len() < 2 {
+            return Vec::new();
         }
-    }
-    let highest = |sides| {
-        let peaks = highest(&correlations[sides as usize], most.max(2), 2.0 * (peak_width * step) as f64);
-        let &[best, second, ..] = &peaks[..] else { return (peaks, 0.0) };
-        (peaks, best.1 / second.1.max(f32::MIN_POSITIVE))
-    };
-    let (peaks, confidence) = surest(highest, |(_, confidence)| *confidence);
-    if peaks.len() < 2 {
-        return Vec::new();
-    }
-    let found = peaks.iter().enumerate().take(most).filter_map(|(rank, &(delay_samples, _))| {
-        let found = look_at(mix, backing, from, delay_samples.round() as i64, 4 * step, sizes)?;
-        Some(Found { confidence: if rank == 0 { confidence } else { 1.0 }, ..found })
-    });
-    found.collect()
+        let found = peaks.iter().enumerate().take(most).filter_map(|(rank, &(delay_samples, _))| {
+            let found = look_at(mix, backing, from, delay_samples.round() as i64, 4 * step, sizes)?;
+            Some(Found { confidence: if rank == 0 { confidence } else { 1.0 }, ..found })
+        });
+        found.collect()
+    })
 }
 
 /// Looks again at a known delay: the peak within `reach` samples of `delay_samples`, over the last seconds of what was heard
@@ -109,7 +133,7 @@ pub fn look_at(
     if len < sizes.samples(0.2) as i64 {
         return None;
     }
-    let newer = Excerpt { ring: mix, start: end - len, len: len as usize, step: 1 };
+    let newer = Excerpt { ring: mix, start: end - len, len: len as usize };
     let older = Excerpt { ring: backing, start: newer.start - delay_samples, ..newer };
     if !newer.is_audible() || !older.is_audible() {
         return None;
@@ -178,21 +202,41 @@ fn highest(correlations: &[(Vec<f32>, f64)], most: usize, width: f64) -> Vec<(f6
     highest
 }
 
-/// A stretch of a signal, to be read at a fraction of its rate.
+/// A stretch of a ring.
 struct Excerpt<'a> {
     ring: &'a Ring,
     start: i64,
-    /// Length, samples of the ring.
     len: usize,
-    /// Samples of the ring per sample read.
-    step: usize,
+}
+
+impl Signal for Excerpt<'_> {
+    fn num_samples(&self) -> usize {
+        self.len
+    }
+
+    fn read(&self, channel: usize, from: usize, out: &mut [f32]) {
+        self.ring.read(channel, self.start + from as i64, out);
+    }
+}
+
+/// The last samples of two sides.
+struct Last<'a> {
+    sides: &'a [Vec<f32>],
+    len: usize,
+}
+
+impl Signal for Last<'_> {
+    fn num_samples(&self) -> usize {
+        self.len
+    }
+
+    fn read(&self, channel: usize, from: usize, out: &mut [f32]) {
+        let side = &self.sides[channel];
+        out.copy_from_slice(&side[side.len() - self.len + from..][..out.len()]);
+    }
 }
 
 impl Excerpt<'_> {
-    fn num_samples(&self) -> usize {
-        self.len / self.step
-    }
-
     /// Whether anything can be told of it; mostly its first moments decide.
     fn is_audible(&self) -> bool {
         let least = AUDIBLE * AUDIBLE * (2 * self.len) as f64;
@@ -201,7 +245,7 @@ impl Excerpt<'_> {
             for at in (0..self.len).step_by(block.len()) {
                 let heard_samples = block.len().min(self.len - at);
                 let heard = &mut block[..heard_samples];
-                self.ring.read(side, self.start + at as i64, heard);
+                self.read(side, at, heard);
                 energy += heard.iter().map(|&x| f64::from(x) * f64::from(x)).sum::<f64>();
                 if energy >= least {
                     return true;
@@ -211,12 +255,12 @@ impl Excerpt<'_> {
         false
     }
 
-    /// Reads one side of it.
-    fn read(&self, side: usize, out: &mut [f32]) {
-        let step = self.step;
+    /// One side of it, one sample for so many.
+    fn decimated(&self, side: usize, step: usize) -> Vec<f32> {
+        let mut decimated = vec![0.0; self.len / step];
         if step == 1 {
-            self.ring.read(side, self.start, out);
-            return;
+            self.read(side, 0, &mut decimated);
+            return decimated;
         }
         // A windowed sinc that is 60 dB down where aliases would fall into the band compared.
         let half = 8 * step;
@@ -228,13 +272,14 @@ impl Excerpt<'_> {
             .collect();
         // Block by block, so that no copy of all of it is needed.
         let mut block = vec![0.0; DECIMATED_BLOCK * step + 2 * half];
-        for (idx, out) in out.chunks_mut(DECIMATED_BLOCK).enumerate() {
+        for (idx, out) in decimated.chunks_mut(DECIMATED_BLOCK).enumerate() {
             let first = idx * DECIMATED_BLOCK;
             let from = (first * step).saturating_sub(half);
             let heard = &mut block[..((first + out.len()) * step + half).min(self.len) - from];
-            self.ring.read(side, self.start + from as i64, heard);
+            self.read(side, from, heard);
             convolve(heard, from, &kernel, step, first, out);
         }
+        decimated
     }
 }
 
@@ -257,6 +302,13 @@ fn fast_len(len: usize) -> usize {
     [twos / 16 * 9, twos / 8 * 5, twos / 4 * 3].into_iter().find(|&fast| fast >= len).unwrap_or(twos)
 }
 
+/// Takes in one side of a signal, and silence after it.
+fn load(spectrum: &mut Spectrum, signal: &impl Signal, side: usize) {
+    let (heard, rest) = spectrum.time().split_at_mut(signal.num_samples());
+    signal.read(side, 0, heard);
+    rest.fill(0.0);
+}
+
 /// Circular correlation of two stereo signals with all but phase removed: peak at index d if `x[n] = y[n - d]`.
 struct Correlator {
     spectrum: Spectrum,
@@ -266,18 +318,13 @@ struct Correlator {
 
 impl Correlator {
     /// For circles of `len` samples.
-    fn new(x: &Excerpt, y: &Excerpt, len: usize) -> Self {
+    fn new(x: &impl Signal, y: &impl Signal, len: usize) -> Self {
         let mut spectrum = Spectrum::new(len);
         let cross = [0, 1].map(|side| {
-            let load = |spectrum: &mut Spectrum, signal: &Excerpt| {
-                let (heard, rest) = spectrum.time().split_at_mut(signal.num_samples());
-                signal.read(side, heard);
-                rest.fill(0.0);
-            };
             let mut cross = vec![Complex32::default(); spectrum.num_bins()];
-            load(&mut spectrum, x);
+            load(&mut spectrum, x, side);
             spectrum.forward(&mut cross);
-            load(&mut spectrum, y);
+            load(&mut spectrum, y, side);
             cross.iter_mut().zip(spectrum.bins_of_time()).for_each(|(x, y)| *x *= y.conj());
             cross
         });
@@ -312,7 +359,14 @@ impl Correlator {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::at_once::in_turn;
     use crate::dsp::noise::noise;
+
+    /// What is found first with the last four seconds.
+    fn found(mix: &Ring, backing: &Ring) -> Option<Found> {
+        let found = search([mix, backing], i64::MIN, &[4.0], 1, Sizes::new(16_000.0), in_turn);
+        found[0].first().copied()
+    }
 
     /// Decaying noise bursts: wide-band and never repeating, like music to a correlator.
     fn music(len: usize, seed: u32) -> Vec<f32> {
@@ -338,13 +392,12 @@ mod tests {
     /// scale for this band and length (hundredths of a sample) with room for the parabola's bias.
     #[test]
     fn finds_known_delays_of_either_sign_and_polarity() {
-        let sizes = Sizes::new(16_000.0);
         for (delay, seconds) in
             [(0, 2), (1, 2), (-7, 2), (3_000, 2), (-3_000, 2), (95_000, 10), (-95_000, 10)]
         {
             for inverted in [false, true] {
                 let (mix, backing) = rings(delay, inverted, 16_000, seconds);
-                let found = search(&mix, &backing, i64::MIN, 4.0, 1, sizes)[0];
+                let found = found(&mix, &backing).unwrap();
                 assert!((found.delay_samples - delay as f64).abs() < 0.1, "{delay}: {found:?}");
                 assert_eq!(found.inverted, inverted);
                 assert!(found.confidence > 2.0, "{delay}: {found:?}");
@@ -364,7 +417,7 @@ mod tests {
         let (mut mix, mut backing) = (Ring::new(90_000), Ring::new(90_000));
         mix.push([&mixed(1.0), &mixed(-1.0)]);
         backing.push([&song, &song]);
-        let found = search(&mix, &backing, i64::MIN, 4.0, 1, sizes)[0];
+        let found = found(&mix, &backing).unwrap();
         assert!((found.delay_samples - 3_000.0).abs() < 0.1 && found.confidence > 2.0, "{found:?}");
         assert!(!found.inverted, "the left side tells the polarity");
         let found = look_at(&mix, &backing, i64::MIN, 3_005, 64, sizes).unwrap();
@@ -373,13 +426,12 @@ mod tests {
 
     #[test]
     fn unrelated_music_is_not_found() {
-        let sizes = Sizes::new(16_000.0);
         for seed in 0..10 {
             let (mut x, mut y) = (Ring::new(64_000), Ring::new(64_000));
             let (mix, backing) = (music(64_000, 10 + seed), music(64_000, 100 + seed));
             x.push([&mix, &mix]);
             y.push([&backing, &backing]);
-            assert!(search(&x, &y, i64::MIN, 4.0, 1, sizes)[0].confidence < 1.5);
+            assert!(found(&x, &y).unwrap().confidence < 1.5);
         }
     }
 
@@ -388,6 +440,6 @@ mod tests {
         let (mut x, mut y) = (Ring::new(64_000), Ring::new(64_000));
         x.push([&music(64_000, 1), &music(64_000, 2)]);
         y.push([&[0.0; 64_000], &[0.0; 64_000]]);
-        assert_eq!(search(&x, &y, i64::MIN, 4.0, 1, Sizes::new(16_000.0)), []);
+        assert_eq!(found(&x, &y), None);
     }
 }

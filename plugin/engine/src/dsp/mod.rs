@@ -1,5 +1,6 @@
 //! Ground floor: signals in time. Knows nothing of mix, backing or match.
 
+pub mod at_once;
 pub mod cholesky;
 pub mod delay_line;
 pub mod frame_ring;

@@ -1,7 +1,7 @@
 //! The recent past of a stereo signal, addressed by absolute position.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, Ordering::Relaxed};
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 /// Two channels of equal length.
 pub type Stereo = [Vec<f32>; 2];
@@ -54,9 +54,9 @@ pub struct RingOf<S> {
 
 /// A ring that others may follow, also on another thread: they read the samples that it keeps, so that these are there but once. If
 /// a follower is too slow, what it remembers is overwritten; it then reads newer samples, and [`Ring::is_overwritten`] tells. Hence
-/// the samples are atomic, in the weakest order, and nobody ever waits. No order is needed, since a follower is handed from thread to
-/// thread, and what was pushed before comes along with it.
-pub type Ring = RingOf<Arc<[AtomicU32]>>;
+/// the samples are atomic, two by two, in the weakest order, and nobody ever waits. No order is needed, since a follower is handed
+/// from thread to thread, and what was pushed before comes along with it.
+pub type Ring = RingOf<Arc<[AtomicU64]>>;
 
 /// A ring that nobody follows: its samples are moved many at a time, which atomic ones cannot be.
 pub type OwnRing = RingOf<Vec<f32>>;
@@ -73,21 +73,52 @@ pub trait Kept {
     fn recall(&self, at: usize, out: &mut [f32]);
 }
 
-impl Kept for Arc<[AtomicU32]> {
+/// Two samples that follow each other, as they are kept, and back.
+fn joined([first, second]: [f32; 2]) -> u64 {
+    u64::from(first.to_bits()) | u64::from(second.to_bits()) << 32
+}
+
+fn parted(kept: &AtomicU64) -> [f32; 2] {
+    let bits = kept.load(Relaxed);
+    [bits as u32, (bits >> 32) as u32].map(f32::from_bits)
+}
+
+impl Kept for Arc<[AtomicU64]> {
     fn silent(len: usize) -> Self {
-        (0..len).map(|_| AtomicU32::new(0)).collect()
+        (0..len.div_ceil(2)).map(|_| AtomicU64::new(0)).collect()
     }
 
     fn capacity(&self) -> usize {
-        self.len()
+        2 * self.len()
     }
 
     fn keep(&mut self, at: usize, new: &[f32]) {
-        self[at..].iter().zip(new).for_each(|(kept, new)| kept.store(new.to_bits(), Relaxed));
+        let (odd, even) = new.split_at(new.len().min(at % 2));
+        let (pairs, last) = even.as_chunks();
+        let kept = &self[at.div_ceil(2)..];
+        kept.iter().zip(pairs).for_each(|(kept, &pair)| kept.store(joined(pair), Relaxed));
+        // One alone leaves the other one as it is; nobody else writes.
+        if let &[second] = odd {
+            let kept = &self[at / 2];
+            kept.store(joined([parted(kept)[0], second]), Relaxed);
+        }
+        if let &[first] = last {
+            let kept = &kept[pairs.len()];
+            kept.store(joined([first, parted(kept)[1]]), Relaxed);
+        }
     }
 
     fn recall(&self, at: usize, out: &mut [f32]) {
-        out.iter_mut().zip(&self[at..]).for_each(|(out, kept)| *out = f32::from_bits(kept.load(Relaxed)));
+        let (odd, even) = out.split_at_mut(out.len().min(at % 2));
+        let (pairs, last) = even.as_chunks_mut();
+        let kept = &self[at.div_ceil(2)..];
+        pairs.iter_mut().zip(kept).for_each(|(pair, kept)| *pair = parted(kept));
+        if let [second] = odd {
+            *second = parted(&self[at / 2])[1];
+        }
+        if let [first] = last {
+            *first = parted(&kept[pairs.len()])[0];
+        }
     }
 }
 
@@ -117,7 +148,7 @@ impl Ring {
 
     /// A follower that remembers up to `len` samples of what is pushed to this ring from now on.
     pub fn follower(&self, len: usize) -> Self {
-        debug_assert!(len <= self.samples[0].len());
+        debug_assert!(len <= self.samples[0].capacity());
         Self { samples: self.samples.clone(), len: len as i64, begin: self.end, end: self.end }
     }
 
@@ -129,7 +160,7 @@ impl Ring {
     /// Whether anything that this one remembers is overwritten, now that `end` is the position after the newest sample of the
     /// ring that it follows.
     pub fn is_overwritten(&self, end: i64) -> bool {
-        self.begin() < end - self.samples[0].len() as i64
+        self.begin() < end - self.samples[0].capacity() as i64
     }
 }
 

@@ -7,6 +7,7 @@ use crate::dynamics::band_powers::{BandPower, FramePowers, NUM_BANDS};
 use crate::dynamics::levels::{BandLevels, Levels, NUM_DETECTORS};
 use crate::dynamics::model::{BandDynamics, DynamicsModel, NUM_KNEES, features, within_range};
 use crate::dynamics::predictor::trusted;
+use multiversion::multiversion;
 use realfft::num_complex::{Complex32, Complex64};
 use std::collections::VecDeque;
 
@@ -15,6 +16,9 @@ use std::collections::VecDeque;
 const KNEES_AT: [f64; NUM_KNEES] = [0.05, 0.6];
 /// Weights, and the constant.
 const NUM_WEIGHTS: usize = 2 * NUM_KNEES * NUM_DETECTORS + 1;
+/// The same in whole fours, as vector registers take them; what is too many is 0.
+const NUM_FOURS: usize = NUM_WEIGHTS.div_ceil(4);
+type Row = [[f64; 4]; NUM_FOURS];
 /// Cost of weights, re the mean of what the data say of them: lets nothing grow that hardly anything tells.
 const RIDGE: f64 = 1e-3;
 /// Steps of Gauss and Newton, with the noise told anew each time.
@@ -98,8 +102,8 @@ impl Heard {
 struct Band {
     powers: Vec<BandPower>,
     knees_db: [[f32; NUM_KNEES]; NUM_DETECTORS],
-    /// Values that the weights belong to, less their mean and over their spread: [`NUM_WEIGHTS`] a frame, the first of them 1.
-    values: Vec<f64>,
+    /// Values that the weights belong to, less their mean and over their spread, frame by frame; the first of them is 1.
+    values: Vec<Row>,
     means: [f64; NUM_WEIGHTS],
     spreads: [f64; NUM_WEIGHTS],
 }
@@ -108,24 +112,28 @@ impl Band {
     fn new(powers: Vec<BandPower>, levels_db: &[BandLevels]) -> Self {
         let knees_db = std::array::from_fn(|detector| {
             let mut mix_db: Vec<f32> = levels_db.iter().map(|levels_db| levels_db[detector][0]).collect();
-            mix_db.sort_unstable_by(f32::total_cmp);
-            KNEES_AT
-                .map(|share| mix_db.get((share * mix_db.len() as f64) as usize).copied().unwrap_or_default())
+            let num = mix_db.len() as f64;
+            let mut at =
+                |share: f64| *mix_db.select_nth_unstable_by((share * num) as usize, f32::total_cmp).1;
+            if num > 0.0 { KNEES_AT.map(&mut at) } else { [0.0; NUM_KNEES] }
         });
-        let mut values = Vec::with_capacity(powers.len() * NUM_WEIGHTS);
-        for levels_db in levels_db {
-            values.push(1.0);
-            for (&levels_db, knees_db) in levels_db.iter().zip(&knees_db) {
-                values.extend(features(levels_db, knees_db).map(f64::from));
-            }
-        }
+        let values_of = |levels_db: &BandLevels| {
+            let mut row = Row::default();
+            let heard = levels_db.iter().zip(&knees_db).flat_map(|(&db, knees_db)| features(db, knees_db));
+            row.as_flattened_mut()
+                .iter_mut()
+                .zip([1.0].into_iter().chain(heard.map(f64::from)))
+                .for_each(|(value, heard)| *value = heard);
+            row
+        };
+        let mut values: Vec<Row> = levels_db.iter().map(values_of).collect();
         let (mut means, mut spreads) = ([0.0; NUM_WEIGHTS], [0.0; NUM_WEIGHTS]);
         let count = powers.len().max(1) as f64;
-        for frame in values.chunks_exact(NUM_WEIGHTS) {
+        for frame in values.iter().map(|row| row.as_flattened()) {
             // The first of them stays.
             means.iter_mut().zip(frame).skip(1).for_each(|(mean, value)| *mean += value / count);
         }
-        for frame in values.chunks_exact_mut(NUM_WEIGHTS) {
+        for frame in values.iter_mut().map(|row| row.as_flattened_mut()) {
             for k in 0..NUM_WEIGHTS {
                 frame[k] -= means[k];
                 spreads[k] += frame[k] * frame[k] / count;
@@ -134,7 +142,7 @@ impl Band {
         for spread in &mut spreads {
             *spread = if *spread > 0.0 { spread.sqrt() } else { 1.0 };
         }
-        for frame in values.chunks_exact_mut(NUM_WEIGHTS) {
+        for frame in values.iter_mut().map(|row| row.as_flattened_mut()) {
             frame.iter_mut().zip(&spreads).for_each(|(value, spread)| *value /= spread);
         }
         Self { powers, knees_db, values, means, spreads }
@@ -158,8 +166,44 @@ impl Band {
     }
 }
 
-/// Weights of one band.
-struct Fit([Complex64; NUM_WEIGHTS]);
+/// Weights of one band, real and imaginary parts.
+struct Fit([Row; 2]);
+
+/// What all frames say of the weights, up to the diagonal of the matrix, and its right sides.
+struct Sums {
+    matrix: [Row; NUM_WEIGHTS],
+    slopes: [Row; 2],
+}
+
+/// Adds what a frame says, that counts by a weight.
+#[multiversion(targets("x86_64+avx2"))]
+fn add(sums: &mut Sums, values: &Row, weight: f64, slope: [f64; 2]) {
+    for (number, (row, value)) in sums.matrix.iter_mut().zip(values.as_flattened()).enumerate() {
+        let scaled = weight * value;
+        for (sum, values) in row[..=number / 4].iter_mut().zip(values) {
+            sum.iter_mut().zip(values).for_each(|(sum, value)| *sum += scaled * value);
+        }
+    }
+    for (row, slope) in sums.slopes.iter_mut().zip(slope) {
+        for (sum, values) in row.iter_mut().zip(values) {
+            sum.iter_mut().zip(values).for_each(|(sum, value)| *sum += slope * value);
+        }
+    }
+}
+
+/// Values times weights.
+#[multiversion(targets("x86_64+avx2"))]
+fn weighed(weights: &[Row; 2], values: &Row) -> [f64; 2] {
+    weights.each_ref().map(|weights| {
+        let mut sums = [0.0; 4];
+        for (weights, values) in weights.iter().zip(values) {
+            sums.iter_mut()
+                .zip(weights.iter().zip(values))
+                .for_each(|(sum, (weight, value))| *sum += weight * value);
+        }
+        sums.iter().sum()
+    })
+}
 
 impl Fit {
     /// Least squares with weights from what is left, over some frames (iteratively reweighted: Daubechies, DeVore, Fornasier and
@@ -169,13 +213,12 @@ impl Fit {
         let least = LEAST_NOISE * band.powers.iter().map(|power| f64::from(power.backing)).sum::<f64>()
             / count.max(1) as f64
             + f64::from(f32::MIN_POSITIVE);
-        let mut fit = Self([Complex64::default(); NUM_WEIGHTS]);
+        let mut fit = Self([Row::default(); 2]);
         for _ in 0..NUM_STEPS {
             let gains: Vec<Complex32> = (0..count).map(|frame| fit.log_gain(band, frame).exp()).collect();
             let left: Vec<f64> =
                 band.powers.iter().zip(&gains).map(|(power, &gain)| f64::from(power.left(gain))).collect();
-            let mut matrix = vec![0.0; NUM_WEIGHTS * NUM_WEIGHTS];
-            let (mut real, mut imaginary) = ([0.0; NUM_WEIGHTS], [0.0; NUM_WEIGHTS]);
+            let mut sums = Sums { matrix: [Row::default(); NUM_WEIGHTS], slopes: [Row::default(); 2] };
             for frame in (0..count).filter(|&frame| is_learned_from(frame)) {
                 let around = frame.saturating_sub(SMOOTHED / 2)..count.min(frame + SMOOTHED / 2 + 1);
                 let noise = left[around].iter().sum::<f64>() / SMOOTHED as f64 + least;
@@ -185,45 +228,46 @@ impl Fit {
                 // How far the mix is from the backing with its gain, along the backing.
                 let missing = power.cross + (Complex32::new(1.0, 0.0) - gain) * power.backing;
                 let slope = gain.conj() * missing;
-                let (slope_re, slope_im) = (f64::from(slope.re) / noise, f64::from(slope.im) / noise);
-                let weight = backing * f64::from(gain.norm_sqr());
-                let values = &band.values[frame * NUM_WEIGHTS..][..NUM_WEIGHTS];
-                for row in 0..NUM_WEIGHTS {
-                    let scaled = weight * values[row];
-                    for (sum, value) in matrix[row * NUM_WEIGHTS..][..=row].iter_mut().zip(values) {
-                        *sum += scaled * value;
-                    }
-                    real[row] += slope_re * values[row];
-                    imaginary[row] += slope_im * values[row];
-                }
+                let slope = [slope.re, slope.im].map(|slope| f64::from(slope) / noise);
+                add(&mut sums, &band.values[frame], backing * f64::from(gain.norm_sqr()), slope);
             }
+            let rows = sums.matrix.iter().map(|row| &row.as_flattened()[..NUM_WEIGHTS]);
+            let mut matrix: Vec<f64> = rows.flatten().copied().collect();
             let trace: f64 = (0..NUM_WEIGHTS).map(|k| matrix[k * (NUM_WEIGHTS + 1)]).sum();
             let ridge = RIDGE * trace / NUM_WEIGHTS as f64;
             for k in 0..NUM_WEIGHTS {
                 matrix[k * (NUM_WEIGHTS + 1)] += ridge;
-                real[k] -= ridge * fit.0[k].re;
-                imaginary[k] -= ridge * fit.0[k].im;
             }
-            solve(&mut matrix, [&mut real, &mut imaginary]);
-            for k in 0..NUM_WEIGHTS {
-                fit.0[k] += Complex64::new(real[k], imaginary[k]);
+            let weights = fit.0.each_mut().map(|weights| &mut weights.as_flattened_mut()[..NUM_WEIGHTS]);
+            let mut changes = sums.slopes.each_mut().map(|row| &mut row.as_flattened_mut()[..NUM_WEIGHTS]);
+            for (changes, weights) in changes.iter_mut().zip(&weights) {
+                changes.iter_mut().zip(&**weights).for_each(|(change, weight)| *change -= ridge * weight);
+            }
+            let [real, imaginary] = changes;
+            solve(&mut matrix, [&mut *real, &mut *imaginary]);
+            for (weights, changes) in weights.into_iter().zip([real, imaginary]) {
+                weights.iter_mut().zip(&*changes).for_each(|(weight, change)| *weight += change);
             }
         }
         fit
     }
 
+    fn weight(&self, k: usize) -> Complex64 {
+        let [re, im] = self.0.each_ref().map(|weights| weights.as_flattened()[k]);
+        Complex64::new(re, im)
+    }
+
     fn log_gain(&self, band: &Band, frame: usize) -> Complex32 {
-        let values = &band.values[frame * NUM_WEIGHTS..][..NUM_WEIGHTS];
-        let sum: Complex64 = self.0.iter().zip(values).map(|(weight, value)| weight * value).sum();
-        within_range(Complex32::new(sum.re as f32, sum.im as f32))
+        let [re, im] = weighed(&self.0, &band.values[frame]);
+        within_range(Complex32::new(re as f32, im as f32))
     }
 
     /// The weights of the values as they are heard.
     fn model(&self, band: &Band) -> BandDynamics {
         let mut found = BandDynamics { knees_db: band.knees_db, ..BandDynamics::STILL };
-        let mut constant = self.0[0];
+        let mut constant = self.weight(0);
         for (k, weight) in found.weights.iter_mut().flatten().enumerate() {
-            let raw = self.0[k + 1] / band.spreads[k + 1];
+            let raw = self.weight(k + 1) / band.spreads[k + 1];
             constant -= raw * band.means[k + 1];
             *weight = Complex32::new(raw.re as f32, raw.im as f32);
         }

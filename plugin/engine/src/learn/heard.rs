@@ -11,7 +11,7 @@ use crate::matching::follower_gain::FollowerGain;
 use crate::matching::residual_cost::{self, ResidualCost};
 use crate::matching::subtraction::Subtraction;
 use crate::matching::taps::Taps;
-use std::cell::OnceCell;
+use std::sync::OnceLock;
 
 /// A stretch.
 pub struct Stretch {
@@ -124,8 +124,12 @@ impl Stretch {
 
     /// The last `len` samples of it.
     pub fn newest(&self, len: usize) -> Newest<'_> {
-        let len = len.min(self.mix.len);
-        Newest { stretch: self, len, cost: OnceCell::new() }
+        self.newest_at(len, OnceLock::new())
+    }
+
+    /// The same where it is known how to count what a filter leaves.
+    pub fn newest_at(&self, len: usize, cost: OnceLock<ResidualCost>) -> Newest<'_> {
+        Newest { stretch: self, len: len.min(self.mix.len), cost }
     }
 }
 
@@ -134,7 +138,7 @@ pub struct Newest<'a> {
     stretch: &'a Stretch,
     len: usize,
     /// Made when the first score is asked for.
-    cost: OnceCell<ResidualCost>,
+    pub cost: OnceLock<ResidualCost>,
 }
 
 impl Newest<'_> {

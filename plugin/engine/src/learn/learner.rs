@@ -2,12 +2,13 @@
 
 use crate::causes::analysis::Study;
 use crate::causes::chain::Chain;
+use crate::dsp::at_once::Both;
 use crate::dsp::ring::Ring;
 use crate::dsp::sizes::Sizes;
 use crate::dynamics::gathered::Gathered;
 use crate::dynamics::model::DynamicsModel;
 use crate::learn::heard::Stretch;
-use crate::learn::level_test::LevelTest;
+use crate::learn::level_test::{Judged, LevelTest};
 use crate::learn::locate::Locator;
 use crate::learn::memory::{MEMORY_S, Memory};
 use crate::learn::model_selection::{JUDGED_S, ModelSelection};
@@ -92,9 +93,9 @@ impl Work {
     }
 
     /// Does what is asked. Allocates and takes long.
-    pub fn run(&mut self) {
+    pub fn run(&mut self, both: Both) {
         let Self { request, filter, better, learner, .. } = self;
-        self.report = learner.run(request, filter, better);
+        self.report = learner.run(request, filter, better, both);
         if let Some(gathered) = &self.gathered {
             self.dynamics = gathered.find().unwrap_or(DynamicsModel::NONE);
         }
@@ -150,17 +151,25 @@ impl Learner {
         self.to_do.forget_study |= report.cost_reduction.is_some();
     }
 
-    fn run(&mut self, request: &JobRequest, filter: &Taps, better: &mut PreparedFilter) -> JobReport {
+    fn run(
+        &mut self,
+        request: &JobRequest,
+        filter: &Taps,
+        better: &mut PreparedFilter,
+        both: Both,
+    ) -> JobReport {
         self.catch_up();
         self.memory.begin_job(&request.discontinuities);
         match request.task {
             Task::GlobalSearch(search) => {
-                JobReport::GlobalSearch(self.locator(filter).global(&search, request.song_offset))
+                JobReport::GlobalSearch(self.locator(filter, both).global(&search, request.song_offset))
             }
             Task::LocalSearch { delay_samples, from } => {
-                JobReport::LocalSearch(self.locator(filter).local(delay_samples, from))
+                JobReport::LocalSearch(self.locator(filter, both).local(delay_samples, from))
             }
-            Task::Match(given) => JobReport::Match(self.learn(&given, request.song_offset, filter, better)),
+            Task::Match(given) => {
+                JobReport::Match(self.learn(&given, request.song_offset, filter, better, both))
+            }
             Task::Study(given) => JobReport::Study(self.look_on(&given, request.song_offset, filter)),
         }
     }
@@ -178,8 +187,8 @@ impl Learner {
         }
     }
 
-    fn locator<'a>(&'a self, filter: &'a Taps) -> Locator<'a> {
-        Locator { memory: &self.memory, filter, sizes: self.sizes }
+    fn locator<'a>(&'a self, filter: &'a Taps, both: Both) -> Locator<'a> {
+        Locator { memory: &self.memory, filter, sizes: self.sizes, both }
     }
 
     fn learn(
@@ -188,20 +197,23 @@ impl Learner {
         song_offset: i64,
         filter: &Taps,
         better: &mut PreparedFilter,
+        both: Both,
     ) -> MatchReport {
         let mut report = MatchReport::default();
         // A delay that moves is tracked more closely than by searches.
         if !given.moving {
-            report.local = self.locator(filter).local(given.delay_samples, given.from);
+            report.local = self.locator(filter, both).local(given.delay_samples, given.from);
         }
         self.enter(given);
         let heard = self.memory.newest(given, MEMORY_S).filter(|heard| self.sounds(heard));
         if let Some(mut heard) = heard {
             report.heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
+            let mut judged = Judged::default();
             if given.movement.moves() {
-                report.following_helps = self.level_test.follow(&mut heard, filter, given, self.sizes);
+                (report.following_helps, judged) =
+                    self.level_test.follow(&mut heard, filter, given, self.sizes);
             }
-            let improved = self.models.improve(&heard, filter, given);
+            let improved = self.models.improve(&heard, filter, judged, given, both);
             report.cost_reduction = improved.as_ref().map(|(_, cost_reduction)| *cost_reduction);
             if report.cost_reduction.is_some_and(|cost_reduction| cost_reduction > OTHER_RESIDUE) {
                 self.level_test.forget();
@@ -306,6 +318,7 @@ mod tests {
     use super::*;
     use crate::causes::diagnosis::Kind;
     use crate::discontinuities::Discontinuities;
+    use crate::dsp::at_once::in_turn;
     use crate::dsp::noise::noise;
     use crate::dsp::timeline::Timeline;
     use crate::matching::movement::Movement;
@@ -350,7 +363,7 @@ mod tests {
             seeks_bend: false,
         };
         work.request = request(given, 0);
-        work.run();
+        work.run(in_turn);
         let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
         let causes: Vec<Kind> = report.causes.causes.iter().map(|cause| cause.kind).collect();
         let is_delay = |kind: &Kind| matches!(kind, Kind::Delay { samples } if (samples - 20.0).abs() < 0.1);
@@ -409,7 +422,7 @@ mod tests {
             song[sounding..].fill(0.0);
             let mut work = heard_of(&song, |_| 20.0, |_| 20.0);
             work.request = request(MatchRequest { moving: false, ..moving(20) }, 0);
-            work.run();
+            work.run(in_turn);
             let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
             report.heard_s > 0.0
         };
@@ -425,7 +438,7 @@ mod tests {
         let known = work.learner.memory.delays.at(20_000);
         for taken in [false, true] {
             work.request = request(moving(30), 0);
-            work.run();
+            work.run(in_turn);
             let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
             assert!((report.shifted - 0.3).abs() < 0.02, "{report:?}");
             assert!(work.better.learned.bulk_delay_samples().abs() < 0.01);
@@ -439,7 +452,7 @@ mod tests {
         }
         // Read at the delays that are known now, there is nothing left to be shifted.
         work.filter.clone_from(&work.better.learned);
-        work.run();
+        work.run(in_turn);
         assert!(
             matches!(work.report, JobReport::Match(report) if report.shifted == 0.0),
             "{:?}",
@@ -456,7 +469,7 @@ mod tests {
             work.learner.restart(0);
             work = heard(96_000, drift, drift);
             work.request = request(moving(500), song_offset);
-            work.run();
+            work.run(in_turn);
             let JobReport::Match(report) = work.report else { panic!("{:?}", work.report) };
             let delay = |kind: Kind| match kind {
                 Kind::Delay { samples } => Some(samples),

@@ -7,8 +7,9 @@ use crate::learn::level_track::LevelTrack;
 use crate::learn::model_selection::JUDGED_S;
 use crate::learn::request::MatchRequest;
 use crate::matching::follower_gain::FollowerGain;
-use crate::matching::residual_cost;
+use crate::matching::residual_cost::{self, ResidualCost};
 use crate::matching::taps::Taps;
+use std::sync::OnceLock;
 
 /// Improvement of the score, in nats, from which following the level counts as paying, and goes on doing so. True
 /// movements gave 0.17 and more, in moments 0.09; a clipper, which no level describes, at most 0.15 (six recordings). With
@@ -30,6 +31,15 @@ const MOMENTS_MEMORY_S: f64 = 30.0;
 pub struct LevelTest {
     track: Option<LevelTrack>,
     moments: Moments,
+}
+
+/// What the filter leaves of the newest music, with the level as the test leaves it.
+#[derive(Default)]
+pub struct Judged {
+    /// How that is counted.
+    pub cost: OnceLock<ResidualCost>,
+    /// Its score.
+    pub left: Option<f64>,
 }
 
 /// What following wins where the level moves.
@@ -75,14 +85,14 @@ impl LevelTest {
     }
 
     /// Moves the backing's level as it moves in the mix, if that makes the difference smaller; whether it does, `None` while that
-    /// cannot be told.
+    /// cannot be told, and what is left in [`JUDGED_S`].
     pub fn follow(
         &mut self,
         heard: &mut Stretch,
         filter: &Taps,
         given: &MatchRequest,
         sizes: Sizes,
-    ) -> Option<bool> {
+    ) -> (Option<bool>, Judged) {
         let start = heard.mix.start;
         if !self.track.as_ref().is_some_and(|track| track.covers(start)) {
             self.forget();
@@ -90,22 +100,27 @@ impl LevelTest {
         let track = self.track.get_or_insert_with(|| LevelTrack::new(sizes, start));
         let gains = track.hear(heard, filter, given.movement, !given.moving);
         let judged = heard.mix.len.min(sizes.samples(JUDGED_S));
-        let score = |heard: &Stretch| heard.newest(judged).score(filter, sizes);
-        let still = score(heard);
+        let score = |heard: &Stretch| {
+            let newest = heard.newest(judged);
+            (newest.score(filter, sizes), newest.cost)
+        };
+        let (still, still_cost) = score(heard);
         let newest = gains[(heard.mix.len - judged) / sizes.hop()..].to_vec();
         heard.backing.gains = Some(gains);
-        let followed = score(heard);
+        let (followed, followed_cost) = score(heard);
         let won: Vec<f64> = still.iter().zip(&followed).map(|(still, followed)| still - followed).collect();
         self.moments.hear(&won, &newest, heard.end() - judged as i64, sizes);
         let is_known = given.following_helps && given.learned_s > PAYS_FROM_S;
         let least = if is_known { STILL_PAYS } else { PAYS };
-        if mean(&still) - mean(&followed) > least || self.moments.pay() {
-            return Some(true);
+        let [still, followed] = [&still, &followed].map(|score| mean(score));
+        if still - followed > least || self.moments.pay() {
+            return (Some(true), Judged { cost: followed_cost, left: Some(followed) });
         }
         heard.backing.gains = None;
         // A former play was whole: the first seconds of the next, before the voice comes in, do not refute it.
         let from_s = if given.is_taken_up { TAKEN_UP_FROM_S } else { PAYS_FROM_S };
-        (heard.mix.len > sizes.samples(from_s)).then_some(false)
+        let helps = (heard.mix.len > sizes.samples(from_s)).then_some(false);
+        (helps, Judged { cost: still_cost, left: Some(still) })
     }
 }
 
@@ -171,7 +186,7 @@ mod tests {
                 seeks_bend: false,
             };
             let filter = Taps::gains(2 * margin, [1.0; 2], 0.0);
-            LevelTest::default().follow(&mut heard, &filter, &given, sizes)
+            LevelTest::default().follow(&mut heard, &filter, &given, sizes).0
         });
         assert_eq!(pays, [Some(true), Some(false), None]);
     }

@@ -3,6 +3,7 @@
 use crate::align::edge::{BLOCK, EdgeCosts};
 use crate::align::search::{Found, LOCK_CONFIDENCE, look_at, search};
 use crate::align::supervisor::HOLDS;
+use crate::dsp::at_once::Both;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;
 use crate::learn::memory::{LEAST_S, Memory};
@@ -39,6 +40,8 @@ pub struct Locator<'a> {
     pub filter: &'a Taps,
     /// Lengths.
     pub sizes: Sizes,
+    /// Who does two things at once.
+    pub both: Both,
 }
 
 impl Locator<'_> {
@@ -48,8 +51,8 @@ impl Locator<'_> {
         // Without a filter no null confirms anything: only the surest delays count.
         let is_first = self.filter.is_silent();
         let (windows_s, most) = if is_first { (&SEARCH_S[..2], 1) } else { (&SEARCH_S[..], PEAKS) };
-        let search = |&window_s| search(mix, backing, self.memory.since_jump(), window_s, most, self.sizes);
-        let found: Vec<Vec<Found>> = windows_s.iter().map(search).collect();
+        let since_jump = self.memory.since_jump();
+        let found = search([mix, backing], since_jump, windows_s, most, self.sizes, self.both);
         let sure = found[..2].iter().filter_map(|found| found.first());
         let near = self.sizes.scaled(NEAR) as f64;
         let is_other = |found: &Found| {

@@ -1,10 +1,12 @@
 //! Which model of the match is used: from one gain to filters across the sides, each fitted to what was heard and judged by
 //! what is heard after the fit.
 
+use crate::dsp::at_once::{Both, each};
 use crate::dsp::ring::Signal;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::mean;
 use crate::learn::heard::{Newest, Stretch};
+use crate::learn::level_test::Judged;
 use crate::learn::request::MatchRequest;
 use crate::matching::filter_fit::{STEPS, fit_filter};
 use crate::matching::filter_model::{FILTER_MODELS, FilterModel, Resolution, choose};
@@ -79,16 +81,25 @@ impl ModelSelection {
     }
 
     /// Fits every model; the one to use, with what it gains against the filter in force, nats, if it is better. What that
-    /// filter was learned from, seconds, says how much better it must be.
-    pub fn improve(&mut self, heard: &Stretch, in_force: &Taps, given: &MatchRequest) -> Option<(Taps, f64)> {
+    /// filter was learned from, seconds, says how much better it must be; `judged` is what it leaves, if that is known.
+    pub fn improve(
+        &mut self,
+        heard: &Stretch,
+        in_force: &Taps,
+        judged: Judged,
+        given: &MatchRequest,
+        both: Both,
+    ) -> Option<(Taps, f64)> {
         let tone = given.tone;
-        let newest = heard.newest(self.sizes.samples(JUDGED_S));
-        self.judge_trials(heard, &newest);
-        self.fit(heard, in_force, tone);
+        let newest = heard.newest_at(self.sizes.samples(JUDGED_S), judged.cost);
+        self.judge_trials(heard, &newest, both);
+        self.fit(heard, in_force, tone, both);
         let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));
         let trial = |model| self.trials.iter().find(|(trial, _)| *trial == model).map(|(_, taps)| taps);
         let mut taps = trial(self.choose(tone))?;
-        let mut reached = in_sample(taps);
+        let unknown = if judged.left.is_none() { &[taps, in_force][..] } else { &[taps] };
+        let scores = each(unknown, both, |taps| in_sample(taps));
+        let (mut reached, left) = (scores[0], judged.left.unwrap_or_else(|| scores[1]));
         let at_once = FilterModel::Filters(Resolution::Coarse);
         if let Some(filter) = trial(at_once).filter(|_| at_once.within(tone) && !self.is_judged(at_once)) {
             let score = in_sample(filter);
@@ -96,7 +107,7 @@ impl ModelSelection {
                 (taps, reached) = (filter, score);
             }
         }
-        let cost_reduction = in_sample(in_force) - reached;
+        let cost_reduction = left - reached;
         // Judged on music it was learned from, the new one looks better than it is: the more so, the less that was.
         let heard_s = heard.mix.len as f64 / self.sizes.sample_rate_hz;
         let is_less = heard_s < given.learned_s;
@@ -113,15 +124,14 @@ impl ModelSelection {
     }
 
     /// Scores the models of the last job on what was heard since, the newest music at most: out of sample.
-    fn judge_trials(&mut self, heard: &Stretch, newest: &Newest) {
+    fn judge_trials(&mut self, heard: &Stretch, newest: &Newest, both: Both) {
         let len = newest.mix().num_samples() as i64;
         let fresh = (heard.end() - self.judged_to).min(len);
         if fresh > 0 && !self.trials.is_empty() {
             let part = (fresh < len).then(|| heard.newest(fresh as usize));
             let newest = part.as_ref().unwrap_or(newest);
-            let scores =
-                self.trials.iter().map(|(model, taps)| (*model, newest.score(taps, self.sizes))).collect();
-            self.judged.push(scores);
+            let score = |(model, taps): &(FilterModel, Taps)| (*model, newest.score(taps, self.sizes));
+            self.judged.push(each(&self.trials, both, score));
             if self.judged.len() > JUDGED_JOBS {
                 self.judged.remove(0);
             }
@@ -130,7 +140,7 @@ impl ModelSelection {
     }
 
     /// Fits every model.
-    fn fit(&mut self, heard: &Stretch, in_force: &Taps, tone: Tone) {
+    fn fit(&mut self, heard: &Stretch, in_force: &Taps, tone: Tone, both: Both) {
         let window = self.sizes.scaled(statistics::WINDOW);
         let rate = self.sizes.sample_rate_hz;
         let seconds = heard.mix.len as f64 / rate;
@@ -155,11 +165,15 @@ impl ModelSelection {
                 continue;
             }
             let steps = if seconds < FINE_FROM_S { &STEPS[..2] } else { &STEPS[..] };
-            for kind in [FilterModel::Filters, FilterModel::Across] {
-                let across = kind(Resolution::Coarse) == FilterModel::Across(Resolution::Coarse);
-                let former = self.trials.iter().find(|(model, _)| *model == kind(Resolution::Coarse));
+            let kinds: [fn(Resolution) -> FilterModel; 2] = [FilterModel::Filters, FilterModel::Across];
+            let fits = each(&kinds, both, |kind| {
+                let coarse = kind(Resolution::Coarse);
+                let across = coarse == FilterModel::Across(Resolution::Coarse);
+                let former = self.trials.iter().find(|(model, _)| *model == coarse);
                 let start = former.map_or(&trials[3].1, |(_, taps)| taps);
-                let fits = fit_filter(&statistics, &active, start, across, steps, &mut spectrum);
+                fit_filter(&statistics, &active, start, across, steps, &mut Spectrum::new(window))
+            });
+            for (kind, fits) in kinds.iter().zip(fits) {
                 for (step, taps) in fits.into_iter().enumerate() {
                     match step {
                         1 => trials.push((kind(Resolution::Coarse), taps)),

@@ -1,13 +1,10 @@
 //! Planned real Fourier transforms with their own scratch memory.
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex, num_complex::Complex32};
-use std::cell::RefCell;
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 
-thread_local! {
-    // Planning takes longer than a transform, and jobs plan the same lengths over and over.
-    static PLANNER: RefCell<RealFftPlanner<f32>> = RefCell::new(RealFftPlanner::new());
-}
+/// Planning takes longer than a transform, and jobs plan the same lengths over and over, each on any thread.
+static PLANNER: LazyLock<Mutex<RealFftPlanner<f32>>> = LazyLock::new(|| Mutex::new(RealFftPlanner::new()));
 
 /// Transforms of one length, forward and back; allocates nothing after [`Spectrum::new`].
 pub struct Spectrum {
@@ -21,8 +18,10 @@ pub struct Spectrum {
 impl Spectrum {
     /// Plans transforms of `len` samples, an even number.
     pub fn new(len: usize) -> Self {
-        let (forward, inverse) =
-            PLANNER.with_borrow_mut(|planner| (planner.plan_fft_forward(len), planner.plan_fft_inverse(len)));
+        // A plan is whole or not there, whoever panicked.
+        let mut planner = PLANNER.lock().unwrap_or_else(PoisonError::into_inner);
+        let (forward, inverse) = (planner.plan_fft_forward(len), planner.plan_fft_inverse(len));
+        drop(planner);
         let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
         Self {
             scratch: vec![Complex32::default(); scratch],

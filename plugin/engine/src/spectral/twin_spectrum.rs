@@ -6,13 +6,10 @@ use rustfft::{
     Fft, FftPlanner,
     num_complex::{Complex, Complex32},
 };
-use std::cell::RefCell;
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 
-thread_local! {
-    // Planning takes longer than a transform, and jobs plan the same lengths over and over.
-    static PLANNER: RefCell<FftPlanner<f32>> = RefCell::new(FftPlanner::new());
-}
+/// Planning takes longer than a transform, and jobs plan the same lengths over and over, each on any thread.
+static PLANNER: LazyLock<Mutex<FftPlanner<f32>>> = LazyLock::new(|| Mutex::new(FftPlanner::new()));
 
 /// Complex transforms of one length, forward and back. Allocates nothing after [`TwinSpectrum::new`].
 #[derive(Clone)]
@@ -25,8 +22,10 @@ pub struct TwinSpectrum {
 impl TwinSpectrum {
     /// Plans transforms of `len` samples.
     pub fn new(len: usize) -> Self {
-        let (forward, inverse) =
-            PLANNER.with_borrow_mut(|planner| (planner.plan_fft_forward(len), planner.plan_fft_inverse(len)));
+        // A plan is whole or not there, whoever panicked.
+        let mut planner = PLANNER.lock().unwrap_or_else(PoisonError::into_inner);
+        let (forward, inverse) = (planner.plan_fft_forward(len), planner.plan_fft_inverse(len));
+        drop(planner);
         let scratch = forward.get_inplace_scratch_len().max(inverse.get_inplace_scratch_len());
         Self { scratch: vec![Complex32::default(); scratch], forward, inverse }
     }

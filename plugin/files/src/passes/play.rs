@@ -89,10 +89,9 @@ pub fn play(pair: &Pair, start: Start, part: Range<u64>, each: &mut Each) -> Res
             }
         }
         // A pass that broke off is not learned from.
-        let bend = if start.seeks_bend && player.is_done() { player.find_bend() } else { None };
-        let learned = match bend {
-            None if !start.is_heard && player.is_done() => player.learned_of_song()?,
-            _ => player.learned()?.clone(),
+        let (learned, bend) = match start.is_heard || !player.is_done() {
+            true => (player.learned()?.clone(), None),
+            false => player.learned_of_song(start.seeks_bend)?,
         };
         Ok(Pass { bend, ..record.end(learned, player.num_samples()) })
     })

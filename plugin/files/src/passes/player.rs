@@ -1,6 +1,6 @@
 //! An engine on its way through a part of two files.
 
-use std::ops::Range;
+use std::{ops::Range, panic::resume_unwind, thread};
 
 use anyhow::{Context, Result, ensure};
 use minuend_engine::{Bend, Claims, Energies, Engine, Match, Readings, Settings};
@@ -129,14 +129,16 @@ impl Player {
         self.num_samples
     }
 
-    /// How mix and backing were bent, if they clearly were, of an engine whose output is of no use.
-    pub fn find_bend(&self) -> Option<Bend> {
-        self.engine.find_bend()
-    }
-
-    /// What was learned, with what only a whole song tells, of an engine whose output is of no use; an error if learning broke off.
-    pub fn learned_of_song(&self) -> Result<Match> {
-        Ok(Match { dynamics: self.engine.find_dynamics(), ..self.learned()?.clone() })
+    /// What was learned, with what only a whole song tells, of an engine whose output is of no use; and how mix and backing were
+    /// bent, if they clearly were and that is sought. An error if learning broke off.
+    pub fn learned_of_song(&self, seeks_bend: bool) -> Result<(Match, Option<Bend>)> {
+        let learned = self.learned()?.clone();
+        let engine = &self.engine;
+        let (dynamics, bend) = thread::scope(|scope| {
+            let bend = scope.spawn(|| if seeks_bend { engine.find_bend() } else { None });
+            (engine.find_dynamics(), bend.join().unwrap_or_else(|panic| resume_unwind(panic)))
+        });
+        Ok((Match { dynamics, ..learned }, bend))
     }
 
     /// What is known by now; an error if learning broke off.

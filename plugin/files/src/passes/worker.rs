@@ -2,7 +2,7 @@
 
 use std::{
     sync::mpsc::{Receiver, Sender, channel},
-    thread::{Builder, JoinHandle},
+    thread::{self, Builder, JoinHandle},
 };
 
 use anyhow::{Context, Result};
@@ -26,7 +26,7 @@ impl Threaded {
         let (back, done) = channel();
         let work = move || {
             for mut job in todo {
-                job.run();
+                job.run_by(at_once);
                 if back.send(job).is_err() {
                     break;
                 }
@@ -36,6 +36,14 @@ impl Threaded {
             Builder::new().name("learn".into()).spawn(work).context("no thread can be had to learn on")?;
         Ok(Self { jobs: Some(jobs), done, is_out: false, thread: Some(thread) })
     }
+}
+
+/// Does two things on two threads: a job of the first seconds is waited for while little else is to be done.
+fn at_once(one: &mut (dyn FnMut() + Send), other: &mut (dyn FnMut() + Send)) {
+    thread::scope(|scope| {
+        scope.spawn(one);
+        other();
+    });
 }
 
 impl Worker for Threaded {
