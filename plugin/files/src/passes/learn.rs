@@ -14,7 +14,7 @@ use super::{
     pair::{Pair, Start},
     pass::Pass,
     play::play,
-    sections::{State, sections},
+    sections::{Section, State, sections},
 };
 use crate::progress::{Progress, tell};
 
@@ -116,7 +116,9 @@ fn learn_from(
                 continue;
             }
             let belongs_together = belongs_together(&pass);
-            let is_short = (pass.num_samples as f64) < TWICE_UNDER_S * rate_hz;
+            let length_s = pass.num_samples as f64 / rate_hz;
+            // Learned on, a wrong match would only become harder to tell.
+            let is_sure = belongs_together && confirmed_s(&pass) > 0.5 * length_s;
             let found = &mut pass.learned.found;
             if settings.backing_kind == BackingKind::Auto && found.verdict == Verdict::Estimate {
                 // Until that was known, it was learned as freely as a recording is, which takes voice along.
@@ -124,7 +126,7 @@ fn learn_from(
                 known = known.and_then(|known| only_bent(known.bend));
                 continue;
             }
-            if is_short && !is_second && !is_estimate && pass.was_found {
+            if length_s < TWICE_UNDER_S && is_sure && !is_second && !is_estimate {
                 // What leaks was heard through a match that was still being learned, and counts once.
                 known = Some(Match { residual: ResidualModel::UNKNOWN, ..found.clone() });
                 is_second = true;
@@ -157,8 +159,16 @@ fn learn_from(
 /// Whether nothing in a pass speaks against the match. What does not belong together, or is swapped, must not be made to: gains
 /// that fall where the backing holds more would hide it.
 fn belongs_together(pass: &Pass) -> bool {
-    let rate_hz = pass.learned.found.sample_rate_hz;
-    let sections = sections(&pass.series, pass.num_samples as f64 / rate_hz, rate_hz);
     pass.series.energies().misfit().is_none()
-        && sections.iter().all(|section| section.state != State::HoldsMore)
+        && sections_of(pass).iter().all(|section| section.state != State::HoldsMore)
+}
+
+/// Length of what is known to belong to the mix, s.
+fn confirmed_s(pass: &Pass) -> f64 {
+    sections_of(pass).iter().map(|section| section.confirmed_s).sum()
+}
+
+fn sections_of(pass: &Pass) -> Vec<Section> {
+    let rate_hz = pass.learned.found.sample_rate_hz;
+    sections(&pass.series, pass.num_samples as f64 / rate_hz, rate_hz)
 }
