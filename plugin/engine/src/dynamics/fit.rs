@@ -17,12 +17,8 @@ const KNEES_AT: [f64; NUM_KNEES] = [0.05, 0.6];
 const NUM_WEIGHTS: usize = 2 * NUM_KNEES * NUM_DETECTORS + 1;
 /// Cost of weights, re the mean of what the data say of them: lets nothing grow that hardly anything tells.
 const RIDGE: f64 = 1e-3;
-/// Steps of Gauss and Newton, with the noise told anew each time.
+/// Steps of Gauss and Newton.
 const NUM_STEPS: usize = 4;
-/// Frames over which what is left, which is mostly voice, is smoothed into a weight.
-const SMOOTHED: usize = 5;
-/// Noise that is there anyway, power re the mean of the backing: keeps the rests of a voice from deciding alone.
-const LEAST_NOISE: f64 = 1e-4;
 /// What is left counts down to this power re the backing, -30 dB: what lies below is told by the followers.
 const AUDIBLE: f64 = 1e-3;
 /// Least that the model must win in the mean of the bands on music that it was not learned from, nats of power. Seven masters with
@@ -162,31 +158,23 @@ impl Band {
 struct Fit([Complex64; NUM_WEIGHTS]);
 
 impl Fit {
-    /// Least squares with weights from what is left, over some frames (iteratively reweighted: Daubechies, DeVore, Fornasier and
-    /// Güntürk 2010, from memory; here by the local power of the voice).
+    /// Least squares over some frames, with the weights that they came with ([`BandShares::weigh`]). Heard again with the model that
+    /// it tells in force, they are reweighted (Daubechies, DeVore, Fornasier and Güntürk 2010, from memory).
+    ///
+    /// [`BandShares::weigh`]: crate::dynamics::band_powers::BandShares::weigh
     fn of(band: &Band, is_learned_from: impl Fn(usize) -> bool) -> Self {
-        let count = band.powers.len();
-        let least = LEAST_NOISE * band.powers.iter().map(|power| f64::from(power.backing)).sum::<f64>()
-            / count.max(1) as f64
-            + f64::from(f32::MIN_POSITIVE);
         let mut fit = Self([Complex64::default(); NUM_WEIGHTS]);
         for _ in 0..NUM_STEPS {
-            let gains: Vec<Complex32> = (0..count).map(|frame| fit.log_gain(band, frame).exp()).collect();
-            let left: Vec<f64> =
-                band.powers.iter().zip(&gains).map(|(power, &gain)| f64::from(power.left(gain))).collect();
             let mut matrix = vec![0.0; NUM_WEIGHTS * NUM_WEIGHTS];
             let (mut real, mut imaginary) = ([0.0; NUM_WEIGHTS], [0.0; NUM_WEIGHTS]);
-            for frame in (0..count).filter(|&frame| is_learned_from(frame)) {
-                let around = frame.saturating_sub(SMOOTHED / 2)..count.min(frame + SMOOTHED / 2 + 1);
-                let noise = left[around].iter().sum::<f64>() / SMOOTHED as f64 + least;
+            for frame in (0..band.powers.len()).filter(|&frame| is_learned_from(frame)) {
                 let power = &band.powers[frame];
-                let gain = gains[frame];
-                let backing = f64::from(power.backing) / noise;
+                let gain = fit.log_gain(band, frame).exp();
                 // How far the mix is from the backing with its gain, along the backing.
-                let missing = power.cross + (Complex32::new(1.0, 0.0) - gain) * power.backing;
+                let missing = power.pull + (Complex32::new(1.0, 0.0) - gain) * power.weight;
                 let slope = gain.conj() * missing;
-                let (slope_re, slope_im) = (f64::from(slope.re) / noise, f64::from(slope.im) / noise);
-                let weight = backing * f64::from(gain.norm_sqr());
+                let (slope_re, slope_im) = (f64::from(slope.re), f64::from(slope.im));
+                let weight = f64::from(power.weight * gain.norm_sqr());
                 let values = &band.values[frame * NUM_WEIGHTS..][..NUM_WEIGHTS];
                 for row in 0..NUM_WEIGHTS {
                     let scaled = weight * values[row];
