@@ -21,8 +21,9 @@ const RIDGE: f64 = 1e-3;
 const NUM_STEPS: usize = 4;
 /// What is left counts down to this power re the backing, -30 dB: what lies below is told by the followers.
 const AUDIBLE: f64 = 1e-3;
-/// Least that the model must win in the mean of the bands on music that it was not learned from, nats of power. Seven masters with
-/// bands that moved won 0.05 to 0.3; of 34 other pairs of recordings none won more than 0.02.
+/// Least that the model must win in the mean of the bands on music that it was not learned from, nats of power. Nine masters with
+/// bands that moved won 0.04 to 0.26, one whose movement the followers had taken up 0.01; of 36 other pairs of recordings 34 won no
+/// more than 0.02, one with wow and one that was cut 0.03.
 const LEAST_GAIN: f64 = 0.04;
 /// Least gain re its standard error. Masters reached 4 to 15.
 const SURE: f64 = 3.0;
@@ -337,8 +338,12 @@ pub mod tests {
         let [as_is, told] = play(&mut predictor, &song);
         let better_db = 10.0 * (as_is / told).log10();
         assert!(better_db > 6.0, "{better_db}");
-        // It was heard once more meanwhile, and means the same.
-        assert_eq!(found(&predictor), Some(model));
+        // It was heard once more meanwhile, as it is: that tells the whole movement again, and weighs it by what the model left.
+        let again = found(&predictor).expect("it still moves");
+        predictor.reset();
+        predictor.set_model(&again);
+        let [_, told_again] = play(&mut predictor, &song);
+        assert!(told_again < told, "{told_again} {told}");
     }
 
     /// Weights of values as they are heard tell what the weights of the standardised ones told.
