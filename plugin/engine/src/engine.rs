@@ -46,7 +46,7 @@ use crate::{PrepareError, Readings, Settings};
 
 /// Taps of the learned filter at 44.1 and 48 kHz.
 const FILTER_TAPS: usize = 4096;
-/// Music of which a model of the dynamics is learned, at most, seconds: the newest, 0.7 MiB a minute; and where nobody hears what is
+/// Music of which a model of the dynamics is learned, at most, seconds: the newest, 1.2 MiB a minute; and where nobody hears what is
 /// played, so that memory is no matter. Chosen by hand; not measured.
 const GATHERED_S: f64 = 75.0;
 const ANALYSIS_GATHERED_S: f64 = 360.0;

@@ -1,7 +1,7 @@
 //! What mix and backing have to do with each other in each band of a frame, in three numbers: all that the model of the dynamics
 //! learns from.
 
-use crate::spectral::lanes::{LANES, Lanes, minus, power, scaled, times_conj};
+use crate::spectral::lanes::{self, LANES, Lanes, Real, minus, power, scaled, times, times_conj};
 use crate::spectral::octaves;
 use crate::spectral::stft::StereoBins;
 use realfft::num_complex::Complex32;
@@ -12,6 +12,12 @@ pub const NUM_BANDS: usize = 9;
 /// Centre of the lowest band, Hz.
 const LOWEST_CENTRE_HZ: f64 = 60.0;
 
+/// Power that is added to what disturbs a bin, re the backing there: without much of a voice all bins tell the same. With 0.1 and
+/// 0.01 six multiband masters came out 0.1 and 0.5 dB worse in the mean, with 1 0.1 dB better (the model alone, no follower).
+const NOISE_FLOOR: f32 = 0.3;
+/// The same re full scale (power in a bin), so that silence does not weigh without bound. Chosen by hand; not measured.
+const WEIGHT_FLOOR: f32 = 1e-12;
+
 /// One band of a frame; powers re full scale.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct BandPower {
@@ -21,6 +27,11 @@ pub struct BandPower {
     pub difference: f32,
     /// Mean product of the difference and the conjugate backing.
     pub cross: Complex32,
+    /// Power of the backing, and that product, with each bin weighted by how little disturbs it there: how surely this frame tells a gain, and how far that
+    /// is from 1, times as much.
+    pub weight: f32,
+    /// See [`Self::weight`].
+    pub pull: Complex32,
 }
 
 impl BandPower {
@@ -50,6 +61,8 @@ pub struct BandShares {
     /// By bin, to a whole number of lanes, the lower one of its two bands and its share in the upper one.
     places: Vec<(usize, f32)>,
     parts: Vec<Part>,
+    /// Power that is left per bin, with one bin of room at either end.
+    left: Vec<f32>,
     /// Takes the length of the frame and the power of its window out of a power.
     scale: f32,
 }
@@ -70,7 +83,8 @@ impl BandShares {
             let shares = &mut parts.last_mut().expect("it was made").shares;
             (shares[0].0[bin % LANES], shares[1].0[bin % LANES]) = (1.0 - upper, upper);
         }
-        Self { places, parts, scale: (2.0 / len as f32).powi(2) }
+        let left = vec![0.0; places.len() + 2];
+        Self { places, parts, left, scale: (2.0 / len as f32).powi(2) }
     }
 
     /// Of the spectra of mix and backing. The backing has gains, which are asked for by the number of its [`LANES`] neighbouring bins.
@@ -92,8 +106,58 @@ impl BandShares {
         }
         sums.map(|sums| {
             let [backing, difference, re, im] = sums.map(|sum| self.scale * sum.0.iter().sum::<f32>());
-            BandPower { backing, difference, cross: Complex32::new(re, im) }
+            BandPower { backing, difference, cross: Complex32::new(re, im), ..BandPower::default() }
         })
+    }
+
+    /// Weighs what [`Self::measure`] measured, for a fit. What is left with the gains that are told is mostly voice, and voices
+    /// are sparse: the bins between their harmonics tell the gain, which the sum of a band hides.
+    ///
+    /// A weight is the inverse of what is left to the power of 3/4, over three bins: so few tell its power but roughly. With the
+    /// whole power the same masters came out 0.2 dB worse.
+    pub fn weigh(
+        &mut self,
+        spectra: &[StereoBins; 2],
+        gains: impl Fn(usize) -> Lanes,
+        told: Option<&[Complex32; NUM_BANDS]>,
+        powers: &mut FramePowers,
+    ) {
+        let [mix, backing] = spectra;
+        let num_lanes = self.parts.last().map_or(0, |part| part.lanes + 1);
+        for lanes in 0..num_lanes {
+            let gains = gains(lanes);
+            let told =
+                told.map(|told| lanes::of(std::array::from_fn(|lane| self.gain(lanes * LANES + lane, told))));
+            let mut left = Lanes::default();
+            for (mix, backing) in mix.iter().zip(backing) {
+                let backing = scaled(backing[lanes], gains);
+                left += power(minus(mix[lanes], told.map_or(backing, |told| times(told, backing))));
+            }
+            self.left[1 + lanes * LANES..][..LANES].copy_from_slice(&left.0);
+        }
+        let mut sums = [[Lanes::default(); 3]; NUM_BANDS];
+        for &Part { lanes, band, ref shares } in &self.parts {
+            let gains = gains(lanes);
+            let mut products = [Lanes::default(); 3];
+            for (mix, backing) in mix.iter().zip(backing) {
+                let backing = scaled(backing[lanes], gains);
+                let pull = times_conj(minus(mix[lanes], backing), backing);
+                products.iter_mut().zip([power(backing), pull.re, pull.im]).for_each(|(sum, x)| *sum += x);
+            }
+            let noise = mean(&self.left, lanes * LANES)
+                + Lanes::all(NOISE_FLOOR) * products[0]
+                + Lanes::all(WEIGHT_FLOOR);
+            // To the power of 3/4.
+            let noise = noise.sqrt() * noise.sqrt().sqrt();
+            for (sums, &share) in sums[band..].iter_mut().zip(shares) {
+                let share = share / noise;
+                sums.iter_mut().zip(products).for_each(|(sum, product)| *sum += share * product);
+            }
+        }
+        for (power, sums) in powers.iter_mut().zip(sums) {
+            let [weight, re, im] = sums.map(|sum| sum.0.iter().sum::<f32>());
+            (power.weight, power.pull) = (weight, Complex32::new(re, im));
+        }
     }
 
     /// The gain of a bin, between those of its two bands.
@@ -101,6 +165,12 @@ impl BandShares {
         let (band, upper) = self.places[bin];
         gains[band] + (gains[band + 1] - gains[band]) * upper
     }
+}
+
+/// Mean over three bins, the middle ones of which begin at a bin, of a plane with one bin of room at either end.
+#[inline(always)]
+fn mean(plane: &[f32], at: usize) -> Lanes {
+    (Lanes::load(plane, at) + Lanes::load(plane, at + 1) + Lanes::load(plane, at + 2)) / Lanes::all(3.0)
 }
 
 #[cfg(test)]
@@ -137,5 +207,26 @@ mod tests {
         assert!((total(Complex32::default()) - untouched).abs() < 1e-5);
         // 31 bins of 31.25 Hz lie between the bands at 960 and 1920 Hz, nearly in the lower.
         assert!(powers[4].backing > 0.9 * powers.iter().map(|band| band.backing).sum::<f32>());
+    }
+
+    /// A voice of two harmonics stands 20 dB above a backing that the mix holds at half its level. What the whole band tells is the
+    /// voice's accident; the bins between the harmonics tell the half.
+    #[test]
+    fn bins_between_harmonics_tell_the_gain() {
+        const LEN: usize = 256;
+        let mut shares = BandShares::new(LEN, 8_000.0);
+        let mut spectra = [stereo_bins(LEN / 2 + 1), stereo_bins(LEN / 2 + 1)];
+        for bin in 20..60 {
+            let voice = if bin % 12 == 6 { 10.0 } else { 0.0 };
+            for (signal, value) in [0.5 + voice, 1.0].into_iter().enumerate() {
+                spectra[signal].iter_mut().for_each(|side| side[bin / LANES].re.0[bin % LANES] = value);
+            }
+        }
+        let mut powers = shares.measure(&spectra, |_| Lanes::all(1.0));
+        let half = [Complex32::new(0.5, 0.0); NUM_BANDS];
+        shares.weigh(&spectra, |_| Lanes::all(1.0), Some(&half), &mut powers);
+        let BandPower { backing, cross, weight, pull, .. } = powers[4];
+        assert!((cross / backing).re > 0.2, "{}", cross / backing);
+        assert!((pull / weight + 0.5).norm() < 0.1, "{}", pull / weight);
     }
 }

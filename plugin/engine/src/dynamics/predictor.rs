@@ -103,16 +103,18 @@ impl Predictor {
         if !self.gathers && !self.is_engaged {
             return None;
         }
-        let powers = self.shares.measure(spectra, gains);
-        if self.gathers {
-            self.keep(&powers);
-        }
+        let mut powers = self.shares.measure(spectra, &gains);
         self.levels.hear(&powers);
         let told = |band: usize| {
             let log_gain = self.model.bands[band].log_gain(&self.levels.levels_db(band));
             trusted(log_gain, &powers[band]).exp()
         };
-        self.is_engaged.then(|| std::array::from_fn(told))
+        let told = self.is_engaged.then(|| std::array::from_fn(told));
+        if self.gathers {
+            self.shares.weigh(spectra, &gains, told.as_ref(), &mut powers);
+            self.keep(&powers);
+        }
+        told
     }
 
     fn keep(&mut self, powers: &FramePowers) {

@@ -139,14 +139,17 @@ fn learn_from(
                 found.dynamics = DynamicsModel::NONE;
             }
             if !found.dynamics.is_none() {
-                // They were heard through a match that was still being learned: hear them through the one that will be played.
+                // They were heard through a match that was still being learned: hear them through the one that will be played, and
+                // weigh what is heard by what this model leaves. It was found clearly once; the second time only betters it.
                 let held = Pair { settings: Settings { hold: true, ..settings }, ..*pair };
                 let start = Start { learned: Some(found), seeks_bend: false, ..start };
                 let again = play(&held, start, 0..u64::MAX, &mut |_| match elsewhere.load(Relaxed) {
                     0 => tell(progress, 1.0),
                     _ => Ok(ControlFlow::Break(())),
                 })?;
-                found.dynamics = again.learned.found.dynamics;
+                if !again.learned.found.dynamics.is_none() {
+                    found.dynamics = again.learned.found.dynamics;
+                }
             }
             pass.readings.causes = pass.readings.causes.with_match(found);
             return Ok(pass.was_found.then_some(pass));
