@@ -7,14 +7,14 @@ use std::{
 };
 
 use anyhow::{Result, bail};
-use minuend_engine::{DynamicsModel, Lock, Match, ResidualModel, Settings, Verdict, settings::BackingKind};
+use minuend_engine::{DynamicsModel, Lock, Match, Settings, Verdict, settings::BackingKind};
 
 use super::{
     far::WholeSong,
     pair::{Pair, Start},
     pass::Pass,
     play::play,
-    sections::{Section, State, sections},
+    sections::{State, sections},
 };
 use crate::progress::{Progress, tell};
 
@@ -25,9 +25,6 @@ const MAX_MOVES: usize = 3;
 /// How often a pair that was bent is learned again: with the curve that was found beneath a filter that cannot follow it, and
 /// with the one that is found then.
 const STRAIGHTENED: usize = 2;
-/// A song that is shorter, seconds, is learned from twice: until it ends the match has hardly settled. Pieces of 6 and 10 s of 39
-/// songs gained 0.5 dB on average by it, and up to 7.
-const TWICE_UNDER_S: f64 = 20.0;
 /// The place that the whole song tells stands unless it explains less than this share of the mix's energy that the engine's own
 /// does: repeats may explain a little more here and there. Chosen by hand; not measured.
 const STANDS: f64 = 0.7;
@@ -84,16 +81,16 @@ fn learn_from(
     progress: &mut Progress,
 ) -> Result<Option<Pass>> {
     let mut moves = 0;
-    // What is known as learning begins: how the pair was bent, and how often that was taken back; or all that was learned before.
-    let (mut known, mut straightened, mut is_second) = (None, 0, false);
+    // How the pair was bent, and how often it was learned from the beginning with that taken back.
+    let (mut bent, mut straightened) = (None, 0);
     let mut settings = pair.settings;
     loop {
         let mut late_samples = 0.0;
-        let learned = known.as_ref();
+        let learned = bent.as_ref();
         let pair = &Pair { settings, ..*pair };
         let seeks_bend = straightened < STRAIGHTENED;
         let is_estimate = settings.backing_kind == BackingKind::Estimated;
-        let is_again = straightened > 0 || is_estimate || is_second;
+        let is_again = straightened > 0 || is_estimate;
         let start = Start { advance_samples, learned, seeks_bend, ..Start::default() };
         let mut pass = play(pair, start, 0..u64::MAX, &mut |block| {
             if elsewhere.load(Relaxed) != 0 {
@@ -107,29 +104,16 @@ fn learn_from(
             tell(progress, if is_again { 1.0 } else { block.done })
         })?;
         if late_samples <= 0.0 {
-            let rate_hz = pass.learned.found.sample_rate_hz;
-            let only_bent = |bend| Some(Match { bend, ..Match::unknown(rate_hz, 0) });
             if let Some(bend) = pass.bend.filter(|_| elsewhere.load(Relaxed) == 0) {
-                known = only_bent(bend);
+                bent = Some(Match { bend, ..Match::unknown(pass.learned.found.sample_rate_hz, 0) });
                 straightened += 1;
-                is_second = false;
                 continue;
             }
             let belongs_together = belongs_together(&pass);
-            let length_s = pass.num_samples as f64 / rate_hz;
-            // Learned on, a wrong match would only become harder to tell.
-            let is_sure = belongs_together && confirmed_s(&pass) > 0.5 * length_s;
             let found = &mut pass.learned.found;
             if settings.backing_kind == BackingKind::Auto && found.verdict == Verdict::Estimate {
                 // Until that was known, it was learned as freely as a recording is, which takes voice along.
                 settings.backing_kind = BackingKind::Estimated;
-                known = known.and_then(|known| only_bent(known.bend));
-                continue;
-            }
-            if length_s < TWICE_UNDER_S && is_sure && !is_second && !is_estimate {
-                // What leaks was heard through a match that was still being learned, and counts once.
-                known = Some(Match { residual: ResidualModel::UNKNOWN, ..found.clone() });
-                is_second = true;
                 continue;
             }
             if is_estimate {
@@ -162,16 +146,8 @@ fn learn_from(
 /// Whether nothing in a pass speaks against the match. What does not belong together, or is swapped, must not be made to: gains
 /// that fall where the backing holds more would hide it.
 fn belongs_together(pass: &Pass) -> bool {
-    pass.series.energies().misfit().is_none()
-        && sections_of(pass).iter().all(|section| section.state != State::HoldsMore)
-}
-
-/// Length of what is known to belong to the mix, s.
-fn confirmed_s(pass: &Pass) -> f64 {
-    sections_of(pass).iter().map(|section| section.confirmed_s).sum()
-}
-
-fn sections_of(pass: &Pass) -> Vec<Section> {
     let rate_hz = pass.learned.found.sample_rate_hz;
-    sections(&pass.series, pass.num_samples as f64 / rate_hz, rate_hz)
+    let sections = sections(&pass.series, pass.num_samples as f64 / rate_hz, rate_hz);
+    pass.series.energies().misfit().is_none()
+        && sections.iter().all(|section| section.state != State::HoldsMore)
 }
