@@ -38,7 +38,7 @@ const STAGES: [Stage; 11] = [
     stage("alignment", &["Aligner::read"], 26_460),
     stage("match", &["Matcher::process"], 118_913),
     stage("level", &["LevelStage::process"], 57_530),
-    stage("tone", &["ToneStage::hear", "ToneStage::follow"], 461_071),
+    stage("tone", &["ToneStage::hear", "ToneStage::follow"], 471_829),
     stage("supervision", &["LockSupervisor::is_absent"], 2_613),
     stage("subtraction", &["Subtractor::process"], 16_942),
     stage("output", &["OutputStage::hear", "OutputStage::learn", "OutputStage::mix_down"], 326_280),
@@ -52,7 +52,7 @@ const WORST: [(&str, usize, u64); 4] = [
     ("1/8 of a hop", 1, 609_874),
     ("1/4 of a hop", 2, 657_059),
     ("1/2 of a hop", 4, 740_014),
-    ("whole hop", 8, 1_211_714),
+    ("whole hop", 8, 1_222_126),
 ];
 const FLOOR: &[&str] = &["Floor::hop"];
 

@@ -342,7 +342,7 @@ pub mod tests {
         let spectra = || [stereo_bins(FRAME / 2 + 1), stereo_bins(FRAME / 2 + 1)];
         let stft = || Stft::new(FRAME, 0, FRAME / 2 + 1);
         let (mut heard, mut truth) = ((stft(), spectra()), (stft(), spectra()));
-        let shares = BandShares::new(FRAME, RATE as f64);
+        let mut shares = BandShares::new(FRAME, RATE as f64);
         let mut away = [0.0; 2];
         for at in (0..LEN).step_by(STEP) {
             let cut = |x: &[f32]| -> Stereo { [x[at..at + STEP].to_vec(), x[at..at + STEP].to_vec()] };

@@ -103,7 +103,7 @@ impl Predictor {
         if !self.gathers && !self.is_engaged {
             return None;
         }
-        let mut powers = self.shares.measure(spectra, &gains);
+        let mut powers = self.shares.measure(spectra, gains);
         self.levels.hear(&powers);
         let told = |band: usize| {
             let log_gain = self.model.bands[band].log_gain(&self.levels.levels_db(band));
@@ -111,7 +111,7 @@ impl Predictor {
         };
         let told = self.is_engaged.then(|| std::array::from_fn(told));
         if self.gathers {
-            self.shares.weigh(spectra, &gains, told.as_ref(), &mut powers);
+            self.shares.weigh(told.as_ref(), &mut powers);
             self.keep(&powers);
         }
         told
