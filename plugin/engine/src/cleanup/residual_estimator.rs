@@ -41,9 +41,9 @@ const NEEDED_EVIDENCE: f32 = 0.7;
 const NEEDED_EVIDENCE_PER_DB: f32 = 0.02;
 const EVIDENCE_RANGE: f32 = 0.05;
 const NEEDED_FROM_DB: f32 = -20.0;
-/// How much more evidence is needed before anything was heard, and after how many steps of a loud backing no more is (20 s of music): until then
-/// the quantiles are on their way, and a voice that does not rest may go with the backing by chance. Of 6 s of it a voice came out
-/// at 14 dB that without clean-up came at 31. With 1200 steps songs of 36 s lost 0.7 dB of what there is to gain.
+/// How much more evidence is needed before anything was heard, and after how many steps of a loud backing no more is (20 s of music):
+/// until then the quantiles are on their way, and a voice that does not rest may go with the backing by chance. Of 6 s of it a voice
+/// came out at 14 dB that without clean-up came at 31. With 1200 steps songs of 36 s lost 0.7 dB of what there is to gain.
 const UNSURE_EVIDENCE: f32 = 0.3;
 const SURE_STEPS: f32 = 700.0;
 

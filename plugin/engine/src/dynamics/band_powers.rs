@@ -1,4 +1,4 @@
-//! What mix and backing have to do with each other in each band of a frame, in three numbers: all that the model of the dynamics
+//! What mix and backing have to do with each other in each band of a frame, in a few numbers: all that the model of the dynamics
 //! learns from.
 
 use crate::spectral::lanes::{self, LANES, Lanes, Real, minus, power, scaled, times_conj};
@@ -28,10 +28,10 @@ pub struct BandPower {
     pub difference: f32,
     /// Mean product of the difference and the conjugate backing.
     pub cross: Complex32,
-    /// Power of the backing, and that product, with each bin weighted by how little disturbs it there: how surely this frame tells a gain, and how far that
-    /// is from 1, times as much.
+    /// The power of the backing again, but bins with little voice in them count for more ([`BandShares::weigh`]): how surely this
+    /// frame tells the gain of the band. Only compared with other weights.
     pub weight: f32,
-    /// See [`Self::weight`].
+    /// The product with the same bins counting for more: [`Self::weight`] times how far the gain is from 1.
     pub pull: Complex32,
 }
 

@@ -124,11 +124,11 @@ impl Stretch {
 
     /// The last `len` samples of it.
     pub fn newest(&self, len: usize) -> Newest<'_> {
-        self.newest_at(len, OnceLock::new())
+        self.newest_with(len, OnceLock::new())
     }
 
-    /// The same where it is known how to count what a filter leaves.
-    pub fn newest_at(&self, len: usize, cost: OnceLock<ResidualCost>) -> Newest<'_> {
+    /// The same with what counts what a filter leaves, if that was made before.
+    pub fn newest_with(&self, len: usize, cost: OnceLock<ResidualCost>) -> Newest<'_> {
         Newest { stretch: self, len: len.min(self.mix.len), cost }
     }
 }

@@ -91,7 +91,7 @@ impl ModelSelection {
         both: Both,
     ) -> Option<(Taps, f64)> {
         let tone = given.tone;
-        let newest = heard.newest_at(self.sizes.samples(JUDGED_S), judged.cost);
+        let newest = heard.newest_with(self.sizes.samples(JUDGED_S), judged.cost);
         self.judge_trials(heard, &newest, both);
         self.fit(heard, in_force, tone, both);
         let in_sample = |taps: &Taps| mean(&newest.score(taps, self.sizes));

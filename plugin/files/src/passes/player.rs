@@ -1,6 +1,6 @@
 //! An engine on its way through a part of two files.
 
-use std::{ops::Range, panic::resume_unwind, thread};
+use std::ops::Range;
 
 use anyhow::{Context, Result, ensure};
 use minuend_engine::{Bend, Claims, Energies, Engine, Match, Readings, Settings};
@@ -9,7 +9,7 @@ use super::{
     ahead::Inputs,
     block::BLOCK_SAMPLES,
     pair::{Format, Pair, Start},
-    worker::Threaded,
+    worker::{Threaded, at_once},
 };
 
 /// Plays blocks of both files, and knows what of the output belongs to its part.
@@ -133,11 +133,9 @@ impl Player {
     /// bent, if they clearly were and that is sought. An error if learning broke off.
     pub fn learned_of_song(&self, seeks_bend: bool) -> Result<(Match, Option<Bend>)> {
         let learned = self.learned()?.clone();
-        let engine = &self.engine;
-        let (dynamics, bend) = thread::scope(|scope| {
-            let bend = scope.spawn(|| if seeks_bend { engine.find_bend() } else { None });
-            (engine.find_dynamics(), bend.join().unwrap_or_else(|panic| resume_unwind(panic)))
-        });
+        let (engine, mut dynamics, mut bend) = (&self.engine, learned.dynamics, None);
+        let mut find_bend = || bend = if seeks_bend { engine.find_bend() } else { None };
+        at_once(&mut find_bend, &mut || dynamics = engine.find_dynamics());
         Ok((Match { dynamics, ..learned }, bend))
     }
 

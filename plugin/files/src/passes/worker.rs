@@ -1,6 +1,7 @@
 //! Runs the engine's jobs beside the audio path.
 
 use std::{
+    panic::resume_unwind,
     sync::mpsc::{Receiver, Sender, channel},
     thread::{self, Builder, JoinHandle},
 };
@@ -38,11 +39,13 @@ impl Threaded {
     }
 }
 
-/// Does two things on two threads: a job of the first seconds is waited for while little else is to be done.
-fn at_once(one: &mut (dyn FnMut() + Send), other: &mut (dyn FnMut() + Send)) {
+/// Does two things on two threads: a job of the first seconds is waited for while little else is to be done. A panic in either is one
+/// here.
+pub fn at_once(one: &mut (dyn FnMut() + Send), other: &mut (dyn FnMut() + Send)) {
     thread::scope(|scope| {
-        scope.spawn(one);
+        let one = scope.spawn(one);
         other();
+        one.join().unwrap_or_else(|panic| resume_unwind(panic));
     });
 }
 
