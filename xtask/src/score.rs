@@ -5,6 +5,7 @@ mod by_hand;
 pub mod command;
 pub mod measure;
 pub mod told_depth;
+pub mod under_voice;
 
 use std::{
     fs,
@@ -15,23 +16,31 @@ use std::{
 use anyhow::{Context, Result, anyhow, ensure};
 use clap::ValueEnum;
 use minuend_engine::{
-    Causes, Engine, Inline, Lock, Settings,
+    Causes, Engine, Inline, Lock, Readings, Settings,
     settings::{BackingKind, Slope},
 };
 use minuend_files::{
-    passes::{Pair, Pass, learn, subtract},
+    passes::{
+        Pair, Pass,
+        depth::{Depth, SongDepth},
+        learn,
+        sections::sections,
+        subtract,
+    },
     progress::{Progress, tell},
     read::read_all,
 };
 use serde_json::Value;
 
 use crate::metrics::{
-    null_depth::{Rests, null_depth_db},
+    null_depth::{Rests, depth_under_voice_db, null_depth_db},
+    tolerant_sdr::fitted_vocal,
     vocal_loss::vocal_loss_db,
 };
 use by_hand::{by_hand, minus, moved};
 use measure::Measure;
 use told_depth::{Reading, ToldDepth};
+use under_voice::UnderVoice;
 
 /// Samples a step, as many hosts have it; the output does not depend on it.
 const BLOCK_SAMPLES: usize = 512;
@@ -39,6 +48,10 @@ const BLOCK_SAMPLES: usize = 512;
 const MAX_MOVES: usize = 3;
 /// What a first play may take to learn, and is not scored, s.
 const LEARNING_S: f64 = 6.0;
+
+/// Gains a second by which a mastered voice may differ from the true one when what is left beneath it is measured: one every 5 ms,
+/// as fast compressors move. They fit away 1 % of what is left.
+const GAINS_PER_S: u32 = 200;
 
 /// Which play is scored.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
@@ -193,6 +206,8 @@ pub struct Score {
     pub delay_samples: f64,
     /// Null depth as the engine told it, beside the truth.
     pub told_depth: ToldDepth,
+    /// The same of the whole song where the voice sings.
+    pub under_voice: UnderVoice,
     /// What limits the null, as told at the end.
     pub causes: Causes,
 }
@@ -202,6 +217,8 @@ struct Told {
     delay_samples: f64,
     /// Null depth up to a sample.
     depths: Vec<Reading>,
+    /// Null depth of all of it that is scored.
+    song: SongDepth,
     causes: Causes,
 }
 
@@ -221,12 +238,19 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
     let (rate_hz, measure) = (case.sample_rate_hz, case.measure());
     let sdr_db = |estimate: &[Vec<f32>]| measure.sdr_db(&vocal, &scored(estimate), rate_hz);
 
-    let (difference, told) = difference(case, play, progress)?;
+    let (difference, told) = difference(case, play, from, progress)?;
     let estimate = scored(&difference);
     let backing = case.backing_in_mix.as_ref();
     let backing_in_mix = backing.map(|backing| scored(backing));
     let rests = backing.map(|backing| Rests::new(&case.vocal, &case.backed(backing), &difference, rate_hz));
     let told_depth = ToldDepth::new(&told.depths, rests.as_ref(), from, rate_hz);
+    let true_db = match &backing_in_mix {
+        Some(backing) => depth_under_voice_db(&vocal, backing, &estimate, rate_hz),
+        None => {
+            let vocal = single(&fitted_vocal(&vocal, &estimate, rate_hz, GAINS_PER_S));
+            depth_under_voice_db(&vocal, &minus(&scored(&case.mix), &vocal, 1.0), &estimate, rate_hz)
+        }
+    };
     type Figure = fn(&[Vec<f32>], &[Vec<f32>], &[Vec<f32>], u32) -> Option<f64>;
     let figure = |figure: Figure| figure(&vocal, backing_in_mix.as_ref()?, &estimate, rate_hz);
     let as_it_is = moved(&case.backing, 0, case.num_samples());
@@ -241,13 +265,24 @@ pub fn score(case: &Case, play: Play, progress: &mut Progress) -> Result<(Score,
         by_hand_sdr_db: sdr_db(&by_hand(&case.mix, &case.backing)),
         delay_samples: told.delay_samples,
         told_depth,
+        under_voice: UnderVoice { told: told.song.under_voice, true_db },
         causes: told.causes,
     };
     Ok((score, difference))
 }
 
-/// The mix minus its backing by the engine, and what it told.
-fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<Vec<f32>>, Told)> {
+/// A signal in single precision.
+fn single(signal: &[Vec<f64>]) -> Vec<Vec<f32>> {
+    signal.iter().map(|channel| channel.iter().map(|&x| x as f32).collect()).collect()
+}
+
+/// The mix minus its backing by the engine, and what it told from some sample on.
+fn difference(
+    case: &Case,
+    play: Play,
+    from: usize,
+    progress: &mut Progress,
+) -> Result<(Vec<Vec<f32>>, Told)> {
     // The true vocal is not low-cut, so the difference must not be.
     let settings = Settings { slope: Slope::Off, backing_kind: case.backing_kind, ..Settings::default() };
     let num_plays = match play {
@@ -265,10 +300,11 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
         // What is still inside comes out while the inputs are silent.
         let length = case.num_samples() + latency;
         let backing = moved(&case.backing, -advance_samples, length);
-        let (mut signal, mut depths) = (Vec::new(), Vec::new());
+        let (mut signal, mut depths, mut depth) = (Vec::new(), Vec::new(), Depth::default());
         for play_idx in 0..num_plays {
             engine.reset();
             depths.clear();
+            depth = Depth::default();
             signal = moved(&case.mix, 0, length);
             for start in (0..length).step_by(BLOCK_SAMPLES) {
                 let block = start..length.min(start + BLOCK_SAMPLES);
@@ -279,6 +315,9 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
                 let readings = engine.readings();
                 if block.end > latency {
                     depths.push(Reading::new(block.end - latency, readings));
+                }
+                if block.end > latency + from {
+                    depth.take(readings);
                 }
                 if readings.lock == Lock::TooLate && moves < MAX_MOVES {
                     // As a user does with the clip: earlier by what the engine says, and from the start.
@@ -297,6 +336,7 @@ fn difference(case: &Case, play: Play, progress: &mut Progress) -> Result<(Vec<V
         let told = Told {
             delay_samples: readings.delay_samples - advance_samples as f64,
             depths,
+            song: depth.over_song(readings),
             causes: readings.causes,
         };
         return Ok((signal, told));
@@ -312,15 +352,23 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     let pair = Pair { settings: Settings { hold: true, ..settings }, ..pair };
     let causes = first.as_ref().and_then(Pass::known_causes);
     let (mut signal, mut depths) = (vec![Vec::new(); case.mix.len()], Vec::new());
+    let mut depth = Depth::default();
     let pass = subtract(&pair, learned, causes, 0..u64::MAX, &mut |block| {
         signal.iter_mut().zip(block.output).for_each(|(channel, out)| channel.extend_from_slice(out));
         depths.push(Reading::new(signal[0].len(), block.readings));
+        depth.take(block.readings);
         tell(progress, 0.5 + block.done / 2.0)
     })?;
+    let rate_hz = f64::from(case.sample_rate_hz);
+    let sections = sections(&pass.series, case.num_samples() as f64 / rate_hz, rate_hz);
+    let learning = first.map_or(pass.readings, |first| first.readings);
     let told = Told {
         delay_samples: pass.readings.delay_samples,
         depths,
-        causes: first.map_or(pass.readings, |first| first.readings).causes,
+        song: depth
+            .over_song(&Readings { backing_kind: pass.readings.backing_kind, ..learning })
+            .over_sections(&sections),
+        causes: learning.causes,
     };
     Ok((signal, told))
 }
@@ -402,14 +450,20 @@ mod tests {
                 let distortion = inner(&wrong, &wrong, &all) - along * along * energy;
                 let si_sdr_db = 10.0 * ((1.0 + along).powi(2) * energy / distortion).log10();
                 assert!((score.sdr_db - si_sdr_db).abs() < 1e-6, "{si_sdr_db}: {score:?}");
-                // In every other second there is no voice, so that all that is left is what was not nulled.
-                let rests = |n| n / SECOND % 2 == 1;
-                let null_depth_db =
-                    10.0 * (inner(&backing, &backing, &rests) / inner(&found, &found, &rests)).log10();
-                assert!(
-                    (score.null_depth_db.unwrap() - null_depth_db).abs() < 1e-6,
-                    "{null_depth_db}: {score:?}"
-                );
+                // In every other second there is no voice, so that all that is left is what was not nulled. In the others it is
+                // what the voice is not.
+                let sings = |n: usize| (n / SECOND).is_multiple_of(2);
+                let rests = |n: usize| !sings(n);
+                let depth_db = |left: &[f64], counts: &dyn Fn(usize) -> bool| {
+                    10.0 * (inner(&backing, &backing, counts) / inner(left, left, counts)).log10()
+                };
+                let null_depth_db = depth_db(&found, &rests);
+                for (figure, expected) in [
+                    (score.null_depth_db, null_depth_db),
+                    (score.under_voice.true_db, depth_db(&wrong, &sings)),
+                ] {
+                    assert!((figure.unwrap() - expected).abs() < 1e-6, "{expected}: {score:?}");
+                }
                 assert!(si_sdr_db > 25.0 && null_depth_db > 25.0, "{score:?}");
                 assert!(score.vocal_loss_db.unwrap() < -25.0, "{score:?}");
 
@@ -491,6 +545,8 @@ mod tests {
             assert!(score.sdr_db > 25.0 && score.by_hand_sdr_db > 40.0, "{score:?}");
             assert!(score.inversion_sdr_db < score.mix_sdr_db && score.mix_sdr_db < 0.0, "{score:?}");
             assert_eq!((score.null_depth_db, score.vocal_loss_db), (None, None));
+            // Nothing was done to the voice, so that what is left beneath it is as far down as in a plain pair.
+            assert!((score.under_voice.true_db.unwrap() - score.sdr_db).abs() < 6.0, "{score:?}");
             assert_eq!((score.told_depth.wrong, score.told_depth.true_db), (None, None));
         }
     }

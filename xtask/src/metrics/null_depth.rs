@@ -1,4 +1,4 @@
-//! How far the backing is down where the voice rests.
+//! How far the backing is down where the voice rests, and where it sings.
 
 use std::ops::Range;
 
@@ -35,6 +35,18 @@ pub fn null_depth_db(
     rests.depth_db(0..rests.frames.len() * rests.frame_samples)
 }
 
+/// The same where the voice sings: over the frames where v >= 1e-3 b and b > 1e-5 max b.
+pub fn depth_under_voice_db(
+    vocal: &[Vec<f32>],
+    backing_in_mix: &[Vec<f32>],
+    estimate: &[Vec<f32>],
+    sample_rate_hz: u32,
+) -> Option<f64> {
+    let sings = |[v, b, _]: [f64; 3]| v >= RESTING * b;
+    let frames = audible_frames(vocal, backing_in_mix, estimate, sample_rate_hz);
+    depth_db(frames.into_iter().flatten().filter(|&frame| sings(frame)).map(|[_, b, r]| [b, r]))
+}
+
 /// The frames from which [`null_depth_db`] is made, for the depth over parts of a signal.
 pub struct Rests {
     /// Energies of the backing and of what remains of it, where the voice rests over a backing.
@@ -50,33 +62,57 @@ impl Rests {
         estimate: &[Vec<f32>],
         sample_rate_hz: u32,
     ) -> Self {
-        let remainder: Vec<Vec<f64>> = estimate
-            .iter()
-            .zip(vocal)
-            .map(|(e, v)| e.iter().zip(v).map(|(&e, &v)| f64::from(e) - f64::from(v)).collect())
+        let rests = |[v, b, _]: [f64; 3]| v < RESTING * b;
+        let frames = audible_frames(vocal, backing_in_mix, estimate, sample_rate_hz)
+            .into_iter()
+            .map(|frame| frame.filter(|&frame| rests(frame)).map(|[_, b, r]| [b, r]))
             .collect();
-        let frame_samples = (FRAME_S * f64::from(sample_rate_hz)) as usize;
-        let v = inner_products(vocal, vocal, frame_samples);
-        let b = inner_products(backing_in_mix, backing_in_mix, frame_samples);
-        let r = inner_products(&remainder, &remainder, frame_samples);
-        let loudest = b.iter().copied().fold(0.0, f64::max);
-        let rests = |i: usize| v[i] < RESTING * b[i] && b[i] > AUDIBLE * loudest;
-        Self { frames: (0..b.len()).map(|i| rests(i).then_some([b[i], r[i]])).collect(), frame_samples }
+        Self { frames, frame_samples: frame_samples(sample_rate_hz) }
     }
 
     /// Null depth over the whole frames within some samples, dB.
     pub fn depth_db(&self, samples: Range<usize>) -> Option<f64> {
         let end = (samples.end / self.frame_samples).min(self.frames.len());
-        let frames = &self.frames[samples.start.div_ceil(self.frame_samples).min(end)..end];
-        let sum = |i: usize| frames.iter().flatten().map(|energies| energies[i]).sum::<f64>();
-        let is_enough = frames.iter().flatten().count() >= MIN_FRAMES;
-        is_enough.then(|| 10.0 * (sum(0) / sum(1)).log10())
+        depth_db(
+            self.frames[samples.start.div_ceil(self.frame_samples).min(end)..end].iter().copied().flatten(),
+        )
     }
+}
+
+fn frame_samples(sample_rate_hz: u32) -> usize {
+    (FRAME_S * f64::from(sample_rate_hz)) as usize
+}
+
+/// Energies of voice, backing and what remains of it, of those frames in which there is something to null.
+fn audible_frames(
+    vocal: &[Vec<f32>],
+    backing_in_mix: &[Vec<f32>],
+    estimate: &[Vec<f32>],
+    sample_rate_hz: u32,
+) -> Vec<Option<[f64; 3]>> {
+    let remainder: Vec<Vec<f64>> = estimate
+        .iter()
+        .zip(vocal)
+        .map(|(e, v)| e.iter().zip(v).map(|(&e, &v)| f64::from(e) - f64::from(v)).collect())
+        .collect();
+    let frame_samples = frame_samples(sample_rate_hz);
+    let v = inner_products(vocal, vocal, frame_samples);
+    let b = inner_products(backing_in_mix, backing_in_mix, frame_samples);
+    let r = inner_products(&remainder, &remainder, frame_samples);
+    let loudest = b.iter().copied().fold(0.0, f64::max);
+    (0..b.len()).map(|i| (b[i] > AUDIBLE * loudest).then_some([v[i], b[i], r[i]])).collect()
+}
+
+/// Energy of the backing re that of what remains, dB, over frames that are enough.
+fn depth_db(frames: impl Iterator<Item = [f64; 2]>) -> Option<f64> {
+    let (count, b, r) =
+        frames.fold((0, 0.0, 0.0), |(count, sum_b, sum_r), [b, r]| (count + 1, sum_b + b, sum_r + r));
+    (count >= MIN_FRAMES).then(|| 10.0 * (b / r).log10())
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{Rests, null_depth_db};
+    use super::{Rests, depth_under_voice_db, null_depth_db};
 
     const RATE_HZ: u32 = 8_000;
     const FRAME: usize = 400;
@@ -109,8 +145,27 @@ mod tests {
         let backing = wave(&[0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.0005]);
         let remainder = [0.5, 0.05, 0.05, 0.05, 0.05, 0.5, 0.5];
         let estimate: Vec<_> = vocal[0].iter().zip(&wave(&remainder)[0]).map(|(v, r)| v + r).collect();
-        let found = null_depth_db(&vocal, &backing, &[estimate], RATE_HZ).unwrap();
+        let estimate = [estimate];
+        let found = null_depth_db(&vocal, &backing, &estimate, RATE_HZ).unwrap();
         assert!((found - 20.0).abs() < 1e-4, "{found}");
+        // Of the others too few have a voice.
+        assert_eq!(depth_under_voice_db(&vocal, &backing, &estimate, RATE_HZ), None);
+    }
+
+    /// From the definition: where the voice sings, and only there.
+    #[test]
+    fn the_depth_under_the_voice_leaves_its_rests_out() {
+        let vocal = wave(&[0.5, 0.5, 0.5, 0.016, 0.0, 0.0, 0.0, 0.0, 0.5]);
+        let backing = wave(&[0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.0005]);
+        let remainder = wave(&[0.05, 0.05, 0.05, 0.05, 0.005, 0.005, 0.005, 0.005, 0.5]);
+        let estimate = [vocal[0].iter().zip(&remainder[0]).map(|(v, r)| v + r).collect()];
+        for (depth, depth_db) in
+            [(depth_under_voice_db as fn(&_, &_, &_, u32) -> _, 20.0), (null_depth_db, 40.0)]
+        {
+            let found: f64 = depth(&vocal[..], &backing[..], &estimate[..], RATE_HZ).unwrap();
+            // The samples are in single precision.
+            assert!((found - depth_db).abs() < 1e-3, "{found}");
+        }
     }
 
     /// Of a part, only the frames that lie whole within it.

@@ -34,20 +34,35 @@ const ROUNDS: usize = 2;
 /// A definition of our own. Both signals are `[channel_idx][sample_idx]` of equal shape. Infinity when nothing but the
 /// voice is there, minus infinity when nothing of it is.
 pub fn tolerant_sdr_db(vocal: &[Vec<f32>], estimate: &[Vec<f32>], sample_rate_hz: u32) -> f64 {
-    debug_assert_eq!(vocal.len(), estimate.len());
     let (mut fitted, mut distortion) = (0.0, 0.0);
+    for (f, e) in fitted_vocal(vocal, estimate, sample_rate_hz, HOPS_PER_S)
+        .iter()
+        .flatten()
+        .zip(estimate.iter().flatten())
+    {
+        fitted += f * f;
+        distortion += (f64::from(*e) - f).powi(2);
+    }
+    if fitted == 0.0 { f64::NEG_INFINITY } else { 10.0 * (fitted / distortion).log10() }
+}
+
+/// The `f` of [`tolerant_sdr_db`], of the shape of both, with so many gains a second: what became of the vocal in the estimate.
+pub fn fitted_vocal(
+    vocal: &[Vec<f32>],
+    estimate: &[Vec<f32>],
+    sample_rate_hz: u32,
+    hops_per_s: u32,
+) -> Vec<Vec<f64>> {
+    debug_assert_eq!(vocal.len(), estimate.len());
+    let mut fitted = vec![Vec::with_capacity(vocal[0].len()); vocal.len()];
     for segment in segments(vocal[0].len(), (SEGMENT_S * sample_rate_hz) as usize) {
         let cut = |signal: &[Vec<f32>]| -> Vec<Vec<f64>> {
             signal.iter().map(|x| x[segment.clone()].iter().copied().map(f64::from).collect()).collect()
         };
-        let estimate = cut(estimate);
-        let fit = fit(&cut(vocal), &estimate, (sample_rate_hz / HOPS_PER_S) as usize);
-        for (&f, &e) in fit.iter().flatten().zip(estimate.iter().flatten()) {
-            fitted += f * f;
-            distortion += (e - f).powi(2);
-        }
+        let fit = fit(&cut(vocal), &cut(estimate), (sample_rate_hz / hops_per_s) as usize);
+        fitted.iter_mut().zip(fit).for_each(|(all, fit)| all.extend(fit));
     }
-    if fitted == 0.0 { f64::NEG_INFINITY } else { 10.0 * (fitted / distortion).log10() }
+    fitted
 }
 
 /// Segments of that many samples; a last one shorter than a third of that joins the one before.

@@ -7,10 +7,10 @@ use minuend_files::passes::depth::MeanDepth;
 use crate::metrics::null_depth::Rests;
 
 /// How far a reading may be off and still be right, dB.
-const RIGHT_DB: f64 = 3.0;
+pub(super) const RIGHT_DB: f64 = 3.0;
 
 /// Deeper nulls are all alike, dB: 24 bits end at 144.
-const DEEPEST_DB: f64 = 120.0;
+pub(super) const DEEPEST_DB: f64 = 120.0;
 
 /// What the engine told at a moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
