@@ -44,6 +44,7 @@ pub const PARTS: usize = 4;
 struct Frame {
     /// Spectra of mix and matched backing.
     spectra: [StereoBins; 2],
+    is_cut: bool,
     /// Movement by band, re 1: assumed for the weights, then smoothed.
     levels: [f64; NUM_TONE_BANDS],
     /// Levels of the frames around that the weights of what was measured assume; with the same it would be the same.
@@ -58,7 +59,7 @@ impl Frame {
         self.levels = [0.0; NUM_TONE_BANDS];
         self.measured_with = None;
         self.measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
-        self.halves = [MeasuredHalves::default(); NUM_TONE_BANDS];
+        self.halves = [MeasuredHalves::NONE; NUM_TONE_BANDS];
     }
 }
 
@@ -111,10 +112,11 @@ impl Bands {
         let places = bin_places(num_lanes * LANES, bin_hz);
         let frame = Frame {
             spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
+            is_cut: false,
             levels: [0.0; NUM_TONE_BANDS],
             measured_with: None,
             measured: [DecayingLevel::NONE; NUM_TONE_BANDS],
-            halves: [MeasuredHalves::default(); NUM_TONE_BANDS],
+            halves: [MeasuredHalves::NONE; NUM_TONE_BANDS],
         };
         let band = |_| Band {
             estimator: MovementEstimator::new(LEAST_PROCESS_NOISE, step / hop, hop, sizes.sample_rate_hz),
@@ -223,6 +225,7 @@ impl Bands {
 
     fn take_frame(&mut self) {
         self.frames.advance();
+        self.frames[0].is_cut = self.stft.is_cut();
         self.stft.analyse(&mut self.frames[0].spectra);
         self.frames[0].measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
         self.frames[0].measured_with = None;
@@ -338,8 +341,15 @@ fn is_still(levels: &[f32; NUM_TONE_BANDS]) -> bool {
     levels.iter().all(|&level| level == 0.0)
 }
 
-/// Measures the levels in the frame of an age, with weights from the residual around it.
+/// Measures the levels in the frame of an age, with weights from the residual around it. Nothing is measured where the music
+/// is cut off: each bin holds the edge, and how high that is in either signal is chance.
 fn measure(bands: &mut Bands, age: usize) {
+    if bands.frames[age].is_cut || bands.frames[age - 1].is_cut {
+        let frame = &mut bands.frames[age];
+        frame.measured = [DecayingLevel::NONE; NUM_TONE_BANDS];
+        frame.halves = [MeasuredHalves::NONE; NUM_TONE_BANDS];
+        return;
+    }
     let measured_with = Some(bands.frames.around(age).map(|frame| frame.levels));
     if bands.frames[age].measured_with != measured_with {
         bands.frames[age].measured_with = measured_with;

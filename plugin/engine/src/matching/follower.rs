@@ -45,6 +45,7 @@ const RELEASED: f64 = 1e-6;
 struct Frame {
     /// Spectra of mix and matched backing.
     spectra: [StereoBins; 2],
+    is_cut: bool,
     /// Movement re 1: assumed for the weights, then smoothed.
     level: f64,
     sums: Sums,
@@ -94,10 +95,11 @@ impl Follower {
         let half_of_bin = halves(first_bin, num_bins);
         let frame = Frame {
             spectra: [stereo_bins(num_bins), stereo_bins(num_bins)],
+            is_cut: false,
             level: 0.0,
             sums: Sums::default(),
             measured: DecayingLevel::NONE,
-            halves: MeasuredHalves::default(),
+            halves: MeasuredHalves::NONE,
         };
         Self {
             stft: Stft::new(len, first_bin, num_bins),
@@ -129,8 +131,7 @@ impl Follower {
         self.stft.reset();
         self.frames.reset(|frame| {
             silence(&mut frame.spectra);
-            (frame.level, frame.measured, frame.halves) =
-                (0.0, DecayingLevel::NONE, MeasuredHalves::default());
+            (frame.level, frame.measured, frame.halves) = (0.0, DecayingLevel::NONE, MeasuredHalves::NONE);
         });
         self.trust.reset();
         self.output = 0.0;
@@ -198,6 +199,7 @@ impl Follower {
         let frame = &mut self.frames[0];
         (frame.level, frame.measured, frame.sums.made_for) = (predicted, DecayingLevel::NONE, None);
         self.stft.push([mix, matched]);
+        frame.is_cut = self.stft.is_cut();
         self.stft.analyse(&mut frame.spectra);
     }
 
@@ -226,8 +228,14 @@ impl Follower {
 }
 
 /// Measures the level in the frame of an age, with weights from the residual around it; the sums in each region of the
-/// spectrum.
+/// spectrum. Nothing is measured where the music is cut off: each bin holds the edge, and how high that is in either signal is
+/// chance.
 fn measure(follower: &mut Follower, age: usize) -> [ProjectionSums; NUM_REGIONS] {
+    if follower.frames[age].is_cut || follower.frames[age - 1].is_cut {
+        let frame = &mut follower.frames[age];
+        (frame.measured, frame.halves) = (DecayingLevel::NONE, MeasuredHalves::NONE);
+        return Default::default();
+    }
     let made_for = Some((follower.frames.around(age).map(|frame| frame.level), follower.num_read));
     if follower.frames[age].sums.made_for != made_for {
         follower.frames[age].sums = Sums { regions: project(follower, age), made_for };
@@ -282,6 +290,27 @@ mod tests {
         }
         let error = (errors.iter().sum::<f32>() / errors.len() as f32).sqrt();
         assert!(error < 0.004, "{error}");
+    }
+
+    /// A song that is cut off where the voice takes three quarters of what the backing is: all that its edge holds says so, and is not
+    /// believed.
+    #[test]
+    fn where_a_song_is_cut_off_nothing_is_measured() {
+        let (rate, sizes) = (48_000, Sizes::new(48_000.0));
+        let tones = |hz: [f32; 3]| -> Vec<f32> {
+            let tone = |n: usize, hz: f32| (std::f32::consts::TAU * hz * n as f32 / rate as f32).cos();
+            (0..rate).map(|n| hz.iter().map(|&hz| 0.1 * tone(n, hz)).sum()).collect()
+        };
+        let (song, voice) = (tones([110.0, 620.0, 1_900.0]), tones([180.0, 410.0, 2_700.0]));
+        let mix: Vec<f32> = song.iter().zip(&voice).map(|(b, v)| b - 0.75 * v).collect();
+        let mut follower = Follower::new(sizes);
+        follower.set_movement(Movement { process: 1e-4, tau_s: 8.0, measurement: 0.5 });
+        follower.set_learning(false);
+        for at in (0..rate / 5).step_by(sizes.hop()) {
+            let part = at..at + sizes.hop();
+            let gain = follower.process([&mix[part.clone()]; 2], [&song[part]; 2], true, true);
+            assert!((gain.to - 1.0).abs() < 0.02, "{gain:?} at {at}");
+        }
     }
 
     /// A level that stands still, under a voice: what was learned at this delay gives way at once, what is recalled not

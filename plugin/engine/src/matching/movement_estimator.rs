@@ -61,7 +61,7 @@ pub fn measured_level([difference, backing]: ProjectionSums) -> DecayingLevel {
 }
 
 /// Measurements in two halves of the spectrum: the level's movement, and the inverse of its variance.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct MeasuredHalves {
     /// Movement re 1.
     pub levels: [f64; 2],
@@ -70,6 +70,9 @@ pub struct MeasuredHalves {
 }
 
 impl MeasuredHalves {
+    /// Nothing measured.
+    pub const NONE: Self = Self { levels: [0.0; 2], information: [LEAST_INFORMATION; 2] };
+
     /// From the sums in either half.
     pub fn new(sums: [ProjectionSums; 2]) -> Self {
         let information = sums.map(|[_, backing]| backing + LEAST_INFORMATION);
@@ -301,8 +304,7 @@ mod tests {
     fn what_was_found_does_not_fade_in_silence() {
         let mut estimator = estimator();
         hear(&mut estimator, 320, |frame| [if frame >= 288 { -0.035 } else { 0.0 }; 2]);
-        let silence = MeasuredHalves { levels: [0.0; 2], information: [LEAST_INFORMATION; 2] };
-        (0..10_000).for_each(|_| estimator.hear(&silence));
+        (0..10_000).for_each(|_| estimator.hear(&MeasuredHalves::NONE));
         assert!(estimator.rests() && estimator.movement().moves());
         hear(&mut estimator, 5_000, |_| [0.0; 2]);
         assert!(!estimator.rests() && !estimator.movement().moves());
