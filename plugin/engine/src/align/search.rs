@@ -77,7 +77,9 @@ pub fn search(
     let peak_width = (PEAK_S * rate).ceil() as usize;
     each(windows_s, both, |&window_s| {
         let window = window(window_s);
-        let mut correlations = [Vec::new(), Vec::new()];
+        let (num_peaks, width) = (most.max(2), 2.0 * (peak_width * step) as f64);
+        // With the sides alike and opposed. Of a correlation no more is kept than its peaks.
+        let mut peaks = [Vec::new(), Vec::new()];
         for (newer, older, reach_s, sign) in directions {
             let reach = reach(window, reach_s);
             let is_audible = |signal: usize, len: usize| {
@@ -91,19 +93,20 @@ pub fn search(
             // Only delays within the reach must not wrap round: the newer one is as long as what is left of the older one.
             let len = fast_len(older.len);
             let mut correlator = Correlator::new(&newer, &older, len);
-            for (correlations, sides) in correlations.iter_mut().zip([Sides::Alike, Sides::Opposed]) {
+            for (peaks, sides) in peaks.iter_mut().zip([Sides::Alike, Sides::Opposed]) {
                 let correlation = correlator.correlation(sides, (BAND_HZ.0 / rate, 0.4));
                 // The older one starts earlier by the reach, so no delay at all is a lag of minus the reach.
-                let by_delay = [&correlation[len - reach / step..], &correlation[..1]].concat();
-                correlations.push((by_delay, sign * step as f64));
+                let by_delay = correlation[len - reach / step..].iter().chain(&correlation[..1]).enumerate();
+                let heights = by_delay.map(|(delay, at)| (sign * (step * delay) as f64, at.abs()));
+                peaks.extend(highest(heights, num_peaks, width));
             }
         }
-        let highest = |sides| {
-            let peaks = highest(&correlations[sides as usize], most.max(2), 2.0 * (peak_width * step) as f64);
+        let surest_peaks = |sides| {
+            let peaks = highest(peaks[sides as usize].iter().copied(), num_peaks, width);
             let &[best, second, ..] = &peaks[..] else { return (peaks, 0.0) };
             (peaks, best.1 / second.1.max(f32::MIN_POSITIVE))
         };
-        let (peaks, confidence) = surest(highest, |(_, confidence)| *confidence);
+        let (peaks, confidence) = surest(surest_peaks, |(_, confidence)| *confidence);
         if peaks.len() < 2 {
             return Vec::new();
         }
@@ -187,16 +190,12 @@ fn peak_near(correlation: &[f32], delay_samples: i64, reach: usize, local: i64, 
     })
 }
 
-/// The `most` highest peaks of correlations, each with the samples from one delay to the next, further than `width` samples
-/// from each other: delays, and how high they are.
-fn highest(correlations: &[(Vec<f32>, f64)], most: usize, width: f64) -> Vec<(f64, f32)> {
+/// The `most` highest of values, delays in samples and how high they are, further than `width` samples from each other.
+fn highest(values: impl Iterator<Item = (f64, f32)> + Clone, most: usize, width: f64) -> Vec<(f64, f32)> {
     let mut highest: Vec<(f64, f32)> = Vec::new();
     while highest.len() < most {
-        let values = correlations.iter().flat_map(|(correlation, step)| {
-            correlation.iter().enumerate().map(move |(delay, at)| (step * delay as f64, at.abs()))
-        });
         let far = |p: &(f64, f32)| p.1 > 0.0 && highest.iter().all(|h| (p.0 - h.0).abs() > width);
-        let Some(next) = values.filter(far).max_by(|a, b| a.1.total_cmp(&b.1)) else { break };
+        let Some(next) = values.clone().filter(far).max_by(|a, b| a.1.total_cmp(&b.1)) else { break };
         highest.push(next);
     }
     highest
