@@ -92,9 +92,8 @@ fn are_phases_moved(corrected: &[(Kind, f64)]) -> bool {
 fn are_peaks_bent(cells: &CellHistory) -> bool {
     let (mut sum, mut count) = (0.0, 0.0);
     for band in cells.bright(usize::MAX) {
-        let mut frames: Vec<usize> = (0..cells.num_frames()).collect();
-        frames.sort_unstable_by(|&a, &b| cells.cell(band, b).bend.total_cmp(&cells.cell(band, a).bend));
-        frames.truncate(frames.len().div_ceil(PEAKS_ONE_IN));
+        let all: Vec<usize> = (0..cells.num_frames()).collect();
+        let frames = cells.lowest_of(band, &all, PEAKS_ONE_IN, |cell| -cell.bend);
         if let Some(correlation) = cells.bend_correlation(band, &frames) {
             (sum, count) = (sum + correlation, count + 1.0);
         }

@@ -215,14 +215,28 @@ impl CellHistory {
     /// The frames, of those given, in which the voice is taken to rest in a band: the lowest fifth of difference re
     /// backing.
     pub fn resting(&self, band: usize, frames: &[usize]) -> Vec<usize> {
-        let ratio = |frame: usize| {
-            let cell = self.cell(band, frame);
-            cell.difference / (cell.matched + 1e-20)
-        };
-        let mut frames = frames.to_vec();
-        frames.sort_unstable_by(|&a, &b| ratio(a).total_cmp(&ratio(b)));
-        frames.truncate(frames.len().div_ceil(RESTING_ONE_IN));
-        frames
+        self.lowest_of(band, frames, RESTING_ONE_IN, |cell| cell.difference / (cell.matched + 1e-20))
+    }
+
+    /// One in so many of those frames of a band in which something is lowest, in that order.
+    pub fn lowest_of(
+        &self,
+        band: usize,
+        frames: &[usize],
+        one_in: usize,
+        of: impl Fn(&Cell) -> f32,
+    ) -> Vec<usize> {
+        let mut keyed: Vec<(f32, usize)> =
+            frames.iter().map(|&frame| (of(self.cell(band, frame)), frame)).collect();
+        let by_key = |a: &(f32, usize), b: &(f32, usize)| a.0.total_cmp(&b.0);
+        let count = keyed.len().div_ceil(one_in);
+        if count < keyed.len() {
+            // Only these need to be sorted.
+            keyed.select_nth_unstable_by(count, by_key);
+            keyed.truncate(count);
+        }
+        keyed.sort_unstable_by(by_key);
+        keyed.into_iter().map(|(_, frame)| frame).collect()
     }
 
     /// Power of what is left where the voice rests, re the matched backing.

@@ -118,9 +118,7 @@ impl<'a> Rules<'a> {
         let (soft, loud) = frames.split_at(frames.len() / 2);
         let lowest = |half: &[usize]| {
             let power = |frame: usize| f64::from(self.bands.cell(band, frame).difference);
-            let mut half = half.to_vec();
-            half.sort_unstable_by(|&a, &b| power(a).total_cmp(&power(b)));
-            half.truncate(half.len().div_ceil(5));
+            let half = self.bands.lowest_of(band, half, 5, |cell| cell.difference);
             let mean = |of: &dyn Fn(usize) -> f64| {
                 half.iter().map(|&frame| of(frame)).sum::<f64>() / half.len().max(1) as f64
             };
