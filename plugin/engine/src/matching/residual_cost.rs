@@ -5,7 +5,9 @@
 use crate::dsp::ring::Signal;
 use crate::matching::subtraction::Subtraction;
 use crate::spectral::frames::Frames;
+use crate::spectral::lanes::{LANES, Lanes, Real};
 use crate::spectral::twin_spectrum;
+use multiversion::multiversion;
 use realfft::num_complex::Complex32;
 
 /// Window at 44.1 and 48 kHz, samples; hop is half of it. Chosen by hand; not measured.
@@ -84,14 +86,8 @@ impl ResidualCost {
         }
         let cells = self.backing.chunks_exact(self.num_bins).zip(self.loudness.chunks_exact(self.num_bins));
         let cost = |(frame, (backing, loudness)): (usize, (&[f32], &[f32]))| {
-            let [before, now, after] = around(&powers, frame, self.num_bins);
-            let mut sum = 0.0;
-            for k in (0..self.num_bins).filter(|&k| loudness[k] > 0.0) {
-                let left = (before[k] + now[k] + after[k]) / 3.0;
-                let cell = left + LEAST_LEFT.0 * backing[k] + LEAST_LEFT.1;
-                sum += f64::from(loudness[k] * cell.ln());
-            }
-            sum / self.loudness_per_frame
+            weighed_logarithms(around(&powers, frame, self.num_bins), backing, loudness)
+                / self.loudness_per_frame
         };
         cells.enumerate().map(cost).collect()
     }
@@ -102,6 +98,23 @@ impl ResidualCost {
         twin_spectrum::powers(twin, self.first_bin - 1, 0.5, &mut bins);
         powers.extend(bins.windows(3).map(|bins| (bins[0] + bins[1] + bins[2]) / 3.0));
     }
+}
+
+/// Sum of the logarithms of what is left in the cells of a frame, each times its loudness.
+#[multiversion(targets("x86_64+avx2"))]
+fn weighed_logarithms([before, now, after]: [&[f32]; 3], backing: &[f32], loudness: &[f32]) -> f64 {
+    let mut sum = 0.0;
+    for at in (0..loudness.len()).step_by(LANES) {
+        // Lanes beyond the last cell weigh nothing.
+        let load = |plane: &[f32]| match plane.get(at..at + LANES) {
+            Some(_) => Lanes::load(plane, at),
+            None => Lanes(std::array::from_fn(|lane| plane.get(at + lane).copied().unwrap_or(0.0))),
+        };
+        let left = (load(before) + load(now) + load(after)) / Lanes::all(3.0);
+        let cell = left + Lanes::all(LEAST_LEFT.0) * load(backing) + Lanes::all(LEAST_LEFT.1);
+        sum += f64::from((load(loudness) * cell.ln()).0.iter().sum::<f32>());
+    }
+    sum
 }
 
 /// The frames before, at and after one.

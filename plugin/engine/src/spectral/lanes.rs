@@ -60,6 +60,24 @@ impl Lanes {
         }
     }
 
+    /// Natural logarithms of positive normal numbers, to the last bit or two: ln(m 2^e) = e ln 2 + 2 artanh((m - 1) / (m + 1)), with m
+    /// about 1 (Abramowitz & Stegun 4.1.27). The library's knows one number at a time.
+    #[inline(always)]
+    pub fn ln(self) -> Self {
+        // Bits of the root of a half: the mantissa then lies between that and the root of 2.
+        const LEAST: u32 = std::f32::consts::FRAC_1_SQRT_2.to_bits();
+        let bits = self.0.map(|x| x.to_bits().wrapping_sub(LEAST));
+        let exponent = Self(bits.map(|bits| (bits as i32 >> 23) as f32));
+        let mantissa = Self(bits.map(|bits| f32::from_bits((bits & 0x007f_ffff) + LEAST)));
+        let x = (mantissa - Self::all(1.0)) / (mantissa + Self::all(1.0));
+        let square = x * x;
+        let mut series = Self::all(2.0 / 9.0);
+        for part in [2.0 / 7.0, 2.0 / 5.0, 2.0 / 3.0] {
+            series = series * square + Self::all(part);
+        }
+        Self::all(std::f32::consts::LN_2) * exponent + x * (series * square + Self::all(2.0))
+    }
+
     /// Square roots.
     #[inline(always)]
     pub fn sqrt(self) -> Self {
@@ -152,4 +170,21 @@ pub fn minus<T: Real>(a: Complex<T>, b: Complex<T>) -> Complex<T> {
 #[inline(always)]
 pub fn power<T: Real>(a: Complex<T>) -> T {
     a.re * a.re + a.im * a.im
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Against the library's, over all that floats hold.
+    #[test]
+    fn logarithms_are_those_of_single_numbers() {
+        for exponent in -125..127 {
+            let x: [f32; LANES] = std::array::from_fn(|lane| (1.0 + lane as f32 / 8.1) * 2f32.powi(exponent));
+            for (x, ln) in x.into_iter().zip(Lanes(x).ln().0) {
+                let error = (f64::from(ln) - f64::from(x).ln()).abs();
+                assert!(error <= 1.5e-7 * f64::from(x).ln().abs().max(1.0), "{x}: {ln}");
+            }
+        }
+    }
 }
