@@ -164,7 +164,7 @@ impl ModelSelection {
             if seconds < FILTERS_FROM_S {
                 continue;
             }
-            let steps = if seconds < FINE_FROM_S { &STEPS[..2] } else { &STEPS[..] };
+            let steps = if seconds < FINE_FROM_S { &STEPS[..1] } else { &STEPS[..] };
             let kinds: [fn(Resolution) -> FilterModel; 2] = [FilterModel::Filters, FilterModel::Across];
             let fits = each(&kinds, both, |kind| {
                 let coarse = kind(Resolution::Coarse);
@@ -174,13 +174,7 @@ impl ModelSelection {
                 fit_filter(&statistics, &active, start, across, steps, &mut Spectrum::new(window))
             });
             for (kind, fits) in kinds.iter().zip(fits) {
-                for (step, taps) in fits.into_iter().enumerate() {
-                    match step {
-                        1 => trials.push((kind(Resolution::Coarse), taps)),
-                        3 => trials.push((kind(Resolution::Fine), taps)),
-                        _ => {}
-                    }
-                }
+                trials.extend(fits.into_iter().map(|(resolution, taps)| (kind(resolution), taps)));
             }
         }
         self.trials = trials;

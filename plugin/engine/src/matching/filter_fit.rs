@@ -1,6 +1,7 @@
 //! Fits filters, per side or across sides, to the same statistics as the simple models: weighted least squares per bin,
 //! smoothed over frequency, from coarse to fine.
 
+use crate::matching::filter_model::Resolution;
 use crate::matching::statistics::Statistics;
 use crate::matching::taps::Taps;
 use crate::spectral::spectrum::Spectrum;
@@ -14,13 +15,11 @@ pub struct Step {
     sigma: f32,
 }
 
-/// Coarse to fine. Widths and priors as found on 28 pairs of recordings: wider first steps lose narrow resonances,
-/// narrower ones follow the voice.
-pub const STEPS: [Step; 4] = [
-    Step { q: 3.0, sigma: 0.3 },
-    Step { q: 6.0, sigma: 0.2 },
-    Step { q: 12.0, sigma: 0.1 },
-    Step { q: 24.0, sigma: 0.1 },
+/// Coarse to fine, two steps to either resolution. Widths and priors as found on 28 pairs of recordings: wider first steps lose
+/// narrow resonances, narrower ones follow the voice.
+pub const STEPS: [(Resolution, [Step; 2]); 2] = [
+    (Resolution::Coarse, [Step { q: 3.0, sigma: 0.3 }, Step { q: 6.0, sigma: 0.2 }]),
+    (Resolution::Fine, [Step { q: 12.0, sigma: 0.1 }, Step { q: 24.0, sigma: 0.1 }]),
 ];
 
 /// Least half-width of the smoothing, bins. Chosen by hand; not measured.
@@ -30,7 +29,7 @@ const MAX_OVER_MEDIAN: f32 = 4.0;
 /// One in so many taps at either end is tapered. Chosen by hand; not measured.
 const TAPER_ONE_IN: usize = 8;
 
-/// Fits a filter from `start` on, one result per step. Allocates.
+/// Fits a filter from `start` on, one result per resolution. Allocates.
 ///
 /// `active` are the responses of the filter whose residual the statistics hold; `spectrum` has the statistics'
 /// length.
@@ -39,69 +38,82 @@ pub fn fit_filter(
     active: &[[Vec<Complex32>; 2]; 2],
     start: &Taps,
     across: bool,
-    steps: &[Step],
+    resolutions: &[(Resolution, [Step; 2])],
     spectrum: &mut Spectrum,
-) -> Vec<Taps> {
+) -> Vec<(Resolution, Taps)> {
     let unknowns: &[usize] = if across { &[0, 1, 2, 3] } else { &[0, 3] };
+    let mut taps = start.clone();
+    let refined = resolutions.iter().map(|(resolution, steps)| {
+        for step in steps {
+            refine(&mut taps, statistics, active, unknowns, step, spectrum);
+        }
+        (*resolution, taps.clone())
+    });
+    refined.collect()
+}
+
+/// Does a step.
+fn refine(
+    taps: &mut Taps,
+    statistics: &Statistics,
+    active: &[[Vec<Complex32>; 2]; 2],
+    unknowns: &[usize],
+    step: &Step,
+    spectrum: &mut Spectrum,
+) {
     let num_bins = statistics.bins.len();
     // Pairs of unknowns, and their places in the matrix.
     let places: Vec<(usize, usize)> =
         (0..unknowns.len()).flat_map(|row| (row..unknowns.len()).map(move |column| (row, column))).collect();
     let pairs: Vec<(usize, usize)> =
         places.iter().map(|&(row, column)| (unknowns[row], unknowns[column])).collect();
-    let mut taps = start.clone();
-    let mut results = Vec::new();
-    for step in steps {
-        let present = taps.centred_responses(spectrum);
-        // Rest of the right-hand side at the present filter, and the matrix, as planes to be smoothed.
-        let mut planes = vec![vec![Complex32::default(); num_bins]; pairs.len() + unknowns.len()];
-        for k in 0..num_bins {
-            let a = statistics.bins[k].a();
-            let change: [Complex32; 4] =
-                std::array::from_fn(|i| present[i / 2][i % 2][k] - active[i / 2][i % 2][k]);
-            for (plane, &(i, j)) in planes.iter_mut().zip(&pairs) {
-                plane[k] = a[i][j];
-            }
-            for (plane, &i) in planes[pairs.len()..].iter_mut().zip(unknowns) {
-                let moved: Complex32 = (0..4).map(|j| a[i][j] * change[j]).sum();
-                plane[k] = statistics.bins[k].r[i] - moved;
-            }
+    let present = taps.centred_responses(spectrum);
+    // Rest of the right-hand side at the present filter, and the matrix, as planes to be smoothed.
+    let mut planes = vec![vec![Complex32::default(); num_bins]; pairs.len() + unknowns.len()];
+    for k in 0..num_bins {
+        let a = statistics.bins[k].a();
+        let change: [Complex32; 4] =
+            std::array::from_fn(|i| present[i / 2][i % 2][k] - active[i / 2][i % 2][k]);
+        for (plane, &(i, j)) in planes.iter_mut().zip(&pairs) {
+            plane[k] = a[i][j];
         }
-        let half_width = |k: usize| ((k as f64 / step.q / 2.0) as usize).max(MIN_HALF_WIDTH_BINS);
-        let half_widths: Vec<usize> = (0..num_bins).map(half_width).collect();
-        planes.iter_mut().for_each(|plane| smooth(plane, &half_widths));
-        let trace = |k: usize| {
-            let diagonal = pairs.iter().zip(&planes).filter(|((i, j), _)| i == j);
-            diagonal.map(|(_, plane)| plane[k].re).sum::<f32>() / unknowns.len() as f32
-        };
-        let largest = (0..num_bins).map(trace).fold(0.0, f32::max);
-        let mut changes = vec![vec![Complex32::default(); num_bins]; 4];
-        for k in 0..num_bins {
-            // The matrix is Fisher information per bin; the prior's share is spread over the smoothed cell.
-            let prior = 1.0 / (step.sigma * step.sigma * 1.5 * (2 * half_widths[k] + 1) as f32);
-            let ridge = prior + 1e-6 * trace(k) + 1e-9 * largest;
-            let mut matrix = [[Complex32::default(); 4]; 4];
-            let mut right = [Complex32::default(); 4];
-            for (&(row, column), plane) in places.iter().zip(&planes) {
-                matrix[row][column] = plane[k];
-                matrix[column][row] = plane[k].conj();
-            }
-            for (n, plane) in planes[pairs.len()..].iter().enumerate() {
-                matrix[n][n] += ridge;
-                right[n] = plane[k];
-            }
-            solve(&mut matrix, &mut right, unknowns.len());
-            for (n, &i) in unknowns.iter().enumerate() {
-                changes[i][k] = right[n];
-            }
+        for (plane, &i) in planes[pairs.len()..].iter_mut().zip(unknowns) {
+            let moved: Complex32 = (0..4).map(|j| a[i][j] * change[j]).sum();
+            plane[k] = statistics.bins[k].r[i] - moved;
         }
-        for &i in unknowns {
-            add_response(&mut taps.h[i / 2][i % 2], &changes[i], spectrum);
-        }
-        limit(&mut taps, spectrum);
-        results.push(taps.clone());
     }
-    results
+    let half_width = |k: usize| ((k as f64 / step.q / 2.0) as usize).max(MIN_HALF_WIDTH_BINS);
+    let half_widths: Vec<usize> = (0..num_bins).map(half_width).collect();
+    planes.iter_mut().for_each(|plane| smooth(plane, &half_widths));
+    let trace = |k: usize| {
+        let diagonal = pairs.iter().zip(&planes).filter(|((i, j), _)| i == j);
+        diagonal.map(|(_, plane)| plane[k].re).sum::<f32>() / unknowns.len() as f32
+    };
+    let largest = (0..num_bins).map(trace).fold(0.0, f32::max);
+    let mut changes = vec![vec![Complex32::default(); num_bins]; 4];
+    for k in 0..num_bins {
+        // The matrix is Fisher information per bin; the prior's share is spread over the smoothed cell.
+        let prior = 1.0 / (step.sigma * step.sigma * 1.5 * (2 * half_widths[k] + 1) as f32);
+        let ridge = prior + 1e-6 * trace(k) + 1e-9 * largest;
+        let mut matrix = [[Complex32::default(); 4]; 4];
+        let mut right = [Complex32::default(); 4];
+        for (&(row, column), plane) in places.iter().zip(&planes) {
+            matrix[row][column] = plane[k];
+            matrix[column][row] = plane[k].conj();
+        }
+        for (n, plane) in planes[pairs.len()..].iter().enumerate() {
+            matrix[n][n] += ridge;
+            right[n] = plane[k];
+        }
+        solve(&mut matrix, &mut right, unknowns.len());
+        for (n, &i) in unknowns.iter().enumerate() {
+            changes[i][k] = right[n];
+        }
+    }
+    for &i in unknowns {
+        add_response(&mut taps.h[i / 2][i % 2], &changes[i], spectrum);
+    }
+    limit(taps, spectrum);
 }
 
 /// Two box means over frequency, each `half_widths[k]` bins to either side.
@@ -222,7 +234,7 @@ mod tests {
         for _ in 0..4 {
             let active = taps.centred_responses(&mut spectrum);
             let statistics = Statistics::gather(&mix, &backing, &taps, &active, window);
-            taps = fit_filter(&statistics, &active, &taps, true, &STEPS, &mut spectrum).pop().unwrap();
+            taps = fit_filter(&statistics, &active, &taps, true, &STEPS, &mut spectrum).pop().unwrap().1;
         }
         let error: f32 = taps
             .h
