@@ -65,22 +65,22 @@ pub fn find(frames: &VecDeque<FramePowers>, step_s: f64) -> Option<DynamicsModel
 }
 
 /// What was heard of all bands, without frames in which there is no backing.
-struct Heard {
-    powers: Vec<FramePowers>,
+struct Heard<'a> {
+    powers: Vec<&'a FramePowers>,
     levels_db: Vec<[BandLevels; NUM_BANDS]>,
     /// Part of the song that each frame belongs to.
     parts: Vec<usize>,
 }
 
-impl Heard {
-    fn new(frames: &VecDeque<FramePowers>, step_s: f64) -> Self {
+impl<'a> Heard<'a> {
+    fn new(frames: &'a VecDeque<FramePowers>, step_s: f64) -> Self {
         let part_frames = ((PART_S / step_s) as usize).max(1);
         let mut levels = Levels::new(step_s);
         let mut heard = Self { powers: Vec::new(), levels_db: Vec::new(), parts: Vec::new() };
         for (at, frame) in frames.iter().enumerate() {
             levels.hear(frame);
             if frame.iter().any(|band| band.backing > 0.0) {
-                heard.powers.push(*frame);
+                heard.powers.push(frame);
                 heard.levels_db.push(std::array::from_fn(|band| levels.levels_db(band)));
                 heard.parts.push(at / part_frames);
             }
