@@ -30,6 +30,9 @@ const LOST_AFTER_STEPS: usize = 86;
 const OVERLAP: f64 = (FRAME / STEP) as f64;
 /// Least variance of a lag, samples^2, so that a perfect copy does not weigh without bound. Chosen by hand; not measured.
 const MIN_LAG_VARIANCE: f64 = 1e-10;
+/// Steps after which a delay that still stands still is measured at every other one alone (30 s). Chosen by hand: a clock error or wow
+/// shows sooner.
+const STOOD_STILL_STEPS: usize = 2600;
 /// Steps after which the motion test has seen enough to say where a delay is expected. Chosen by hand; not measured.
 const EXPECTED_AFTER_STEPS: usize = 4;
 
@@ -201,8 +204,10 @@ impl DelayTracker {
         }
         let expected = self.expected();
         let base = expected.round() as i64;
-        // Where a delay stands still and nothing is learned, no measurement is needed.
-        let is_needed = learning != MotionLearning::Nothing || self.motion.moves();
+        // Where a delay stands still and nothing is learned, no measurement is needed; where it has stood still for long, half of
+        // them will do, since frames overlap.
+        let is_turn = self.num_steps < STOOD_STILL_STEPS || self.num_steps.is_multiple_of(2);
+        let is_needed = self.motion.moves() || learning != MotionLearning::Nothing && is_turn;
         let is_whole = end - self.frame as i64 >= from;
         let measured = (is_needed && is_whole)
             .then(|| self.meter.measure(part, mix, backing, end, base, expected - base as f64))
@@ -430,6 +435,37 @@ mod tests {
         assert!(error.abs() < 0.02, "{error}");
         let (start, motion) = tracker.model(0);
         assert!((start - 20.0).abs() < 0.1 && (motion.rate - 1e-4).abs() < 1e-6, "{start} {motion:?}");
+    }
+
+    /// After a long while at every other step alone.
+    #[test]
+    fn a_delay_that_begins_to_move_late_is_followed() {
+        let sizes = Sizes::new(16_000.0);
+        let (hop, len) = (sizes.hop(), 40 * 16_000);
+        let (song, start) = (noise(len, 1), STOOD_STILL_STEPS * sizes.scaled(STEP));
+        let [mut source, mut mix, mut backing] = [0; 3].map(|_| Ring::new(len));
+        source.push([&song, &song]);
+        let (mut line, mut read) = (DelayLine::new(hop), stereo(hop));
+        let mut tracker = DelayTracker::new(sizes);
+        tracker.restart(20.0, DelayMotion::NONE, 0);
+        tracker.set_filter(&Taps::gains(sizes.scaled(4096), [1.0; 2], 0.0));
+        let delay = |at: usize| 20.0 + 1e-4 * at.saturating_sub(start) as f64;
+        let mut moved_at = None;
+        for at in (0..len - hop).step_by(hop) {
+            line.read(&source, at as i64, delay(at + hop), &mut read);
+            mix.push([&read[0], &read[1]]);
+            backing.push([&song[at..at + hop], &song[at..at + hop]]);
+            (0..PARTS)
+                .for_each(|part| tracker.advance(part, &mix, &backing, 0, mix.end(), MotionLearning::All));
+            moved_at = moved_at.or(tracker.motion().moves().then_some(at));
+        }
+        assert!(
+            moved_at.is_some_and(|at| (start..start + 4 * 16_000).contains(&at)),
+            "{moved_at:?}, {start}"
+        );
+        let at = mix.end() - tracker.latency_samples() as i64;
+        let error = tracker.delay_at(at) - delay(at as usize);
+        assert!(error.abs() < 0.02, "{error}");
     }
 
     /// The same wow, of a backing that ends where the delay grows fastest: from then on it would grow by 96 samples.
