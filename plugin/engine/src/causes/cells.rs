@@ -19,6 +19,8 @@ const BANDS_FROM_HZ: f64 = 60.0;
 const MIN_BAND_BINS: usize = 6;
 const EVEN_FROM_HZ: f64 = 10_000.0;
 const EVEN_HZ: f64 = 500.0;
+/// Up to here: what ends higher ends where nothing is heard, and at 192 kHz half of all bands lie above. Chosen by hand; not measured.
+const BANDS_TO_HZ: f64 = 48_000.0;
 /// Backing so far below its mean does not count (power ratio). Chosen by hand; not measured.
 const AUDIBLE_RE_MEAN: f32 = 1e-4;
 /// One in so many frames, quietest in the difference first, in which the voice is taken to rest in a band. Chosen by hand;
@@ -77,11 +79,12 @@ impl CellHistory {
         let window = sizes.scaled(WINDOW);
         let bin_hz = sizes.sample_rate_hz / window as f64;
         let (mut ranges, mut from) = (Vec::new(), (BANDS_FROM_HZ / bin_hz).ceil() as usize);
-        while from + MIN_BAND_BINS <= window / 2 {
+        let end = ((BANDS_TO_HZ / bin_hz) as usize).min(window / 2);
+        while from + MIN_BAND_BINS <= end {
             let third = (from as f64 * (2f64.powf(1.0 / 3.0) - 1.0)).round() as usize;
             let even = (EVEN_HZ / bin_hz).round() as usize;
             let width = if from as f64 * bin_hz < EVEN_FROM_HZ { third } else { even };
-            let to = (from + width.max(MIN_BAND_BINS)).min(window / 2);
+            let to = (from + width.max(MIN_BAND_BINS)).min(end);
             ranges.push(from..to);
             from = to;
         }
