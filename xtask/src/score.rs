@@ -112,6 +112,15 @@ impl Case {
             .with_context(|| format!("{}: cannot be read", meta_file.display()))?;
         let meta: Value =
             serde_json::from_str(&meta).with_context(|| format!("{}: is no JSON", meta_file.display()))?;
+        let unbacked = unbacked(&meta).map_err(|e| anyhow!("{}: {e}", meta_file.display()))?;
+        for Range { start, end } in &unbacked {
+            ensure!(
+                start <= end && *end <= mix[0].len(),
+                "{}: the segment from {start} to {end} does not lie within the {} samples of mix.wav",
+                meta_file.display(),
+                mix[0].len()
+            );
+        }
         let both_sides = meta.get("both_sides");
         ensure!(
             both_sides.is_none_or(Value::is_boolean),
@@ -134,7 +143,7 @@ impl Case {
                 Some(_) => BackingKind::Estimated,
                 None => BackingKind::default(),
             },
-            unbacked: unbacked(&meta).map_err(|e| anyhow!("{}: {e}", meta_file.display()))?,
+            unbacked,
         })
     }
 
@@ -511,6 +520,10 @@ mod tests {
             (r#"{"segments": 3}"#, "no list"),
             (r#"{"both_sides": "mix"}"#, "\"both_sides\" must be true or false"),
             (r#"{"segments": [{"lag": null, "mix_from": -1, "mix_to": 2}]}"#, "mix_from"),
+            (
+                r#"{"segments": [{"lag": null, "mix_from": 5, "mix_to": 112001}]}"#,
+                "the segment from 5 to 112001 does not lie within the 112000 samples of mix.wav",
+            ),
         ] {
             write_case(folder.path(), 0, meta);
             refused(what);
