@@ -67,7 +67,7 @@ pub fn search(
     // The newest mix against the older backing, and the newest backing against the older mix.
     let directions = [(0, 1, EARLY_S, 1.0), (1, 0, LATE_S, -1.0)];
     // At a fraction of the rate once, as far as the longest search reaches: both sides of the mix, then of the backing.
-    let longest = window(windows_s[0]);
+    let longest = windows_s.iter().map(|&window_s| window(window_s)).max().unwrap_or_default();
     let sides = [(mix, 0, LATE_S), (mix, 1, LATE_S), (backing, 0, EARLY_S), (backing, 1, EARLY_S)];
     let decimated = each(&sides, both, |&(ring, side, reach_s)| {
         let len = longest + reach(longest, reach_s);
