@@ -16,7 +16,7 @@ use std::{
 use anyhow::{Context, Result, anyhow, ensure};
 use clap::ValueEnum;
 use minuend_engine::{
-    Causes, Engine, Inline, Lock, Readings, Settings,
+    Causes, Engine, Inline, Lock, Settings,
     settings::{BackingKind, Slope},
 };
 use minuend_files::{
@@ -112,15 +112,6 @@ impl Case {
             .with_context(|| format!("{}: cannot be read", meta_file.display()))?;
         let meta: Value =
             serde_json::from_str(&meta).with_context(|| format!("{}: is no JSON", meta_file.display()))?;
-        let unbacked = unbacked(&meta).map_err(|e| anyhow!("{}: {e}", meta_file.display()))?;
-        for Range { start, end } in &unbacked {
-            ensure!(
-                start <= end && *end <= mix[0].len(),
-                "{}: the segment from {start} to {end} does not lie within the {} samples of mix.wav",
-                meta_file.display(),
-                mix[0].len()
-            );
-        }
         let both_sides = meta.get("both_sides");
         ensure!(
             both_sides.is_none_or(Value::is_boolean),
@@ -137,13 +128,13 @@ impl Case {
                 Some(_) => None,
                 None => Some(same_as_mix("backing_in_mix.wav", true)?),
             },
-            mix,
             // Only an estimate has a voice bleeding into it.
             backing_kind: match meta.get("bleed_db") {
                 Some(_) => BackingKind::Estimated,
                 None => BackingKind::default(),
             },
-            unbacked,
+            unbacked: unbacked(&meta, mix[0].len()).map_err(|e| anyhow!("{}: {e}", meta_file.display()))?,
+            mix,
         })
     }
 
@@ -173,8 +164,8 @@ impl Case {
     }
 }
 
-/// The parts `[mix_from, mix_to)` of the "segments" whose "lag" is null.
-fn unbacked(meta: &Value) -> Result<Vec<Range<usize>>> {
+/// The parts `[mix_from, mix_to)` of the "segments" whose "lag" is null, of a mix that is so long.
+fn unbacked(meta: &Value, num_samples: usize) -> Result<Vec<Range<usize>>> {
     let Some(segments) = meta.get("segments") else { return Ok(Vec::new()) };
     let segments = segments.as_array().context("\"segments\" is no list")?;
     let mut parts = Vec::new();
@@ -186,7 +177,12 @@ fn unbacked(meta: &Value) -> Result<Vec<Range<usize>>> {
                 .with_context(|| format!("a segment's \"{name}\" is no whole number of samples"))
         };
         if segment.get("lag").is_some_and(Value::is_null) {
-            parts.push(sample("mix_from")? as usize..sample("mix_to")? as usize);
+            let (start, end) = (sample("mix_from")? as usize, sample("mix_to")? as usize);
+            ensure!(
+                start <= end && end <= num_samples,
+                "the segment from {start} to {end} does not lie within the {num_samples} samples of mix.wav"
+            );
+            parts.push(start..end);
         }
     }
     Ok(parts)
@@ -370,14 +366,12 @@ fn rendered(case: &Case, settings: Settings, progress: &mut Progress) -> Result<
     })?;
     let rate_hz = f64::from(case.sample_rate_hz);
     let sections = sections(&pass.series, case.num_samples() as f64 / rate_hz, rate_hz);
-    let learning = first.map_or(pass.readings, |first| first.readings);
+    let learning = first.as_ref().unwrap_or(&pass);
     let told = Told {
         delay_samples: pass.readings.delay_samples,
         depths,
-        song: depth
-            .over_song(&Readings { backing_kind: pass.readings.backing_kind, ..learning })
-            .over_sections(&sections),
-        causes: learning.causes,
+        song: depth.over_files(&pass, learning, &sections),
+        causes: learning.readings.causes,
     };
     Ok((signal, told))
 }

@@ -3,7 +3,7 @@
 use std::{ops::Range, path::Path};
 
 use anyhow::{Result, bail, ensure};
-use minuend_engine::{Lock, Misfit, Readings, Settings, settings::Listen};
+use minuend_engine::{Lock, Misfit, Settings, settings::Listen};
 
 use crate::{
     ending::{Ending, NOT_FOUND},
@@ -150,9 +150,7 @@ pub fn render(request: &Render, progress: &mut Progress) -> Result<Rendered> {
         drift_ppm: pass.drift_ppm,
         inverted: pass.readings.inverted,
         backing_kind: pass.readings.backing_kind,
-        depth: depth
-            .over_song(&Readings { backing_kind: pass.readings.backing_kind, ..learning.readings })
-            .over_sections(&sections),
+        depth: depth.over_files(&pass, learning, &sections),
         sections,
         also_at: learning.also_at.clone(),
         late_s,

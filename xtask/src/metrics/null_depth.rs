@@ -42,9 +42,8 @@ pub fn depth_under_voice_db(
     estimate: &[Vec<f32>],
     sample_rate_hz: u32,
 ) -> Option<f64> {
-    let sings = |[v, b, _]: [f64; 3]| v >= RESTING * b;
     let frames = audible_frames(vocal, backing_in_mix, estimate, sample_rate_hz);
-    depth_db(frames.into_iter().flatten().filter(|&frame| sings(frame)).map(|[_, b, r]| [b, r]))
+    depth_db(frames.into_iter().flatten().filter(|frame| !rests(frame)).map(|[_, b, r]| [b, r]))
 }
 
 /// The frames from which [`null_depth_db`] is made, for the depth over parts of a signal.
@@ -62,10 +61,9 @@ impl Rests {
         estimate: &[Vec<f32>],
         sample_rate_hz: u32,
     ) -> Self {
-        let rests = |[v, b, _]: [f64; 3]| v < RESTING * b;
         let frames = audible_frames(vocal, backing_in_mix, estimate, sample_rate_hz)
             .into_iter()
-            .map(|frame| frame.filter(|&frame| rests(frame)).map(|[_, b, r]| [b, r]))
+            .map(|frame| frame.filter(rests).map(|[_, b, r]| [b, r]))
             .collect();
         Self { frames, frame_samples: frame_samples(sample_rate_hz) }
     }
@@ -101,6 +99,11 @@ fn audible_frames(
     let r = inner_products(&remainder, &remainder, frame_samples);
     let loudest = b.iter().copied().fold(0.0, f64::max);
     (0..b.len()).map(|i| (b[i] > AUDIBLE * loudest).then_some([v[i], b[i], r[i]])).collect()
+}
+
+/// Whether the voice rests in a frame.
+fn rests([v, b, _]: &[f64; 3]) -> bool {
+    *v < RESTING * b
 }
 
 /// Energy of the backing re that of what remains, dB, over frames that are enough.

@@ -73,13 +73,13 @@ impl Stft {
         {
             let is_silent = is_silence([left, right]);
             let before = history[newest..newest + len].iter().rev();
-            let is_edge = match (*was_silent, is_silent) {
+            let is_cut = match (*was_silent, is_silent) {
                 (true, false) => is_edge(left.iter().copied()) || is_edge(right.iter().copied()),
                 (false, true) => is_edge(before.clone().map(|x| x.re)) || is_edge(before.map(|x| x.im)),
                 _ => false,
             };
             *was_silent = is_silent;
-            if is_edge {
+            if is_cut {
                 self.since_edge = 0;
             }
             let oldest = &mut history[self.oldest..self.oldest + len];

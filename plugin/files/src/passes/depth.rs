@@ -2,7 +2,10 @@
 
 use minuend_engine::{Estimate, Readings, Withheld, settings::BackingKind};
 
-use super::sections::{Section, State};
+use super::{
+    pass::Pass,
+    sections::{Section, State},
+};
 
 /// Null depth where the mix does not hold what is taken, dB, re nothing being taken away: all of the backing is left there at most;
 /// how much is likely is chosen by hand, not measured.
@@ -122,6 +125,12 @@ impl Depth {
             (None, _) => causes.estimate(),
         };
         SongDepth { told_db, withheld, rests_db, under_voice }
+    }
+
+    /// The same of files: what was put out by `pass`, over its sections. What limits the null is known by the pass that learned.
+    pub fn over_files(&self, pass: &Pass, learning: &Pass, sections: &[Section]) -> SongDepth {
+        let readings = Readings { backing_kind: pass.readings.backing_kind, ..learning.readings };
+        self.over_song(&readings).over_sections(sections)
     }
 }
 
