@@ -225,7 +225,7 @@ impl LearningController {
             true => self.schedule.due_on_hold(now, state),
             false => self.schedule.due(now, state, doubt, heard_hops),
         }?;
-        if due == Due::LocalSearch && aligner.moves() {
+        if due == Due::LocalSearch && !aligner.may_have_jumped() {
             return None; // The tracker looks more closely.
         }
         Some((due, after))

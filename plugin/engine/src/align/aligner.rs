@@ -148,6 +148,16 @@ impl Aligner {
         if self.moves() { self.tracker.model(0).1.rate } else { 0.0 }
     }
 
+    /// Whether a delay that moves was tracked to where the backing is.
+    pub fn has_tracked(&self) -> bool {
+        self.moves() && self.tracker.was_there()
+    }
+
+    /// Whether the delay may have jumped by less than sections of a song do: not while one that moves is tracked.
+    pub fn may_have_jumped(&self) -> bool {
+        !self.moves() || self.tracker.has_lost_it()
+    }
+
     /// The delay as it moves, by position since the last reset.
     pub fn moving_model(&self, position: i64) -> DelayModel {
         let (delay_samples, motion) = self.tracker.model(position);
@@ -218,7 +228,14 @@ impl Aligner {
     }
 
     /// The alignment that a global search has just found holds from a position of the mix on; `before` held until then.
-    pub fn move_to_found(&mut self, from: i64, before: Option<DelayModel>, input: &InputHistory) {
+    /// `motion` is how the delay moves there, as far as is known.
+    pub fn move_to_found(
+        &mut self,
+        from: i64,
+        before: Option<DelayModel>,
+        motion: DelayMotion,
+        input: &InputHistory,
+    ) {
         let is_ahead = from >= self.history.end();
         if self.is_locked() || is_ahead {
             self.leave(from, before);
@@ -228,7 +245,15 @@ impl Aligner {
         }
         self.entry = if is_ahead { Entry::Cut } else { Entry::Fade };
         let newest = input.end() - self.sizes.scaled(LATE) as i64;
-        self.tracker.restart(self.lock.delay_samples as f64, DelayMotion::NONE, newest);
+        self.tracker.restart(self.lock.delay_samples as f64, motion, newest);
+    }
+
+    /// The delay found last, and how it moves, by position in the song.
+    pub fn newest_model(&self, input: &InputHistory) -> DelayModel {
+        let motion = self.tracker.motion();
+        let newest = input.end() - self.sizes.scaled(LATE) as i64 + input.song_offset();
+        let delay_samples = self.lock.delay_samples as f64 - motion.rate * newest as f64;
+        DelayModel { delay_samples, motion }
     }
 
     /// Takes the result of a global search. If another alignment was found, [`Aligner::move_to_found`] must follow.

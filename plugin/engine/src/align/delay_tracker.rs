@@ -109,6 +109,7 @@ impl DelayTracker {
     /// Starts at a delay, in samples, where the mix is at position `at`, and at what is known of how it moves.
     pub fn restart(&mut self, delay_samples: f64, motion: DelayMotion, at: i64) {
         let start = start(delay_samples, motion.rate, self.step);
+        self.meter.restart();
         self.variance = LagVariance::default();
         self.test = MotionTest::new(start, self.step as f64 / self.sample_rate_hz);
         self.smoother = DelaySmoother::new(start, at, self.step as i64);
@@ -144,6 +145,16 @@ impl DelayTracker {
     /// Delay of the filter taken last, samples.
     pub fn filter_delay_samples(&self) -> f64 {
         self.meter.filter.delay_samples()
+    }
+
+    /// Whether the backing was where it was expected since the last restart.
+    pub fn was_there(&self) -> bool {
+        self.meter.was_there()
+    }
+
+    /// Whether it is there no longer.
+    pub fn has_lost_it(&self) -> bool {
+        self.meter.has_lost_it()
     }
 
     /// How the delay moves, as far as is known.

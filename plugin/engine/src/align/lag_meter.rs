@@ -24,6 +24,11 @@ const WEIGHT_FLOOR: f32 = 1e-10;
 const MIN_PEAK_SHARE: f32 = 0.15;
 /// Distance of two lags from which they are different peaks, samples. Chosen by hand; not measured.
 const OTHER_PEAK_SAMPLES: f64 = 0.5;
+/// Share of the last frames (1 s) that a backing must make quieter before one that makes nothing quieter counts as gone: where it was
+/// there it was 0.96 to 1, after a dropout 0 to 0.1, and 0.55 as long as the filter was one of a speed that wanders (six songs).
+const MOSTLY: f32 = 0.9;
+const HARDLY: f32 = 0.5;
+const THERE_MEMORY_FRAMES: f32 = 86.0;
 /// Newton steps from the peak on the grid of half samples; two would do where the peak is clear. Chosen by hand; not
 /// measured.
 const NEWTON_STEPS: usize = 3;
@@ -60,6 +65,12 @@ pub struct LagMeter {
     /// Highest peaks, samples, with weights that know nothing of the prediction, and with those for it.
     free: Option<f64>,
     expected: Option<f64>,
+    /// [`LagMeter::misfit`] of no backing at all, and of one at the prediction.
+    without: f32,
+    predicted: f32,
+    /// Share of the last frames that the backing makes quieter, and whether that was most of them since the last restart.
+    there: f32,
+    was_there: bool,
     first_bin: usize,
     last_bin: usize,
     half_of_bin: Vec<Option<usize>>,
@@ -81,6 +92,10 @@ impl LagMeter {
             cross: std::array::from_fn(|_| vec![Complex32::default(); num_bins + LANES]),
             free: None,
             expected: None,
+            without: 0.0,
+            predicted: 0.0,
+            there: 0.0,
+            was_there: false,
             first_bin: (BAND_HZ.0 / bin_hz).ceil() as usize,
             last_bin: ((BAND_HZ.1 / bin_hz) as usize).min(frame / 2 - 3),
             half_of_bin: halves(0, num_bins),
@@ -88,6 +103,21 @@ impl LagMeter {
             heard: stereo(frame),
             twin: vec![Complex32::default(); frame],
         }
+    }
+
+    /// Nothing is known of whether the backing is there.
+    pub fn restart(&mut self) {
+        (self.there, self.was_there) = (0.0, false);
+    }
+
+    /// Whether the backing was there since the last restart: it made most frames quieter for a while.
+    pub fn was_there(&self) -> bool {
+        self.was_there
+    }
+
+    /// Whether it is there no longer.
+    pub fn has_lost_it(&self) -> bool {
+        self.was_there && self.there < HARDLY
     }
 
     /// Lag of the frame of the mix that ends at `end` behind the filtered backing read `base` samples earlier,
@@ -108,8 +138,14 @@ impl LagMeter {
         // happens to fit. So the lag is also searched with weights that know nothing of it, and the better fit decides.
         match part {
             0 => self.transform(mix, backing, end, base),
-            1 => self.free = self.peak(predicted, None),
-            2 => self.expected = self.peak(predicted, Some(predicted)),
+            1 => {
+                self.free = self.peak(predicted, None);
+                self.without = log_residual(self);
+            }
+            2 => {
+                self.expected = self.peak(predicted, Some(predicted));
+                self.predicted = log_residual(self);
+            }
             _ => return self.decide(predicted),
         }
         None
@@ -135,12 +171,17 @@ impl LagMeter {
             && peak.is_none_or(|peak| (free - peak).abs() > OTHER_PEAK_SAMPLES)
         {
             let fits_at_peak = peak.map_or(f32::MAX, |peak| self.misfit(peak));
-            let fits = self.misfit(predicted).min(fits_at_peak);
+            let fits = self.predicted.min(fits_at_peak);
             if self.misfit(free) < fits {
                 peak = self.peak(predicted, Some(free));
             }
         }
-        self.refine(peak?)
+        let peak = peak?;
+        // A backing that makes nothing quieter any more lies elsewhere: its weights confirm what was predicted all the same.
+        let is_there = self.predicted < self.without || self.misfit(peak) < self.without;
+        self.there += (f32::from(u8::from(is_there)) - self.there) / THERE_MEMORY_FRAMES;
+        self.was_there |= self.there > MOSTLY;
+        if is_there || !self.was_there { self.refine(peak) } else { None }
     }
 
     /// Newton's method on the correlation of either half, from their common peak.
@@ -171,12 +212,10 @@ impl LagMeter {
         }
     }
 
-    /// How badly the backing fits at a lag: the mean logarithm of the residual's power, but for a constant.
+    /// How badly the backing fits at a lag: the sum over the bins of the logarithm of the residual's power.
     fn misfit(&mut self, lag: f64) -> f32 {
         average_residual(self, Some(lag));
-        let means = self.means.each_ref();
-        let cost = |k: usize| (means[0][k] + means[1][k] + VOICE_FLOOR * means[4][k] + WEIGHT_FLOOR).ln();
-        (2..self.last_bin - 2 - self.first_bin).map(cost).fold(0.0, |sum, cost| sum + cost)
+        log_residual(self)
     }
 
     /// Lag of the highest peak about the prediction, samples, with the weights for a backing at `weighed_at`; leaves the
@@ -219,6 +258,19 @@ fn average_residual(meter: &mut LagMeter, lag: Option<f64>) {
             to[at..at + LANES].copy_from_slice(&(sum / Lanes::all(5.0)).0);
         }
     }
+}
+
+/// Sum over the bins of the logarithm of the mean residual's power.
+#[multiversion(targets("x86_64+avx2"))]
+fn log_residual(meter: &LagMeter) -> f32 {
+    let [left, right, .., backing] = &meter.means;
+    let (floor, least) = (Lanes::all(VOICE_FLOOR), Lanes::all(WEIGHT_FLOOR));
+    let end = meter.last_bin - 2 - meter.first_bin;
+    let of = |at: usize| {
+        let power = Lanes::load(left, at) + Lanes::load(right, at) + floor * Lanes::load(backing, at) + least;
+        power.ln().0.into_iter().take(end - at).sum::<f32>()
+    };
+    (2..end).step_by(LANES).map(of).sum()
 }
 
 /// Cross spectra of either half, weighted by the means of the residual; the sums of their magnitudes.
@@ -362,5 +414,32 @@ mod tests {
         // Nothing is measured on silence.
         backing.restart(6_000);
         assert!(measure(&mut meter, &backing, 4.0).is_none());
+    }
+
+    /// A backing that was there for seconds, and now is another one: nothing is measured. After a restart whatever fits best is.
+    #[test]
+    fn what_is_gone_is_not_measured() {
+        let len = 6_000;
+        let rings = [1, 2].map(|seed| {
+            let mut ring = Ring::new(len);
+            ring.push([&noise(len, seed), &noise(len, seed)]);
+            ring
+        });
+        let mut meter = LagMeter::new(2048, 16_000.0);
+        meter.filter.set(&Taps::gains(1024, [0.8; 2], 0.0));
+        let measures = |meter: &mut LagMeter, backing: &Ring| {
+            let frames = (0..300).map(|n| 3_000 + 8 * n);
+            let measured = frames.filter_map(|end| {
+                (0..PARTS).find_map(|part| meter.measure(part, &rings[0], backing, end, 0, 0.0))
+            });
+            measured.count()
+        };
+        assert_eq!(measures(&mut meter, &rings[0]), 300);
+        assert!(meter.was_there() && !meter.has_lost_it());
+        let of_another = measures(&mut meter, &rings[1]);
+        assert!(of_another < 10 && meter.has_lost_it(), "{of_another}");
+        meter.restart();
+        let of_another = measures(&mut meter, &rings[1]);
+        assert!(of_another > 30 && !meter.was_there(), "{of_another}");
     }
 }

@@ -24,6 +24,11 @@ pub enum Change {
     Lost,
 }
 
+/// How far two findings may differ and still be of one alignment, samples.
+pub fn agree_samples(sample_rate_hz: f64) -> f64 {
+    (AGREE_S * sample_rate_hz).max(2.0)
+}
+
 /// The lock, and the alignment that it holds: at which delay the backing lies in the mix.
 #[derive(Clone, Copy, Debug)]
 pub struct LockState {
@@ -47,7 +52,7 @@ pub struct LockState {
 impl LockState {
     /// Nothing known; a backing may be late by up to `cover_samples`.
     pub fn new(cover_samples: usize, sample_rate_hz: f64) -> Self {
-        Self::unknown(cover_samples as i64, (AGREE_S * sample_rate_hz).max(2.0))
+        Self::unknown(cover_samples as i64, agree_samples(sample_rate_hz))
     }
 
     fn unknown(cover_samples: i64, agree_samples: f64) -> Self {

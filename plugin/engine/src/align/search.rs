@@ -10,7 +10,7 @@ use multiversion::multiversion;
 use realfft::num_complex::Complex32;
 
 /// Longest stretch of music looked at round a known delay, seconds.
-const LOOK_S: f64 = 2.0;
+pub const LOOK_S: f64 = 2.0;
 /// Least music in which the whole reach is searched, seconds: in less, unrelated music agrees by chance.
 const LEAST_S: f64 = 0.7;
 /// How early the backing may be, seconds.
@@ -22,7 +22,7 @@ const BAND_HZ: (f64, f64) = (60.0, 12_000.0);
 /// Neighbours of a peak that belong to it, seconds.
 const PEAK_S: f64 = 1.5e-3;
 /// Lags looked at on either side when a known delay is searched again, samples at 44.1 and 48 kHz.
-const LOCAL: usize = 2048;
+pub const LOCAL: usize = 2048;
 /// Quieter than this (RMS re full scale) nothing can be told.
 const AUDIBLE: f64 = 1e-4;
 
@@ -111,19 +111,19 @@ pub fn search(
             return Vec::new();
         }
         let found = peaks.iter().enumerate().take(most).filter_map(|(rank, &(delay_samples, _))| {
-            let found = look_at(mix, backing, from, delay_samples.round() as i64, 4 * step, sizes)?;
+            let found = look_at([mix, backing], from, LOOK_S, delay_samples.round() as i64, 4 * step, sizes)?;
             Some(Found { confidence: if rank == 0 { confidence } else { 1.0 }, ..found })
         });
         found.collect()
     })
 }
 
-/// Looks again at a known delay: the peak within `reach` samples of `delay_samples`, over the last seconds of what was heard
-/// from a position on.
+/// Looks again at a known delay: the peak within `reach` samples of `delay_samples`, over the last seconds, so many at most, of what
+/// was heard from a position on.
 pub fn look_at(
-    mix: &Ring,
-    backing: &Ring,
+    [mix, backing]: [&Ring; 2],
     from: i64,
+    window_s: f64,
     delay_samples: i64,
     reach: usize,
     sizes: Sizes,
@@ -132,7 +132,7 @@ pub fn look_at(
     // For a late backing the counterpart of the newest mix is not there yet.
     let end = mix.end().min(backing.end() + delay_samples - local);
     let begin = mix.begin().max(from).max(backing.begin().max(from) + delay_samples);
-    let len = (end - begin).min(sizes.samples(LOOK_S) as i64);
+    let len = (end - begin).min(sizes.samples(window_s) as i64);
     if len < sizes.samples(0.2) as i64 {
         return None;
     }
@@ -419,7 +419,7 @@ mod tests {
         let found = found(&mix, &backing).unwrap();
         assert!((found.delay_samples - 3_000.0).abs() < 0.1 && found.confidence > 2.0, "{found:?}");
         assert!(!found.inverted, "the left side tells the polarity");
-        let found = look_at(&mix, &backing, i64::MIN, 3_005, 64, sizes).unwrap();
+        let found = look_at([&mix, &backing], i64::MIN, LOOK_S, 3_005, 64, sizes).unwrap();
         assert!((found.delay_samples - 3_000.0).abs() < 0.1 && found.confidence > 2.0, "{found:?}");
     }
 

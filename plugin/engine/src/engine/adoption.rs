@@ -2,7 +2,9 @@
 
 use super::Engine;
 use crate::align::delay_tracker::MotionLearning;
-use crate::align::lock::Change;
+use crate::align::lock::{Change, agree_samples};
+use crate::align::motion::DelayMotion;
+use crate::align::search::LOCAL;
 use crate::align::song_map::{DelayModel, Section};
 use crate::cleanup::estimate_test::Verdict;
 use crate::dynamics::model::DynamicsModel;
@@ -124,6 +126,8 @@ impl Engine {
         let request = MatchRequest {
             delay_samples: lock.delay_samples,
             moving: self.aligner.moves(),
+            rate: self.aligner.rate(),
+            may_have_jumped: self.aligner.may_have_jumped(),
             from: learn_from,
             movement: self.level.follower.movement(),
             tone: self.matcher.freedom(),
@@ -139,12 +143,18 @@ impl Engine {
                 } else {
                     self.supervisor.lost_delay_samples()
                 },
+                rate: self.aligner.rate(),
+                may_have_jumped: self.aligner.may_have_jumped(),
                 is_locked,
                 from: learn_from,
                 backing_rests: self.input.silent_hops() > self.sizes.hops(RESTS_S),
                 sections: self.learned.sections,
             }),
-            Due::LocalSearch => Task::LocalSearch { delay_samples: lock.delay_samples, from: learn_from },
+            Due::LocalSearch => Task::LocalSearch {
+                delay_samples: lock.delay_samples,
+                rate: self.aligner.rate(),
+                from: learn_from,
+            },
             Due::Match => Task::Match(request),
             Due::Study => Task::Study(request),
         };
@@ -316,10 +326,12 @@ impl Engine {
             self.supervisor.confirm(self.input.now());
         }
         let (delay, before) = (self.aligner.lock().delay_samples as f64, self.aligner.model(&self.input));
-        let near = self.sizes.scaled(NEAR) as f64;
-        if before.is_some() && found.is_some_and(|found| (found.delay_samples - delay).abs() <= near) {
-            // The current alignment, seen less closely than the tracker sees it.
-            if !self.aligner.moves() && self.aligner.take_global(found, false) == Change::Found {
+        let distance = found.map_or(f64::INFINITY, |found| (found.delay_samples - delay).abs());
+        if before.is_some() && !confirmed && distance <= self.sizes.scaled(NEAR) as f64 {
+            // The current alignment, seen less closely than the tracker sees it. What is further off than that, with a filter, is another
+            // one, and the null tells.
+            let is_same = !self.learned.is_known() || distance <= agree_samples(self.sizes.sample_rate_hz);
+            if is_same && !self.aligner.moves() && self.aligner.take_global(found, false) == Change::Found {
                 self.recentre();
             }
             return;
@@ -334,7 +346,10 @@ impl Engine {
             } else {
                 self.learning.learn_from()
             };
-            self.aligner.move_to_found(begin, before, &self.input);
+            // Where a buffer was lost the delay goes on as it went.
+            let is_dropout = distance <= self.sizes.scaled(LOCAL) as f64;
+            let motion = before.filter(|_| is_dropout).map_or(DelayMotion::NONE, |before| before.motion);
+            self.aligner.move_to_found(begin, before, motion, &self.input);
             self.alignment_changed(begin);
             self.remember_alignment(begin);
         } else if self.supervisor.take_lost()
@@ -348,10 +363,14 @@ impl Engine {
 
     /// Acts on a local search; true if the alignment is given up or moved.
     fn adopt_local(&mut self, report: &LocalSearchReport) -> bool {
-        let confirmed = self.supervisor.weigh_null(report.cost_reduction, self.input.now());
+        if let Some(jumped) = &report.jumped {
+            self.adopt_search(jumped);
+            return true;
+        }
         if self.aligner.moves() {
             return false; // The tracker looks more closely.
         }
+        let confirmed = self.supervisor.weigh_null(report.cost_reduction, self.input.now());
         let change = self.aligner.take_local(report.found, confirmed, &self.input);
         match change {
             Change::None => {}
@@ -378,10 +397,10 @@ impl Engine {
         self.learning.schedule().locked(self.input.now());
     }
 
-    /// The current alignment holds from a position of the mix on, and stands still as far as is known.
+    /// The current alignment holds from a position of the mix on.
     fn remember_alignment(&mut self, begin: i64) {
         let newest = self.input.song_position();
-        let model = DelayModel::still(self.aligner.lock().delay_samples as f64);
+        let model = self.aligner.newest_model(&self.input);
         self.learned.sections.put(self.input.in_song(begin), newest, Some(model));
         self.song.enter(&self.learned.sections, newest);
         self.match_changed();
@@ -389,7 +408,7 @@ impl Engine {
 
     /// An alignment that never won anything was none.
     fn disown(&mut self) {
-        if !self.supervisor.is_proven() {
+        if !self.supervisor.is_proven() && !self.aligner.has_tracked() {
             self.learned.sections.forget(self.input.song_position());
             self.match_changed();
         }

@@ -12,7 +12,7 @@ use crate::dsp::units::{mean_square, power_to_db};
 use crate::dynamics::fit::tests::{RATE, mastered};
 use crate::job::Inline;
 use crate::learn::memory::MEMORY_S;
-use crate::learn::request::{JobReport, LocalSearchReport, MatchReport, Task};
+use crate::learn::request::{GlobalSearchReport, JobReport, LocalSearchReport, MatchReport, Task};
 use crate::readings::Lock;
 use crate::settings::Slope;
 use crate::settings::{BackingKind, Follow, Listen};
@@ -431,17 +431,54 @@ fn an_edit_is_found_and_remembered_where_it_is() {
     assert!(begins.len() == 1 && (begins[0] - cut as i64).abs() < 160, "{begins:?}, not {cut}");
 }
 
+/// A mix of which some samples were lost on the way, as a sound card loses a buffer: found where it happened, whether the clocks agree or
+/// not, though the song repeats so that it would fit as well a few bars away.
+#[test]
+fn lost_samples_are_found_where_they_were_lost() {
+    let (rate, len) = (16_000, 17 * 16_000);
+    let (bar, voice) = (dull(&noise(2 * rate, 1)), noise(len, 2));
+    let song: Vec<f32> = (0..len).map(|n| bar[n % bar.len()]).collect();
+    // Where in the mix, and how many are gone from there on.
+    let lost = [(6 * rate, 25), (12 * rate, 160)];
+    let gone = |n: usize| lost.iter().rev().find(|(from, _)| n >= *from).map_or(0, |(_, gone)| *gone);
+    // Where a delay grows by two samples between two looks, the moment is known to a twentieth of a second.
+    for (drift, least_db) in [(0.0, 15.0), (1e-4, 15.0), (2.5e-4, 5.0)] {
+        let whole: Vec<f32> =
+            delayed(&song, |n| 40.0 + drift * n).zip(&voice).map(|(b, v)| 0.175 * b + 0.06 * v).collect();
+        let cut = |x: &[f32]| -> Vec<f32> { (0..len - 200).map(|n| x[n + gone(n)]).collect() };
+        let [mix, sung] = [cut(&whole), cut(&voice)];
+        let mut engine = Engine::new(rate as f64, 1).unwrap();
+        for play in 0..2 {
+            engine.reset();
+            let out = play_all(&mut engine, &mix, &song[..mix.len()]);
+            let out = &out[engine.latency_samples()..];
+            let power = |x: &[f32], part: std::ops::Range<usize>| -> f64 {
+                part.map(|n| f64::from(x[n] - 0.06 * sung[n]).powi(2)).sum()
+            };
+            let depth_db =
+                |part: std::ops::Range<usize>| 10.0 * (power(&mix, part.clone()) / power(out, part)).log10();
+            let afterwards = lost.map(|(from, _)| depth_db(from + 2 * rate..from + 3 * rate));
+            assert!(afterwards.iter().all(|db| *db > 20.0), "{afterwards:?} dB at {drift} in play {play}");
+            let around = lost.map(|(from, _)| depth_db(from - rate / 4..from + rate / 4));
+            assert!(play == 0 || around.iter().all(|db| *db > least_db), "{around:?} dB at {drift}");
+        }
+        let sections = engine.learned().sections;
+        let [first, rest @ ..] = sections.as_slice() else { panic!("no section") };
+        let delay = |section: &Section| section.model.map_or(f64::NAN, |model| model.delay_samples);
+        let found: Vec<(i64, f64)> = rest.iter().map(|s| (s.begin, delay(first) - delay(s))).collect();
+        let is_found = |((at, by), (from, gone)): (&(i64, f64), &(usize, usize))| {
+            (at - *from as i64).abs() < 1_000 && (by - *gone as f64).abs() < 1.0
+        };
+        assert!(found.len() == 2 && found.iter().zip(&lost).all(is_found), "{found:?} at {drift}");
+    }
+}
+
 /// A backing whose speed wavers by 0.06 % under a loud voice, and one of low notes, in which many lags fit, by 0.13 %.
 #[test]
 fn a_delay_that_wavers_is_followed_within_seconds() {
     let rate = 16_000;
     let (song, voice) = (noise(9 * rate, 1), noise(9 * rate, 2));
-    let mut last = 0.0;
-    let low = song.iter().map(|x| {
-        last = 0.9 * last + 0.3 * x;
-        last
-    });
-    let low: Vec<f32> = low.collect();
+    let low = dull(&song);
     for (song, wow_samples, voice_gain, part, least_db) in
         [(&song, 2.8, 0.375, 3 * rate..4 * rate, 11.0), (&low, 6.0, 0.125, 5 * rate..8 * rate, 15.0)]
     {
@@ -457,6 +494,16 @@ fn a_delay_that_wavers_is_followed_within_seconds() {
         let depth_db = 10.0 * (power(&mix) / power(out)).log10();
         assert!(depth_db > least_db, "{depth_db} dB at {wow_samples} samples");
     }
+}
+
+/// The low notes of a sound.
+fn dull(sound: &[f32]) -> Vec<f32> {
+    let mut last = 0.0;
+    let low = sound.iter().map(|x| {
+        last = 0.9 * last + 0.3 * x;
+        last
+    });
+    low.collect()
 }
 
 /// A song at a delay that moves, samples by position.
@@ -834,7 +881,8 @@ fn a_lock_is_lost_once() {
     play(&mut engine, &song, &song, &mut Inline::default());
     engine.supervisor.set_proven(false);
     let miss = Found { delay_samples: 5_000.0, inverted: false, confidence: 1.0 };
-    let report = JobReport::LocalSearch(LocalSearchReport { found: Some(miss), cost_reduction: None });
+    let report =
+        JobReport::LocalSearch(LocalSearchReport { found: Some(miss), ..LocalSearchReport::default() });
     for _ in 0..6 {
         engine.adopt(&report);
     }
@@ -844,6 +892,22 @@ fn a_lock_is_lost_once() {
         matches!(sections, [Section { model: Some(model), .. }] if model.delay_samples == 20.0),
         "{sections:?}"
     );
+}
+
+/// What a search finds close by is the alignment in force, seen less closely; what it finds nearby is another one, and the null must tell.
+#[test]
+fn what_is_found_nearby_moves_nothing_by_itself() {
+    for (found_samples, expected_samples) in [(22.0, 22), (32.0, 20)] {
+        let mut engine = knowing(&[(i64::MIN, Some(20))], 1.0);
+        let song = noise(200, 1);
+        play(&mut engine, &song, &song, &mut Inline::default());
+        let found = Found { delay_samples: found_samples, inverted: false, confidence: 5.0 };
+        let report = GlobalSearchReport { found: Some(found), ..GlobalSearchReport::default() };
+        for _ in 0..2 {
+            engine.adopt(&JobReport::GlobalSearch(report));
+        }
+        assert_eq!(engine.aligner.lock().delay_samples, expected_samples);
+    }
 }
 
 /// A match recalled while another plays is not given up for what is still heard of that one.

@@ -78,7 +78,7 @@ impl Work {
     pub fn new(sizes: Sizes, num_taps: usize, input: [&Ring; 2]) -> Self {
         Self {
             request: JobRequest {
-                task: Task::LocalSearch { delay_samples: 0, from: 0 },
+                task: Task::LocalSearch { delay_samples: 0, rate: 0.0, from: 0 },
                 discontinuities: crate::discontinuities::Discontinuities::NONE,
                 song_offset: 0,
             },
@@ -164,8 +164,8 @@ impl Learner {
             Task::GlobalSearch(search) => {
                 JobReport::GlobalSearch(self.locator(filter, both).global(&search, request.song_offset))
             }
-            Task::LocalSearch { delay_samples, from } => {
-                JobReport::LocalSearch(self.locator(filter, both).local(delay_samples, from))
+            Task::LocalSearch { delay_samples, rate, from } => {
+                JobReport::LocalSearch(self.locator(filter, both).local(delay_samples, rate, from))
             }
             Task::Match(given) => {
                 JobReport::Match(self.learn(&given, request.song_offset, filter, better, both))
@@ -201,8 +201,8 @@ impl Learner {
     ) -> MatchReport {
         let mut report = MatchReport::default();
         // A delay that moves is tracked more closely than by searches.
-        if !given.moving {
-            report.local = self.locator(filter, both).local(given.delay_samples, given.from);
+        if given.may_have_jumped {
+            report.local = self.locator(filter, both).local(given.delay_samples, given.rate, given.from);
         }
         self.enter(given);
         let heard = self.memory.newest(given, MEMORY_S).filter(|heard| self.sounds(heard));
@@ -354,6 +354,8 @@ mod tests {
         let given = MatchRequest {
             delay_samples: DELAYS[1],
             moving: true,
+            rate: 0.0,
+            may_have_jumped: false,
             from: cut as i64,
             movement: Movement::STILL,
             learned_s: 0.0,
@@ -404,6 +406,8 @@ mod tests {
         MatchRequest {
             delay_samples,
             moving: true,
+            rate: 0.0,
+            may_have_jumped: false,
             from: 0,
             movement: Movement::STILL,
             learned_s: 0.0,

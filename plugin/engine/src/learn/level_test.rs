@@ -177,6 +177,8 @@ mod tests {
             let given = MatchRequest {
                 delay_samples: 0,
                 moving: false,
+                rate: 0.0,
+                may_have_jumped: true,
                 from: 0,
                 movement: Movement { process: 1e-4, tau_s: 1.0, measurement: 2.0 },
                 learned_s: 4.0,

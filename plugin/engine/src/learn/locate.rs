@@ -1,7 +1,8 @@
 //! Finds where the backing lies in what was heard, and since when.
 
 use crate::align::edge::{BLOCK, EdgeCosts};
-use crate::align::search::{Found, LOCK_CONFIDENCE, look_at, search};
+use crate::align::lock::agree_samples;
+use crate::align::search::{Found, LOCAL, LOCK_CONFIDENCE, LOOK_S, look_at, search};
 use crate::align::supervisor::HOLDS;
 use crate::dsp::at_once::Both;
 use crate::dsp::sizes::Sizes;
@@ -25,12 +26,15 @@ const CONFIRMED: f64 = 0.7;
 /// The same in a backing that rests or is over, nats (4 dB): the mix may play it again, but mostly a song that repeats is found
 /// where it was before. A section that comes again to the sample wins 1 to 10, one that shares its drums 0.5.
 const CONFIRMED_AGAIN: f64 = 1.0;
-/// How close to the current alignment none is another one, samples at 44.1 and 48 kHz: local searches follow it there.
+/// How close to the current alignment only the null tells another one from it, samples at 44.1 and 48 kHz; a known delay is looked
+/// for as far from where it was.
 pub const NEAR: usize = 64;
 /// By how much another alignment must be better than the current one, nats.
 const BETTER: f64 = 0.1;
 /// Music in which the moment is sought at which the alignment changed, seconds.
 const EDGE_S: f64 = 8.0;
+/// Music for which a delay that grows is taken to stand still, seconds: at 150 ppm it grows by a sample.
+const STEADY_S: f64 = 0.15;
 
 /// Searches in what was heard, with the filter in force.
 pub struct Locator<'a> {
@@ -54,10 +58,14 @@ impl Locator<'_> {
         let since_jump = self.memory.since_jump();
         let found = search([mix, backing], since_jump, windows_s, most, self.sizes, self.both);
         let sure = found[..2].iter().filter_map(|found| found.first());
-        let near = self.sizes.scaled(NEAR) as f64;
+        let same = if request.may_have_jumped {
+            agree_samples(self.sizes.sample_rate_hz)
+        } else {
+            self.sizes.scaled(NEAR) as f64
+        };
         let is_other = |found: &Found| {
             let distance = |before| (found.delay_samples - before as f64).abs();
-            !request.is_locked || request.before.is_none_or(|before| distance(before) > near)
+            !request.is_locked || request.before.is_none_or(|before| distance(before) > same)
         };
         let best = sure.copied().max_by(|a, b| a.confidence.total_cmp(&b.confidence));
         if is_first {
@@ -67,7 +75,10 @@ impl Locator<'_> {
         let song = mix.end() + song_offset;
         let known = request.sections.as_slice().iter().filter_map(|section| section.model);
         let known: BTreeSet<i64> = known.map(|model| model.at(song).round() as i64).collect();
-        candidates.extend(known.into_iter().filter_map(|delay| self.look(delay)));
+        candidates.extend(known.into_iter().filter_map(|delay| self.look(delay, NEAR, LOOK_S)));
+        if let Some(before) = request.before {
+            candidates.extend([LOOK_S, CONFIRM_S].into_iter().filter_map(|s| self.look(before, LOCAL, s)));
+        }
         candidates.sort_by(|a, b| a.delay_samples.total_cmp(&b.delay_samples));
         candidates.dedup_by(|a, b| (a.delay_samples - b.delay_samples).abs() < 0.5);
         let cost_reduction = |delay| self.cost_reduction(delay, request.from).unwrap_or(0.0);
@@ -75,29 +86,65 @@ impl Locator<'_> {
         let confirmed_from = if request.backing_rests { CONFIRMED_AGAIN } else { CONFIRMED };
         let least =
             before.map_or(confirmed_from, |cost_reduction| confirmed_from.max(cost_reduction + BETTER));
-        // Of a backing that is late only older music can be compared, which tells nothing of the newest.
+        // Of a backing that is later than this only older music can be compared, which tells nothing of the newest.
+        let latest = self.sizes.samples(0.5 * CONFIRM_S) as f64;
         let reductions = candidates
             .into_iter()
-            .filter(|found| found.delay_samples > -near && is_other(found))
-            .map(|found| (found, cost_reduction(found.delay_samples.round() as i64)));
+            .filter(|found| found.delay_samples > -latest && is_other(found))
+            .map(|found| (found, cost_reduction(delay_of(&found))));
         let confirmed = reductions.filter(|r| r.1 > least).max_by(|a, b| a.1.total_cmp(&b.1));
-        let found = confirmed.map(|(found, _)| found).or(best.filter(|_| !request.backing_rests));
+        let confirmed = confirmed.map(|(found, _)| self.newest(found, request.rate, request.from));
+        let found = confirmed.or(best.filter(|_| !request.backing_rests));
         let after = found.filter(|f| confirmed.is_some() || f.confidence >= LOCK_CONFIDENCE);
-        let edge = self.edge(request, after.map(|f| f.delay_samples.round() as i64));
+        let after = after.map(|f| delay_of(&f));
+        let edge = self.edge([request.before, after], request.rate, request.from);
         let holds = before.is_some_and(|cost_reduction| cost_reduction > HOLDS);
         GlobalSearchReport { found, confirmed: confirmed.is_some(), holds, edge }
     }
 
-    /// Searches about a delay; before `from` the backing may have been elsewhere.
-    pub fn local(&self, delay_samples: i64, from: i64) -> LocalSearchReport {
-        let cost_reduction =
-            if self.filter.is_silent() { None } else { self.cost_reduction(delay_samples, from) };
-        LocalSearchReport { found: self.look(delay_samples), cost_reduction }
+    /// Searches about a delay that grows at a rate, samples per sample; before `from` the backing may have been elsewhere.
+    pub fn local(&self, delay_samples: i64, rate: f64, from: i64) -> LocalSearchReport {
+        let found = self.look(delay_samples, LOCAL, LOOK_S);
+        if self.filter.is_silent() {
+            return LocalSearchReport { found, ..LocalSearchReport::default() };
+        }
+        let cost_reduction = self.cost_reduction(delay_samples, from);
+        let jumped = found.filter(|found| self.is_other(found, delay_samples)).and_then(|found| {
+            let least = CONFIRMED.max(cost_reduction? + BETTER);
+            (self.cost_reduction(delay_of(&found), from)? > least).then(|| {
+                let found = self.newest(found, rate, from);
+                let edge = self.edge([Some(delay_samples), Some(delay_of(&found))], rate, from);
+                GlobalSearchReport { found: Some(found), confirmed: true, holds: false, edge }
+            })
+        });
+        LocalSearchReport { found, cost_reduction, jumped }
     }
 
-    fn look(&self, delay_samples: i64) -> Option<Found> {
+    /// A search hears seconds, in which a delay that grows at a rate is smeared: where it has come to by now is told by the null of the
+    /// newest music.
+    fn newest(&self, found: Found, rate: f64, from: i64) -> Found {
+        let grown = |seconds: f64| rate * self.sizes.sample_rate_hz * seconds;
+        let furthest = grown(0.5 * SEARCH_S[0]).abs().ceil() as i64;
+        if furthest == 0 {
+            return found;
+        }
+        let towards = |steps: i64| delay_of(&found) + steps * rate.signum() as i64;
+        let won = |steps: &i64| self.cost_reduction(towards(*steps), from).unwrap_or(0.0);
+        let best = (-1..=furthest).map(|steps| (steps, won(&steps))).max_by(|a, b| a.1.total_cmp(&b.1));
+        let (steps, _) = best.unwrap_or_default();
+        Found { delay_samples: towards(steps) as f64 + grown(0.5 * CONFIRM_S), ..found }
+    }
+
+    /// Whether a delay is another one than before: further from it than clocks run apart meanwhile.
+    fn is_other(&self, found: &Found, before: i64) -> bool {
+        (found.delay_samples - before as f64).abs() > agree_samples(self.sizes.sample_rate_hz)
+    }
+
+    /// The highest peak within `reach` samples, at 44.1 and 48 kHz, of a delay, over the last seconds.
+    fn look(&self, delay_samples: i64, reach: usize, window_s: f64) -> Option<Found> {
         let Memory { mix, backing, .. } = self.memory;
-        look_at(mix, backing, self.memory.since_jump(), delay_samples, self.sizes.scaled(NEAR), self.sizes)
+        let (from, reach) = (self.memory.since_jump(), self.sizes.scaled(reach));
+        look_at([mix, backing], from, window_s, delay_samples, reach, self.sizes)
     }
 
     /// By how much the null at a delay reduces the cost of the newest music, nats.
@@ -113,32 +160,43 @@ impl Locator<'_> {
         })
     }
 
-    /// Position at which the alignment before gave way to the one after.
-    fn edge(&self, request: &GlobalSearch, after: Option<i64>) -> Option<i64> {
-        let delays = [request.before, after];
+    /// Position at which the delay before gave way to the one after, both growing at a rate, samples per sample; before `from`
+    /// another alignment may hold.
+    fn edge(&self, delays: [Option<i64>; 2], rate: f64, from: i64) -> Option<i64> {
         if delays[0] == delays[1] {
             return None;
         }
         let end = delays.iter().flatten().map(|&delay| self.memory.known_to(delay)).min()?;
-        let from = request.from.max(self.memory.since_jump());
-        let begin = from.max(self.memory.mix.begin()).max(end - self.sizes.samples(EDGE_S) as i64);
+        let begin = from.max(self.memory.since_jump()).max(self.memory.mix.begin());
+        let begin = begin.max(end - self.sizes.samples(EDGE_S) as i64);
         if end - begin < BLOCK as i64 {
             return None;
         }
         let silent = Taps::silent(self.filter.num_taps());
+        let steady =
+            if rate == 0.0 { end - begin } else { (self.sizes.samples(STEADY_S) / BLOCK * BLOCK) as i64 };
         let [before, after] = delays.map(|delay| {
-            let heard = self.memory.at_delay(delay.unwrap_or_default(), begin, end);
             let filter = if delay.is_some() { self.filter } else { &silent };
-            let mut subtraction = Subtraction::new(&heard.mix, &heard.backing, filter);
             let mut costs = EdgeCosts::default();
-            let (len, piece) = (heard.mix.len, filter.num_taps());
-            for from in (0..len).step_by(piece) {
-                let to = len.min(from + piece);
-                let [residual, _] = subtraction.read(from..to);
-                costs.hear(residual.map(|side| &side[..to - from]));
+            for from in (begin..end).step_by(steady as usize) {
+                let to = end.min(from + steady);
+                let grown = rate * (to - end) as f64;
+                let heard = self.memory.at_delay(delay.unwrap_or_default() + grown.round() as i64, from, to);
+                let mut subtraction = Subtraction::new(&heard.mix, &heard.backing, filter);
+                let (len, piece) = (heard.mix.len, filter.num_taps());
+                for from in (0..len).step_by(piece) {
+                    let to = len.min(from + piece);
+                    let [residual, _] = subtraction.read(from..to);
+                    costs.hear(residual.map(|side| &side[..to - from]));
+                }
             }
             costs
         });
         Some(begin + (before.edge(&after) * BLOCK) as i64)
     }
+}
+
+/// The nearest whole delay, samples.
+fn delay_of(found: &Found) -> i64 {
+    found.delay_samples.round() as i64
 }

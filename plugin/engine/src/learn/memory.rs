@@ -232,6 +232,8 @@ mod tests {
             let given = MatchRequest {
                 delay_samples: DELAY,
                 moving,
+                rate: 0.0,
+                may_have_jumped: !moving,
                 from: 0,
                 movement: Movement::STILL,
                 learned_s: 0.0,

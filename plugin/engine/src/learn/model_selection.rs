@@ -1,6 +1,7 @@
 //! Which model of the match is used: from one gain to filters across the sides, each fitted to what was heard and judged by
 //! what is heard after the fit.
 
+use crate::align::lock::agree_samples;
 use crate::dsp::at_once::{Both, each};
 use crate::dsp::ring::Signal;
 use crate::dsp::sizes::Sizes;
@@ -26,12 +27,12 @@ const FINE_FROM_S: f64 = 3.5;
 /// Improvement of the score from which a coarse filter is taken before it was tried out of sample, nats (4.3 dB):
 /// so smooth a filter cannot fake that.
 const AT_ONCE: f64 = 1.0;
-/// How close two alignments must be for what was fitted at one to be of use at the other, samples.
-const NEARBY: u64 = crate::learn::locate::NEAR as u64;
 
 /// The models on trial.
 pub struct ModelSelection {
     sizes: Sizes,
+    /// How far two delays of one alignment may differ.
+    same_samples: f64,
     trials: Vec<(FilterModel, Taps)>,
     judged: Vec<Vec<(FilterModel, Vec<f64>)>>,
     judged_to: i64,
@@ -44,6 +45,7 @@ impl ModelSelection {
     pub fn new(sizes: Sizes) -> Self {
         Self {
             sizes,
+            same_samples: agree_samples(sizes.sample_rate_hz),
             trials: Vec::new(),
             judged: Vec::new(),
             judged_to: 0,
@@ -57,11 +59,11 @@ impl ModelSelection {
         *self = Self::new(self.sizes);
     }
 
-    /// The alignment is another one, from `before` to `after` samples: what was fitted at one nearby stays good with the
-    /// difference taken out of its delay. True if nothing stays.
+    /// The alignment is another one, from `before` to `after` samples: one that is found more exactly is the same, and what was fitted
+    /// at it stays good with the difference taken out of its delay. True if nothing stays.
     pub fn move_to(&mut self, before: Option<i64>, after: Option<i64>) -> bool {
         match (before, after) {
-            (Some(before), Some(after)) if (after - before).unsigned_abs() < NEARBY => {
+            (Some(before), Some(after)) if (after - before).abs() as f64 <= self.same_samples => {
                 let moved = after - before;
                 self.trials.iter_mut().for_each(|(_, taps)| taps.advance(moved as isize));
                 self.delayed.delay_samples = (self.delayed.delay_samples - moved as f64).clamp(-1.0, 1.0);

@@ -29,6 +29,8 @@ pub enum Task {
     LocalSearch {
         /// Current delay, samples.
         delay_samples: i64,
+        /// How fast it grows, samples per sample.
+        rate: f64,
         /// Position before which another alignment may hold.
         from: i64,
     },
@@ -43,6 +45,10 @@ pub enum Task {
 pub struct GlobalSearch {
     /// Current delay, or the one that was lost if it is not yet known when; samples.
     pub before: Option<i64>,
+    /// How fast that grows, samples per sample.
+    pub rate: f64,
+    /// Whether it may have jumped by a little.
+    pub may_have_jumped: bool,
     /// Whether that still holds.
     pub is_locked: bool,
     /// Position before which another alignment may hold.
@@ -60,6 +66,10 @@ pub struct MatchRequest {
     pub delay_samples: i64,
     /// Whether it moves: then the backing is read at the delays at which it was heard.
     pub moving: bool,
+    /// How fast it grows, samples per sample.
+    pub rate: f64,
+    /// Whether it may have jumped by a little, so that it is to be looked for again.
+    pub may_have_jumped: bool,
     /// Position before which another alignment may hold.
     pub from: i64,
     /// How the level moves.
@@ -109,6 +119,8 @@ pub struct LocalSearchReport {
     pub found: Option<Found>,
     /// By how much the null betters the score of the newest music, nats.
     pub cost_reduction: Option<f64>,
+    /// What tells that the delay has jumped to where the backing was found, if it has.
+    pub jumped: Option<GlobalSearchReport>,
 }
 
 /// How learning a match ended.
