@@ -1,5 +1,7 @@
 //! What of a song is subtracted, in words.
 
+use minuend_engine::{Section as MapSection, SongMap};
+
 use crate::{
     passes::sections::{Section, State},
     report::clock,
@@ -7,6 +9,8 @@ use crate::{
 
 /// Stretches that are named one by one; more are counted.
 const MOST_NAMED: usize = 3;
+/// Jump of the delay that is told, s: less is hardly heard, and a delay that is learned again differs by as much.
+const JUMP_S: f64 = 1.5e-4;
 
 /// Part of the song from which the backing is subtracted, 0 to 1.
 pub fn share(sections: &[Section]) -> f64 {
@@ -52,6 +56,22 @@ pub fn words(sections: &[Section]) -> Vec<String> {
     words
 }
 
+/// Where the delay jumps by more than a clock makes of it in a moment: the song was cut there, or a buffer was lost.
+pub fn jumps(song: &SongMap, sample_rate_hz: f64) -> Option<String> {
+    let jumps = |pair: &[MapSection]| {
+        let at = pair[1].begin;
+        let delay = |section: &MapSection| section.model.map(|model| model.at(at));
+        (delay(&pair[1])? - delay(&pair[0])?).abs().ge(&(JUMP_S * sample_rate_hz)).then_some(at)
+    };
+    let places = song.as_slice().windows(2).filter_map(jumps);
+    let places: Vec<String> = places.map(|at| clock(at as f64 / sample_rate_hz, 0)).collect();
+    match places.len() {
+        0 => None,
+        count if count <= MOST_NAMED => Some(format!("the delay jumps at {}", places.join(", "))),
+        count => Some(format!("the delay jumps in {count} places, first at {}", places[0])),
+    }
+}
+
 fn range(stretch: &[Section]) -> String {
     let (from, to) = (stretch[0].range_s.0, stretch[stretch.len() - 1].range_s.1);
     format!("{} to {}", clock(from, 0), clock(to, 0))
@@ -59,7 +79,7 @@ fn range(stretch: &[Section]) -> String {
 
 #[cfg(test)]
 mod tests {
-    use minuend_engine::Lock;
+    use minuend_engine::{DelayModel, Lock};
 
     use super::*;
 
@@ -102,6 +122,25 @@ mod tests {
         ] {
             assert_eq!(words(&sections(states)), says);
         }
+    }
+
+    #[test]
+    fn jumps_of_the_delay_are_named() {
+        let map = |delays: &[Option<f64>]| {
+            let mut map = SongMap::default();
+            for (n, delay) in delays.iter().enumerate() {
+                let model = delay.map(DelayModel::still);
+                assert!(map.push(MapSection { begin: 60_000 * n as i64, model }));
+            }
+            jumps(&map, 1_000.0)
+        };
+        // Where the mix passes in between, what is taken up again is no jump.
+        assert_eq!(map(&[Some(20.0), Some(20.1), None, Some(70.0)]), None);
+        assert_eq!(map(&[Some(20.0), Some(-10.0)]).as_deref(), Some("the delay jumps at 1:00"));
+        assert_eq!(
+            map(&[Some(0.0), Some(1.0), Some(2.0), Some(3.0), Some(4.0)]).as_deref(),
+            Some("the delay jumps in 4 places, first at 1:00")
+        );
     }
 
     #[test]
