@@ -36,6 +36,10 @@ const EDGE_S: f64 = 8.0;
 /// Music for which a delay that grows is taken to stand still, seconds: at 150 ppm it grows by a sample.
 const STEADY_S: f64 = 0.15;
 
+/// Most that a delay is taken to have grown in a search, samples at 44.1 and 48 kHz: clocks 300 ppm apart. A speed that wanders goes
+/// faster for a moment, but a job must come back in time.
+const MOST_GROWN: usize = 32;
+
 /// Searches in what was heard, with the filter in force.
 pub struct Locator<'a> {
     /// What was heard.
@@ -124,7 +128,8 @@ impl Locator<'_> {
     /// newest music.
     fn newest(&self, found: Found, rate: f64, from: i64) -> Found {
         let grown = |seconds: f64| rate * self.sizes.sample_rate_hz * seconds;
-        let furthest = grown(0.5 * SEARCH_S[0]).abs().ceil() as i64;
+        let most = self.sizes.scaled(MOST_GROWN) as i64;
+        let furthest = most.min(grown(0.5 * SEARCH_S[0]).abs().ceil() as i64);
         if furthest == 0 {
             return found;
         }
