@@ -9,6 +9,8 @@ use crate::{
 
 /// Stretches that are named one by one; more are counted.
 const MOST_NAMED: usize = 3;
+/// Shorter ones, s, are not named: a song ends within what is judged at a time.
+const SHORTEST_S: f64 = 0.25;
 /// Jump of the delay that is told, s: less is hardly heard, and a delay that is learned again differs by as much.
 const JUMP_S: f64 = 1.5e-4;
 
@@ -46,7 +48,7 @@ pub fn words(sections: &[Section]) -> Vec<String> {
     ] {
         // Whatever the delay is, what goes on is one stretch.
         let alike = rest.chunk_by(|a, b| is(a.state) == is(b.state)).filter(|stretch| is(stretch[0].state));
-        let ranges: Vec<String> = alike.map(range).collect();
+        let ranges: Vec<String> = alike.filter_map(range).collect();
         match ranges.len() {
             0 => {}
             count if count <= MOST_NAMED => words.push(format!("{what} from {}", ranges.join(", "))),
@@ -72,9 +74,11 @@ pub fn jumps(song: &SongMap, sample_rate_hz: f64) -> Option<String> {
     }
 }
 
-fn range(stretch: &[Section]) -> String {
+/// From when to when, to a tenth of a second if it is shorter than one; `None` if it is not named.
+fn range(stretch: &[Section]) -> Option<String> {
     let (from, to) = (stretch[0].range_s.0, stretch[stretch.len() - 1].range_s.1);
-    format!("{} to {}", clock(from, 0), clock(to, 0))
+    let decimals = usize::from(to - from < 1.0);
+    (to - from >= SHORTEST_S).then(|| format!("{} to {}", clock(from, decimals), clock(to, decimals)))
 }
 
 #[cfg(test)]
@@ -107,6 +111,10 @@ mod tests {
                 &["the backing holds what the mix does not from 0:12 to 0:20, 0:21 to 0:24"],
             ),
             (&[(9.0, silent)], &["the backing is silent from 0:00 to 0:09"]),
+            (
+                &[(12.2, plays), (0.5, lost), (9.0, plays), (0.02, State::Nothing)],
+                &["the backing was not found from 0:12.2 to 0:12.7"],
+            ),
             (
                 &[
                     (1.0, lost),
