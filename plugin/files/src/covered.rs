@@ -11,7 +11,7 @@ use crate::{
 const MOST_NAMED: usize = 3;
 /// Shorter ones, s, are not named: a song ends within what is judged at a time.
 const SHORTEST_S: f64 = 0.25;
-/// Jump of the delay that is told, s: less is hardly heard, and a delay that is learned again differs by as much.
+/// Least jump of the delay that is told, s: what differs by less is one alignment to the engine.
 const JUMP_S: f64 = 1.5e-4;
 
 /// Part of the song from which the backing is subtracted, 0 to 1.
@@ -49,13 +49,18 @@ pub fn words(sections: &[Section]) -> Vec<String> {
         // Whatever the delay is, what goes on is one stretch.
         let alike = rest.chunk_by(|a, b| is(a.state) == is(b.state)).filter(|stretch| is(stretch[0].state));
         let ranges: Vec<String> = alike.filter_map(range).collect();
-        match ranges.len() {
-            0 => {}
-            count if count <= MOST_NAMED => words.push(format!("{what} from {}", ranges.join(", "))),
-            count => words.push(format!("{what} in {count} places, first from {}", ranges[0])),
-        }
+        words.extend(named(what, "from", &ranges));
     }
     words
+}
+
+/// What is so in these places, named or counted; `None` if there are none.
+fn named(what: &str, preposition: &str, places: &[String]) -> Option<String> {
+    match places.len() {
+        0 => None,
+        count if count <= MOST_NAMED => Some(format!("{what} {preposition} {}", places.join(", "))),
+        count => Some(format!("{what} in {count} places, first {preposition} {}", places[0])),
+    }
 }
 
 /// Where the delay jumps by more than a clock makes of it in a moment: the song was cut there, or a buffer was lost.
@@ -67,11 +72,7 @@ pub fn jumps(song: &SongMap, sample_rate_hz: f64) -> Option<String> {
     };
     let places = song.as_slice().windows(2).filter_map(jumps);
     let places: Vec<String> = places.map(|at| clock(at as f64 / sample_rate_hz, 0)).collect();
-    match places.len() {
-        0 => None,
-        count if count <= MOST_NAMED => Some(format!("the delay jumps at {}", places.join(", "))),
-        count => Some(format!("the delay jumps in {count} places, first at {}", places[0])),
-    }
+    named("the delay jumps", "at", &places)
 }
 
 /// From when to when, to a tenth of a second if it is shorter than one; `None` if it is not named.

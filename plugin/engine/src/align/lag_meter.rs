@@ -24,10 +24,12 @@ const WEIGHT_FLOOR: f32 = 1e-10;
 const MIN_PEAK_SHARE: f32 = 0.15;
 /// Distance of two lags from which they are different peaks, samples. Chosen by hand; not measured.
 const OTHER_PEAK_SAMPLES: f64 = 0.5;
-/// Share of the last frames (1 s) that a backing must make quieter before one that makes nothing quieter counts as gone: where it was
-/// there it was 0.96 to 1, after a dropout 0 to 0.1, and 0.55 as long as the filter was one of a speed that wanders (six songs).
+/// Share of the last frames that the backing must have made quieter before it can be gone. It was 0.96 to 1 where a good filter was in
+/// force; 0.55 in the first three seconds of a speed that wanders, before the filter was good (six songs).
 const MOSTLY: f32 = 0.9;
+/// Share under which it is gone. Chosen by hand; not measured.
 const HARDLY: f32 = 0.5;
+/// Memory of that share, frames (1 s). Chosen by hand; not measured.
 const THERE_MEMORY_FRAMES: f32 = 86.0;
 /// Newton steps from the peak on the grid of half samples; two would do where the peak is clear. Chosen by hand; not
 /// measured.

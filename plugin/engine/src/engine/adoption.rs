@@ -328,8 +328,8 @@ impl Engine {
         let (delay, before) = (self.aligner.lock().delay_samples as f64, self.aligner.model(&self.input));
         let distance = found.map_or(f64::INFINITY, |found| (found.delay_samples - delay).abs());
         if before.is_some() && !confirmed && distance <= self.sizes.scaled(NEAR) as f64 {
-            // The current alignment, seen less closely than the tracker sees it. What is further off than that, with a filter, is another
-            // one, and the null tells.
+            // The current alignment, seen less closely than the tracker sees it. Once there is a filter, what is further off is another
+            // alignment, which holds only if its null confirms it.
             let is_same = !self.learned.is_known() || distance <= agree_samples(self.sizes.sample_rate_hz);
             if is_same && !self.aligner.moves() && self.aligner.take_global(found, false) == Change::Found {
                 self.recentre();

@@ -12,6 +12,7 @@ use crate::learn::request::{GlobalSearch, GlobalSearchReport, LocalSearchReport}
 use crate::matching::subtraction::Subtraction;
 use crate::matching::taps::Taps;
 use std::collections::BTreeSet;
+use std::ops::Range;
 
 /// Music with which the backing is searched for, seconds: long windows find a faint backing, short ones one that moves or has
 /// just begun. The last one only counts if the null confirms it.
@@ -62,14 +63,9 @@ impl Locator<'_> {
         let since_jump = self.memory.since_jump();
         let found = search([mix, backing], since_jump, windows_s, most, self.sizes, self.both);
         let sure = found[..2].iter().filter_map(|found| found.first());
-        let same = if request.may_have_jumped {
-            agree_samples(self.sizes.sample_rate_hz)
-        } else {
-            self.sizes.scaled(NEAR) as f64
-        };
         let is_other = |found: &Found| {
-            let distance = |before| (found.delay_samples - before as f64).abs();
-            !request.is_locked || request.before.is_none_or(|before| distance(before) > same)
+            let from = |before| self.is_other(found, before, request.may_have_jumped);
+            !request.is_locked || request.before.is_none_or(from)
         };
         let best = sure.copied().max_by(|a, b| a.confidence.total_cmp(&b.confidence));
         if is_first {
@@ -113,7 +109,7 @@ impl Locator<'_> {
             return LocalSearchReport { found, ..LocalSearchReport::default() };
         }
         let cost_reduction = self.cost_reduction(delay_samples, from);
-        let jumped = found.filter(|found| self.is_other(found, delay_samples)).and_then(|found| {
+        let jumped = found.filter(|found| self.is_other(found, delay_samples, true)).and_then(|found| {
             let least = CONFIRMED.max(cost_reduction? + BETTER);
             (self.cost_reduction(delay_of(&found), from)? > least).then(|| {
                 let found = self.newest(found, rate, from);
@@ -140,9 +136,14 @@ impl Locator<'_> {
         Found { delay_samples: towards(steps) as f64 + grown(0.5 * CONFIRM_S), ..found }
     }
 
-    /// Whether a delay is another one than before: further from it than clocks run apart meanwhile.
-    fn is_other(&self, found: &Found, before: i64) -> bool {
-        (found.delay_samples - before as f64).abs() > agree_samples(self.sizes.sample_rate_hz)
+    /// Whether a delay is another one than before: further from it than clocks run apart meanwhile; while a delay that moves is
+    /// tracked, and so cannot have jumped by a little, further than the tracker may be off.
+    fn is_other(&self, found: &Found, before: i64, may_have_jumped: bool) -> bool {
+        let same_samples = match may_have_jumped {
+            true => agree_samples(self.sizes.sample_rate_hz),
+            false => self.sizes.scaled(NEAR) as f64,
+        };
+        (found.delay_samples - before as f64).abs() > same_samples
     }
 
     /// The highest peak within `reach` samples, at 44.1 and 48 kHz, of a delay, over the last seconds.
@@ -185,19 +186,24 @@ impl Locator<'_> {
             let mut costs = EdgeCosts::default();
             for from in (begin..end).step_by(steady as usize) {
                 let to = end.min(from + steady);
-                let grown = rate * (to - end) as f64;
-                let heard = self.memory.at_delay(delay.unwrap_or_default() + grown.round() as i64, from, to);
-                let mut subtraction = Subtraction::new(&heard.mix, &heard.backing, filter);
-                let (len, piece) = (heard.mix.len, filter.num_taps());
-                for from in (0..len).step_by(piece) {
-                    let to = len.min(from + piece);
-                    let [residual, _] = subtraction.read(from..to);
-                    costs.hear(residual.map(|side| &side[..to - from]));
-                }
+                let grown = (rate * (to - end) as f64).round() as i64;
+                self.hear_residual(&mut costs, delay.unwrap_or_default() + grown, from..to, filter);
             }
             costs
         });
         Some(begin + (before.edge(&after) * BLOCK) as i64)
+    }
+
+    /// Hears what a filter leaves of a stretch of the mix with the backing at a delay.
+    fn hear_residual(&self, costs: &mut EdgeCosts, delay_samples: i64, stretch: Range<i64>, filter: &Taps) {
+        let heard = self.memory.at_delay(delay_samples, stretch.start, stretch.end);
+        let mut subtraction = Subtraction::new(&heard.mix, &heard.backing, filter);
+        let (len, piece) = (heard.mix.len, filter.num_taps());
+        for from in (0..len).step_by(piece) {
+            let to = len.min(from + piece);
+            let [residual, _] = subtraction.read(from..to);
+            costs.hear(residual.map(|side| &side[..to - from]));
+        }
     }
 }
 
