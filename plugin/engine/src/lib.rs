@@ -31,6 +31,7 @@ mod subtractor;
 
 pub use align::{
     motion::DelayMotion,
+    search::EARLY_S,
     song_map::{DelayModel, Section, SongMap},
 };
 pub use causes::{Cause, Causes};

@@ -10,7 +10,7 @@ use minuend_engine::{Match, causes::Causes};
 
 use super::{
     ahead::{Ahead, Inputs},
-    block::{BLOCK_SAMPLES, Block, Each, lead_in},
+    block::{BLOCK_SAMPLES, Block, Each, LeadIn},
     learned::Learned,
     pair::{Format, Pair, Start},
     pass::{Pass, Record},
@@ -42,9 +42,9 @@ pub fn subtract(
 struct Opened {
     ahead: Ahead,
     format: Format,
-    /// Position in the mix of the first block, and how much of it was passed over, samples.
-    from: u64,
-    num_samples: u64,
+    /// Position in the mix of the first block, and how much of it was passed over, samples; negative where silence goes before it.
+    from: i64,
+    num_samples: i64,
     /// Length of the mix, samples, if its file says so.
     promised_samples: Option<u64>,
 }
@@ -53,15 +53,15 @@ impl Opened {
     fn new<'scope>(
         scope: &'scope Scope<'scope, '_>,
         pair: &Pair,
-        advance_samples: i64,
+        start: &Start,
         part: &Range<u64>,
     ) -> Result<Self> {
         let mut mix = AudioReader::open(pair.mix)?;
         let format = Format { rate_hz: mix.sample_rate_hz(), num_channels: mix.num_channels() };
         let mut backing = AudioReader::open_at(pair.backing, format.rate_hz)?;
-        let from = lead_in(part.start, format.rate_hz);
-        let num_samples = mix.advance(from as i64)?;
-        backing.advance(advance_samples + from as i64)?;
+        let from = LeadIn::new(start, format.rate_hz).before(part.start);
+        let num_samples = mix.advance(from)? as i64 + from.min(0);
+        backing.advance(start.advance_samples + from)?;
         let promised_samples = mix.promised_samples();
         let ahead = Ahead::start(scope, [mix, backing], BLOCK_SAMPLES);
         Ok(Self { ahead, format, from, num_samples, promised_samples })
@@ -75,7 +75,7 @@ impl Opened {
 /// Plays a part with one engine.
 pub fn play(pair: &Pair, start: Start, part: Range<u64>, each: &mut Each) -> Result<Pass> {
     thread::scope(|scope| {
-        let opened = Opened::new(scope, pair, start.advance_samples, &part)?;
+        let opened = Opened::new(scope, pair, &start, &part)?;
         let mut record = opened.record(&start, part.clone());
         let Opened { ahead, format, from, num_samples, .. } = opened;
         let mut player = Player::new(pair, format, &start, from, num_samples, part)?;
@@ -106,7 +106,7 @@ fn play_in_stretches(
     each: &mut Each,
 ) -> Result<Pass> {
     thread::scope(|scope| {
-        let opened = Opened::new(scope, pair, start.advance_samples, &part)?;
+        let opened = Opened::new(scope, pair, &start, &part)?;
         let mut record = opened.record(&start, part.clone());
         let mut num_samples = part.start;
         let mut stretches = Stretches::start(scope, pair, opened.format, start, part, opened.ahead);

@@ -19,8 +19,8 @@ pub struct Player {
     settings: Settings,
     output: Vec<Vec<f32>>,
     part: Range<u64>,
-    /// Length of the mix, samples, as far as it was read.
-    num_samples: u64,
+    /// Length of the mix, samples, as far as it was read; negative before its beginning.
+    num_samples: i64,
     mix_ended: bool,
     /// Output still to be dropped at the start, and output already handed out.
     left_out: u64,
@@ -50,8 +50,8 @@ impl Player {
         pair: &Pair,
         format: Format,
         start: &Start,
-        from: u64,
-        num_samples: u64,
+        from: i64,
+        num_samples: i64,
         part: Range<u64>,
     ) -> Result<Self> {
         let Format { rate_hz, num_channels } = format;
@@ -64,9 +64,9 @@ impl Player {
         if let Some(causes) = start.causes {
             engine.recall_causes(causes);
         }
-        engine.song_at(from as i64);
+        engine.song_at(from);
         Ok(Self {
-            left_out: engine.latency_samples() as u64 + (part.start - from),
+            left_out: engine.latency_samples() as u64 + (part.start as i64 - from) as u64,
             engine,
             worker: Threaded::new()?,
             settings: pair.settings,
@@ -82,17 +82,17 @@ impl Player {
 
     /// Whether all of the part was handed out.
     pub fn is_done(&self) -> bool {
-        (self.mix_ended || self.num_samples >= self.part.end) && self.written >= self.wanted()
+        (self.mix_ended || self.num_samples() >= self.part.end) && self.written >= self.wanted()
     }
 
     /// Samples of the part, as far as is known.
     fn wanted(&self) -> u64 {
-        self.num_samples.min(self.part.end).saturating_sub(self.part.start)
+        self.num_samples().min(self.part.end).saturating_sub(self.part.start)
     }
 
     /// Plays the next block.
     pub fn play(&mut self, inputs: &Inputs) -> Output<'_> {
-        self.num_samples += inputs.num_samples as u64;
+        self.num_samples += inputs.num_samples as i64;
         self.mix_ended = inputs.num_samples < BLOCK_SAMPLES;
         self.output.clone_from(&inputs.mix);
         let mut in_and_out: Vec<_> = self.output.iter_mut().map(Vec::as_mut_slice).collect();
@@ -126,7 +126,7 @@ impl Player {
 
     /// Length of the mix, samples, as far as it was read.
     pub fn num_samples(&self) -> u64 {
-        self.num_samples
+        self.num_samples.max(0) as u64
     }
 
     /// What was learned, with what only a whole song tells, of an engine whose output is of no use; and how mix and backing were
@@ -156,7 +156,7 @@ mod tests {
     use minuend_engine::{DelayModel, Section, causes::Causes};
 
     use super::*;
-    use crate::{noise::samples, passes::block::lead_in};
+    use crate::{noise::samples, passes::block::LeadIn};
 
     const FORMAT: Format = Format { rate_hz: 8_000, num_channels: 1 };
 
@@ -182,17 +182,25 @@ mod tests {
         let noise = vec![samples(1, BLOCK_SAMPLES)];
         let inputs = Inputs { mix: noise.clone(), backing: noise, num_samples: BLOCK_SAMPLES };
         for (from, delay_samples) in [(400_000, 20.0), (500_000, 100.0)] {
-            let mut player = Player::new(&pair(), FORMAT, &start, from, from, from..from + 8_000).unwrap();
+            let first = from as i64;
+            let mut player = Player::new(&pair(), FORMAT, &start, first, first, from..from + 8_000).unwrap();
             let Output { at_sample, readings, .. } = player.play(&inputs);
             assert_eq!((at_sample, readings.delay_samples), (from, delay_samples));
             assert!(readings.knows_causes);
         }
     }
 
-    /// A part sounds as it does in the song: an echo in the mix needs what was before.
+    /// A part sounds as it does in the song: an echo in the mix needs what was before, and so does a mix that is seconds later than the
+    /// backing.
     #[test]
     fn a_part_is_led_into() {
-        let mut learned = learned(&[(i64::MIN, 0.0)]);
+        for later_samples in [0, 6 * FORMAT.rate_hz as usize] {
+            sounds_as_in_the_song(later_samples);
+        }
+    }
+
+    fn sounds_as_in_the_song(later_samples: usize) {
+        let mut learned = learned(&[(i64::MIN, later_samples as f64)]);
         let centre = learned.taps.num_taps() / 2;
         for side in 0..2 {
             (learned.taps.h[side][side][centre], learned.taps.h[side][side][centre + 99]) = (0.5, 0.25);
@@ -201,9 +209,10 @@ mod tests {
         let part = 96_000..100_000;
         let song = samples(1, 28 * BLOCK_SAMPLES);
         let voice = samples(48_271, song.len());
-        let echo = |n: usize| if n < 99 { 0.0 } else { 0.25 * song[n - 99] };
-        let mix: Vec<f32> = (0..song.len()).map(|n| 0.5 * song[n] + echo(n) + 0.1 * voice[n]).collect();
-        let [whole, led] = [0, lead_in(part.start, FORMAT.rate_hz)].map(|from| {
+        let later = |n: usize| n.checked_sub(later_samples).map_or(0.0, |n| song[n]);
+        let echo = |n: usize| n.checked_sub(99).map_or(0.0, |n| 0.25 * later(n));
+        let mix: Vec<f32> = (0..song.len()).map(|n| 0.5 * later(n) + echo(n) + 0.1 * voice[n]).collect();
+        let [whole, led] = [0, LeadIn::new(&start, FORMAT.rate_hz).before(part.start)].map(|from| {
             let mut player = Player::new(&pair(), FORMAT, &start, from, from, part.clone()).unwrap();
             let mut heard = Vec::new();
             for at in (from as usize..song.len() - BLOCK_SAMPLES).step_by(BLOCK_SAMPLES) {
@@ -217,6 +226,6 @@ mod tests {
         let [all, off] = [&vec![0.0; 4_000], &led]
             .map(|from| whole.iter().zip(from).map(|(a, b)| f64::from(a - b).powi(2)).sum::<f64>());
         let off_db = 10.0 * (off / all).log10();
-        assert!(whole.len() == led.len() && off_db < -60.0, "{off_db} dB");
+        assert!(whole.len() == led.len() && off_db < -60.0, "{off_db} dB, {later_samples} samples later");
     }
 }

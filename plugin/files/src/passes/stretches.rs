@@ -19,7 +19,7 @@ use minuend_engine::{Claims, Energies, Readings};
 
 use super::{
     ahead::{Ahead, Inputs},
-    block::{BLOCK_SAMPLES, lead_in},
+    block::{BLOCK_SAMPLES, LeadIn},
     pair::{Format, Pair, Start},
     player::{Output, Player},
 };
@@ -58,7 +58,7 @@ pub struct Stretches {
 }
 
 impl Stretches {
-    /// Starts on a part in samples of the mix, both files being read from [`lead_in`] on. The threads end with the scope, or
+    /// Starts on a part in samples of the mix, both files being read from its [`LeadIn`] on. The threads end with the scope, or
     /// when this is dropped.
     pub fn start<'scope>(
         scope: &'scope Scope<'scope, '_>,
@@ -74,11 +74,12 @@ impl Stretches {
         let (begun, stretches) = sync_channel(AT_A_TIME - 1);
         scope.spawn(move || {
             let mut open: Vec<Feed> = Vec::new();
-            let (mut at, mut next) = (lead_in(part.start, format.rate_hz), part.start);
+            let lead_in = LeadIn::new(&start, format.rate_hz);
+            let (mut at, mut next) = (lead_in.before(part.start), part.start);
             let mut part_end = part.end;
             while next < part_end || !open.is_empty() {
-                let block_end = at + BLOCK_SAMPLES as u64;
-                while next < part_end && lead_in(next, format.rate_hz) < block_end {
+                let block_end = at + BLOCK_SAMPLES as i64;
+                while next < part_end && lead_in.before(next) < block_end {
                     let begin = next;
                     next = begin.saturating_add(stretch_samples);
                     let end = next.saturating_add(fade_samples).min(part.end);
@@ -92,7 +93,7 @@ impl Stretches {
                             let (feed, inputs) = channel();
                             open.push(Feed {
                                 inputs: feed,
-                                end: end.saturating_add(player.latency_samples()),
+                                end: end.saturating_add(player.latency_samples()).min(i64::MAX as u64) as i64,
                             });
                             scope.spawn(move || play(player, &inputs, &output));
                         }
@@ -108,7 +109,7 @@ impl Stretches {
                     }
                 };
                 if inputs.num_samples < BLOCK_SAMPLES {
-                    part_end = part_end.min(at + inputs.num_samples as u64);
+                    part_end = part_end.min((at + inputs.num_samples as i64).max(0) as u64);
                 }
                 at = block_end;
                 open.retain(|feed| feed.inputs.send(Ok(inputs.clone())).is_ok() && at < feed.end);
@@ -143,7 +144,7 @@ impl Stretches {
 /// Where a stretch gets its blocks from, up to a position in the mix.
 struct Feed {
     inputs: Sender<Result<Arc<Inputs>>>,
-    end: u64,
+    end: i64,
 }
 
 /// Plays one stretch. Where somebody has stopped listening, so does this.
