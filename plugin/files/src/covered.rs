@@ -63,15 +63,17 @@ fn named(what: &str, preposition: &str, places: &[String]) -> Option<String> {
     }
 }
 
-/// Where the delay jumps by more than a clock makes of it in a moment: the song was cut there, or a buffer was lost.
-pub fn jumps(song: &SongMap, sample_rate_hz: f64) -> Option<String> {
+/// Where the delay jumps by more than a clock makes of it in a moment: the song was cut there, or a buffer was lost. Not before
+/// anything is subtracted.
+pub fn jumps(song: &SongMap, sections: &[Section], sample_rate_hz: f64) -> Option<String> {
+    let begun_s = sections.iter().find(|section| section.state.is_subtracted())?.range_s.0;
     let jumps = |pair: &[MapSection]| {
         let at = pair[1].begin;
         let delay = |section: &MapSection| section.model.map(|model| model.at(at));
         (delay(&pair[1])? - delay(&pair[0])?).abs().ge(&(JUMP_S * sample_rate_hz)).then_some(at)
     };
-    let places = song.as_slice().windows(2).filter_map(jumps);
-    let places: Vec<String> = places.map(|at| clock(at as f64 / sample_rate_hz, 0)).collect();
+    let places = song.as_slice().windows(2).filter_map(jumps).map(|at| at as f64 / sample_rate_hz);
+    let places: Vec<String> = places.filter(|at_s| *at_s > begun_s).map(|at_s| clock(at_s, 0)).collect();
     named("the delay jumps", "at", &places)
 }
 
@@ -135,14 +137,17 @@ mod tests {
 
     #[test]
     fn jumps_of_the_delay_are_named() {
-        let map = |delays: &[Option<f64>]| {
+        let told = |silent_s: f64, delays: &[Option<f64>]| {
             let mut map = SongMap::default();
             for (n, delay) in delays.iter().enumerate() {
                 let model = delay.map(DelayModel::still);
                 assert!(map.push(MapSection { begin: 60_000 * n as i64, model }));
             }
-            jumps(&map, 1_000.0)
+            jumps(&map, &sections(&[(silent_s, State::Silent), (600.0, State::Subtracted)]), 1_000.0)
         };
+        let map = |delays: &[Option<f64>]| told(0.0, delays);
+        // What is found while nothing plays yet is no jump.
+        assert_eq!(told(90.0, &[Some(20.0), Some(-10.0)]), None);
         // Where the mix passes in between, what is taken up again is no jump.
         assert_eq!(map(&[Some(20.0), Some(20.1), None, Some(70.0)]), None);
         assert_eq!(map(&[Some(20.0), Some(-10.0)]).as_deref(), Some("the delay jumps at 1:00"));

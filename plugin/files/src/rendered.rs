@@ -78,7 +78,8 @@ impl Rendered {
             let places: Vec<String> = self.also_at.iter().map(ms).collect();
             line += &format!(", the song repeats: the delay could also be {}", places.join(" or "));
         }
-        let jumps = covered::jumps(&self.learned.found.sections, f64::from(self.sample_rate_hz));
+        let jumps =
+            covered::jumps(&self.learned.found.sections, &self.sections, f64::from(self.sample_rate_hz));
         for words in covered::words(&self.sections).into_iter().chain(jumps) {
             line += &format!(", {words}");
         }
