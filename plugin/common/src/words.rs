@@ -1,6 +1,6 @@
 //! What limits the null and what the backing is, in words: one place for window, report and command line.
 
-use minuend_engine::causes::{Cause, Kind, Signal};
+use minuend_engine::causes::{Cause, EXCHANGED_DB, Kind, Signal};
 use minuend_engine::settings::BackingKind;
 use minuend_engine::{Bend, DynamicsModel, Estimate, Withheld};
 
@@ -32,6 +32,7 @@ pub fn sentence(cause: &Cause) -> String {
         Kind::Tone { most_db, at_hz } => {
             format!("the tone differs, most by {most_db:+.1} dB at {}", frequency(at_hz))
         }
+        Kind::Width { across_db: EXCHANGED_DB.. } => "the sides of the backing are exchanged".to_owned(),
         Kind::Width { across_db } => {
             format!("the width differs: one side holds the other at {across_db:.0} dB")
         }
@@ -225,6 +226,7 @@ mod tests {
             ),
             (Kind::Tone { most_db: -3.5, at_hz: 2_500.0 }, "the tone differs, most by -3.5 dB at 2.5 kHz"),
             (Kind::Tone { most_db: 6.0, at_hz: 800.0 }, "the tone differs, most by +6.0 dB at 800 Hz"),
+            (Kind::Width { across_db: -0.1 }, "the sides of the backing are exchanged"),
             (Kind::Width { across_db: -18.7 }, "the width differs: one side holds the other at -19 dB"),
             (Kind::Movement { range_db: 3.06 }, "the level moves, by 3.1 dB"),
             (

@@ -13,4 +13,4 @@ pub(crate) mod diagnosis;
 mod flat_tops;
 mod remaining;
 
-pub use diagnosis::{Cause, Causes, Kind, MOST_CAUSES, Signal};
+pub use diagnosis::{Cause, Causes, EXCHANGED_DB, Kind, MOST_CAUSES, Signal};

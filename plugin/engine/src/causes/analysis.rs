@@ -447,6 +447,14 @@ mod tests {
         assert!(matches(&width[..1], |kind| matches!(kind, Kind::Width { .. })), "{width:?}");
         assert!(width.iter().all(|c| !matches!(c.kind, Kind::Tone { .. }) || c.depth_db > 45.0), "{width:?}");
 
+        let mut taps = Taps::gains(TAPS, [0.5; 2], 0.0);
+        taps.h.reverse();
+        let exchanged = found(&taps);
+        assert!(
+            matches(&exchanged, |kind| matches!(kind, Kind::Width { across_db: -0.1.. })),
+            "{exchanged:?}"
+        );
+
         let unity = Taps::gains(TAPS, [1.0; 2], 0.0);
         let course: Vec<f64> = (0..3_000).map(|n| 100.0 + 23e-6 * 128.0 * f64::from(n)).collect();
         let clock = causes_of_chain(&mix, &song, &song, &Chain { course: &course, ..chain(&unity) });

@@ -1,7 +1,7 @@
 //! What is corrected: what each stage of the chain is worth, from what it does and the backing's spectrum alone.
 
 use crate::causes::chain::Chain;
-use crate::causes::diagnosis::Kind;
+use crate::causes::diagnosis::{EXCHANGED_DB, Kind};
 use crate::dsp::ring::Signal;
 use crate::dsp::sizes::Sizes;
 use crate::dsp::units::{power_to_db, range_of_nine_tenths};
@@ -81,7 +81,10 @@ impl BackingSpectrum {
         let gains = [0, 1].map(|side| mean_gain * fit.alike(fraction, side) / fit.side_power[side]);
         // A level within the range of its own movement is part of that: a limiter's make-up.
         let range_db = chain.gains.map_or(0.0, range_db);
-        if gains.iter().any(|gain| level_db(*gain).abs() > range_db) {
+        // Where the sides of the backing are exchanged, what comes from a side's own tells neither level nor tone.
+        let across_db = power_to_db(filters.crossing / whole) as f32;
+        let is_own = across_db < EXCHANGED_DB;
+        if is_own && gains.iter().any(|gain| level_db(*gain).abs() > range_db) {
             let loss = |side: usize| (gains[side].abs() - 1.0).powi(2) * fit.side_power[side];
             let sides_db = gains.map(|gain| level_db(gain) as f32);
             found.push((Kind::Level { sides_db }, (loss(0) + loss(1)) / whole));
@@ -102,8 +105,9 @@ impl BackingSpectrum {
             moving_delay(chain, &left_by, &mut found);
         }
         let tone = self.tone(&filters.own, gains.map(|gain| level_db(gain / mean_gain)));
-        found.push((tone, fit.left(fraction) / whole));
-        let across_db = power_to_db(filters.crossing / whole) as f32;
+        if is_own {
+            found.push((tone, fit.left(fraction) / whole));
+        }
         found.push((Kind::Width { across_db }, filters.across / whole));
         if let Some(gains) = chain.gains {
             found.push(movement(gains));

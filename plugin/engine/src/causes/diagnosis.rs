@@ -24,6 +24,10 @@ pub enum Signal {
     Backing,
 }
 
+/// Level of what crosses the sides re all that is subtracted, dB, from which on the sides of the backing are exchanged. A mono mix of a
+/// stereo backing takes half from either. Chosen by hand; not measured.
+pub const EXCHANGED_DB: f32 = -1.25;
+
 /// In what mix and backing differ.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Kind {

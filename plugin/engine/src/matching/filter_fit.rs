@@ -176,8 +176,15 @@ fn add_response(h: &mut [f32], response: &[Complex32], spectrum: &mut Spectrum) 
 fn limit(taps: &mut Taps, spectrum: &mut Spectrum) {
     let mut responses = taps.centred_responses(spectrum);
     let num_bins = responses[0][0].len();
-    let mut levels: Vec<f32> =
-        (0..2).flat_map(|side| responses[side][side][8..num_bins / 2].iter().map(|h| h.norm())).collect();
+    // From both sides: those of the backing may be exchanged.
+    let total = |side: usize, k: usize| {
+        let [own, other]: [Complex32; 2] = std::array::from_fn(|from| responses[side][from][k]);
+        (own.norm_sqr() + other.norm_sqr()).sqrt()
+    };
+    let mut levels: Vec<f32> = (0..2)
+        .flat_map(|side| (8..num_bins / 2).map(move |k| (side, k)))
+        .map(|(side, k)| total(side, k))
+        .collect();
     let at = levels.len() / 2;
     let most = MAX_OVER_MEDIAN * *levels.select_nth_unstable_by(at, f32::total_cmp).1;
     if responses.iter().flatten().flatten().all(|h| h.norm() <= most) {
@@ -227,6 +234,13 @@ mod tests {
         let mut truth = Taps::gains(len, [0.8, -0.6], 0.0);
         truth.h[0][1][len / 2 + 3] = 0.3;
         truth.h[1][1][len / 2 - 2] = 0.2;
+        is_found(&truth, len, window, samples);
+        // The sides of the backing exchanged.
+        truth.h.reverse();
+        is_found(&truth, len, window, samples);
+    }
+
+    fn is_found(truth: &Taps, len: usize, window: usize, samples: usize) {
         let backing: Stereo = [noise(samples + len, 1), noise(samples + len, 2)];
         let mix = truth.apply(&backing);
         let mut spectrum = Spectrum::new(window);

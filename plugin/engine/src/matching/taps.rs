@@ -122,13 +122,17 @@ impl Taps {
         self.h.iter().flatten().flatten().all(|&x| x == 0.0)
     }
 
-    /// Level of each side through its own response, linear, with the sign of its largest tap.
+    /// Level of each side through the stronger of its responses, linear, with the sign of its largest tap: its own, unless the
+    /// sides of the backing are exchanged.
     pub fn level(&self) -> [f32; 2] {
-        std::array::from_fn(|side| {
-            let h = &self.h[side][side];
+        let level = |h: &Vec<f32>| {
             let power: f64 = h.iter().map(|&x| f64::from(x) * f64::from(x)).sum();
             let largest = h.iter().fold(0.0f32, |a, &x| if x.abs() > a.abs() { x } else { a });
             (power.sqrt() as f32).copysign(largest)
+        };
+        std::array::from_fn(|side| {
+            let [own, other] = [side, 1 - side].map(|from| level(&self.h[side][from]));
+            if other.abs() > own.abs() { other } else { own }
         })
     }
 
@@ -173,7 +177,7 @@ impl Taps {
 /// phase up to two fifths of the sample rate, weighted with their power: a fraction ends in a jump at the top.
 pub fn bulk_delay_samples(responses: &[[Vec<Complex32>; 2]; 2], len: usize) -> f64 {
     let slope: Complex32 = (0..2)
-        .flat_map(|side| responses[side][side][..len * 2 / 5].windows(2))
+        .flat_map(|side| responses[side].iter().flat_map(|response| response[..len * 2 / 5].windows(2)))
         .map(|bins| bins[0].conj() * bins[1])
         .sum();
     -f64::from(slope.arg()) * len as f64 / std::f64::consts::TAU
