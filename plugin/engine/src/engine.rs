@@ -302,7 +302,8 @@ impl Engine {
             self.metering.hear_output(output, &self.input, self.aligner.changed_at());
         }
         let delay_samples = self.aligner.lock().delay_samples;
-        let is_absent = self.supervisor.is_absent(self.level.levelled(), delay_samples, &self.input);
+        let (levelled, moved) = (self.level.levelled(), self.level.level());
+        let is_absent = self.supervisor.is_absent(levelled, moved, delay_samples, &self.input);
         let hold = self.input.settings_at(self.tone.followed().at).hold;
         self.keep_estimate(hold);
         if is_absent && self.aligner.is_locked() && !hold {

@@ -19,11 +19,17 @@ const WAS_DEEP: f64 = 3.0;
 /// not measured.
 pub const HOLDS: f64 = 0.1;
 
+/// Level, linear, down to which what is followed counts as present (-10 dB). What is absent is followed down to nothing; what fades out
+/// goes there, too, and then the null must confirm it. Chosen by hand; not measured.
+const FOLLOWED_DOWN: f32 = 0.3;
+
 /// How much the current alignment is doubted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Doubt {
     /// Not at all.
     None,
+    /// The null was never deep: this may be another place of a song that repeats.
+    NeverDeep,
     /// The null was deeper before: there may be a better alignment.
     Shallow,
     /// The backing may be elsewhere than where it is taken from.
@@ -41,6 +47,8 @@ pub struct LockSupervisor {
     /// What the null has won at best, nats, and whether it wins much less now.
     deepest: f64,
     is_shallow: bool,
+    /// Whether the null of the current alignment was ever weighed: not that of one that moves.
+    was_weighed: bool,
     /// Clock up to which the null has confirmed the current alignment.
     confirmed_to: u64,
     /// Whether the current alignment ever won anything.
@@ -59,6 +67,7 @@ impl LockSupervisor {
             hold_hops: sizes.hops(CONFIRMED_S),
             deepest: 0.0,
             is_shallow: false,
+            was_weighed: false,
             confirmed_to: 0,
             is_proven: false,
             lost_delay_samples: None,
@@ -74,7 +83,7 @@ impl LockSupervisor {
     /// Another alignment holds from now on: nothing that was heard speaks against it.
     pub fn alignment_changed(&mut self) {
         self.lost_delay_samples = None;
-        (self.is_shallow, self.confirmed_to) = (false, 0);
+        (self.is_shallow, self.was_weighed, self.confirmed_to) = (false, false, 0);
         self.forget_presence();
     }
 
@@ -89,9 +98,16 @@ impl LockSupervisor {
         self.forget_presence();
     }
 
-    /// Hears the backing, read at a delay in samples, at its level in the mix: whether it is absent from the mix.
+    /// Hears the backing, read at a delay in samples, at its level in the mix, which has moved by a linear factor: whether it is
+    /// absent from the mix.
     #[inline(never)]
-    pub fn is_absent(&mut self, levelled: &Hop, delay_samples: i64, input: &InputHistory) -> bool {
+    pub fn is_absent(
+        &mut self,
+        levelled: &Hop,
+        moved: f32,
+        delay_samples: i64,
+        input: &InputHistory,
+    ) -> bool {
         let stretch = levelled.at..levelled.at + levelled.len() as i64;
         if levelled.at < 0 || input.discontinuities.touch(stretch, delay_samples) {
             return false; // What is muted tells nothing.
@@ -101,7 +117,9 @@ impl LockSupervisor {
         let product =
             sides.map(|(mix, b)| sum_of_products(mix, b)).sum::<f64>() / (2 * levelled.len()) as f64;
         let mix_is_heard = mean_square([&self.mix[0], &self.mix[1]]) > SILENT_MIX;
-        self.verdict = self.presence.add(product, mean_square(levelled.sides()), mix_is_heard);
+        let lift = f64::from(FOLLOWED_DOWN / moved.max(f32::MIN_POSITIVE)).max(1.0);
+        let power = lift * lift * mean_square(levelled.sides());
+        self.verdict = self.presence.add(lift * product, power, mix_is_heard);
         self.verdict == Verdict::Absent && input.now() > self.confirmed_to
     }
 
@@ -120,6 +138,7 @@ impl LockSupervisor {
         if let Some(cost_reduction) = cost_reduction {
             self.deepest = self.deepest.max(cost_reduction);
             self.is_shallow = cost_reduction < SHALLOW * self.deepest;
+            self.was_weighed = true;
         }
         confirmed
     }
@@ -159,6 +178,7 @@ impl LockSupervisor {
     pub fn doubt(&self) -> Doubt {
         match self.verdict {
             Verdict::Present if self.is_shallow => Doubt::Shallow,
+            Verdict::Present if self.was_weighed && !self.was_deep() => Doubt::NeverDeep,
             Verdict::Present => Doubt::None,
             Verdict::Resting => Doubt::Resting,
             Verdict::Doubtful | Verdict::Absent => Doubt::Elsewhere,

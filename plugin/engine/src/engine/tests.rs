@@ -473,6 +473,50 @@ fn lost_samples_are_found_where_they_were_lost() {
     }
 }
 
+/// A song of bars that share a beat is known at the wrong bar, where the beat alone is taken away: the right one, from which much more
+/// can be taken, is found all the same.
+#[test]
+fn a_wrong_place_of_a_song_that_repeats_is_left_for_the_right_one() {
+    let (rate, bar) = (16_000, 16_000);
+    let (beat, tune, voice) = (noise(bar, 3), noise(7 * rate, 1), noise(7 * rate, 2));
+    let song: Vec<f32> = tune.iter().enumerate().map(|(n, x)| 0.1 * x + 0.2 * beat[n % bar]).collect();
+    let mix: Vec<f32> = (0..song.len()).map(|n| song[n.saturating_sub(20)] + 0.03 * voice[n]).collect();
+    let mut engine = knowing(&[(i64::MIN, Some(20 + bar as i64))], 1.0);
+    let out = heard(&mut engine, &mix, &song, &Settings { slope: Slope::Off, ..Settings::default() });
+    let delay_samples = engine.readings().delay_samples;
+    assert!((delay_samples - 20.0).abs() < 0.01, "{delay_samples}");
+    let left: f32 = (5 * rate..out.len()).map(|n| (out[n] - 0.03 * voice[n]).powi(2)).sum();
+    let whole: f32 = song[5 * rate..].iter().map(|x| x * x).sum();
+    assert!(left < 1e-2 * whole, "{} dB", 10.0 * (left / whole).log10());
+}
+
+/// A mix that fades out by 24 dB, and a backing that fades by 10 dB: each stays where it is, and is subtracted at the level it has by then.
+#[test]
+fn a_song_that_fades_is_followed_down() {
+    let (rate, len) = (16_000, 10 * 16_000);
+    let (song, voice) = (noise(len, 1), noise(len, 2));
+    let faded = |n: usize, most_db: f32| {
+        let part = ((n as f32 / rate as f32 - 3.0) / 6.0).clamp(0.0, 1.0);
+        10.0f32.powf(-most_db * part / 20.0)
+    };
+    for (mix_db, backing_db) in [(24.0, 0.0), (0.0, 10.0)] {
+        let mix: Vec<f32> = (0..len).map(|n| faded(n, mix_db) * (0.2 * song[n] + 0.1 * voice[n])).collect();
+        let backing: Vec<f32> = (0..len).map(|n| 0.2 * faded(n, backing_db) * song[n]).collect();
+        let mut engine = knowing(&[(i64::MIN, Some(0))], 1.0);
+        let settings = Settings { slope: Slope::Off, cleanup_percent: 0.0, ..Settings::default() };
+        let out = heard(&mut engine, &mix, &backing, &settings);
+        assert_eq!(engine.readings().lock, Lock::Locked);
+        for second in 3..9 {
+            let db = |left: &dyn Fn(usize) -> f32| {
+                (second * rate..(second + 1) * rate).map(|n| left(n).powi(2)).sum::<f32>().log10() * 10.0
+            };
+            let whole_db = db(&|n| 0.2 * faded(n, mix_db) * song[n]);
+            let left_db = db(&|n| out[n] - 0.1 * faded(n, mix_db) * voice[n]);
+            assert!(whole_db - left_db > 7.0, "{} dB at {second} s", whole_db - left_db);
+        }
+    }
+}
+
 /// A backing whose speed wavers by 0.06 % under a loud voice, and one of low notes, in which many lags fit, by 0.13 %.
 #[test]
 fn a_delay_that_wavers_is_followed_within_seconds() {

@@ -6,9 +6,11 @@ use crate::align::search::{Found, LOCAL, LOCK_CONFIDENCE, LOOK_S, look_at, searc
 use crate::align::supervisor::HOLDS;
 use crate::dsp::at_once::Both;
 use crate::dsp::sizes::Sizes;
-use crate::dsp::units::mean;
+use crate::dsp::units::{mean, power_to_db, sum_of_products};
+use crate::learn::heard::Stretch;
 use crate::learn::memory::{LEAST_S, Memory};
 use crate::learn::request::{GlobalSearch, GlobalSearchReport, LocalSearchReport};
+use crate::matching::follower_gain::FollowerGain;
 use crate::matching::subtraction::Subtraction;
 use crate::matching::taps::Taps;
 use std::collections::BTreeSet;
@@ -40,6 +42,10 @@ const STEADY_S: f64 = 0.15;
 /// Most that a delay is taken to have grown in a search, samples at 44.1 and 48 kHz: clocks 300 ppm apart. A speed that wanders goes
 /// faster for a moment, but a job must come back in time.
 const MOST_GROWN: usize = 32;
+
+/// By how much the level may have moved since the filter was learned, dB: by less it counts as the same, by more it is no backing that
+/// anybody hears. Chosen by hand; not measured.
+const MOVED_DB: (f64, f64) = (1.0, 40.0);
 
 /// Searches in what was heard, with the filter in force.
 pub struct Locator<'a> {
@@ -82,7 +88,8 @@ impl Locator<'_> {
         candidates.sort_by(|a, b| a.delay_samples.total_cmp(&b.delay_samples));
         candidates.dedup_by(|a, b| (a.delay_samples - b.delay_samples).abs() < 0.5);
         let cost_reduction = |delay| self.cost_reduction(delay, request.from).unwrap_or(0.0);
-        let before = request.before.map(cost_reduction);
+        let now = |delay| self.cost_reduction_now(delay, request.from).unwrap_or(0.0);
+        let before = request.before.map(now);
         let confirmed_from = if request.backing_rests { CONFIRMED_AGAIN } else { CONFIRMED };
         let least =
             before.map_or(confirmed_from, |cost_reduction| confirmed_from.max(cost_reduction + BETTER));
@@ -108,7 +115,7 @@ impl Locator<'_> {
         if self.filter.is_silent() {
             return LocalSearchReport { found, ..LocalSearchReport::default() };
         }
-        let cost_reduction = self.cost_reduction(delay_samples, from);
+        let cost_reduction = self.cost_reduction_now(delay_samples, from);
         let jumped = found.filter(|found| self.is_other(found, delay_samples, true)).and_then(|found| {
             let least = CONFIRMED.max(cost_reduction? + BETTER);
             (self.cost_reduction(delay_of(&found), from)? > least).then(|| {
@@ -155,15 +162,54 @@ impl Locator<'_> {
 
     /// By how much the null at a delay reduces the cost of the newest music, nats.
     fn cost_reduction(&self, delay_samples: i64, from: i64) -> Option<f64> {
+        self.newest_at(delay_samples, from).map(|heard| self.won(&heard))
+    }
+
+    /// The same at the current delay, whose level may have moved: a song fades out, or its level steps, without the backing being
+    /// elsewhere. At the level that fits best a wrong place wins a little, too.
+    fn cost_reduction_now(&self, delay_samples: i64, from: i64) -> Option<f64> {
+        let mut heard = self.newest_at(delay_samples, from)?;
+        let as_before = self.won(&heard);
+        let Some(gain) = self.level(&heard) else { return Some(as_before) };
+        let num_hops = heard.mix.len.div_ceil(self.sizes.hop());
+        heard.backing.gains = Some(vec![FollowerGain { from: gain, to: gain }; num_hops]);
+        let moved = Some(self.won(&heard)).filter(|won| *won > CONFIRMED);
+        Some(moved.map_or(as_before, |moved| moved.max(as_before)))
+    }
+
+    /// The newest music, with the backing at a delay.
+    fn newest_at(&self, delay_samples: i64, from: i64) -> Option<Stretch> {
         let end = self.memory.known_to(delay_samples);
         let from = from.max(self.memory.together_from(delay_samples));
         let begin = from.max(end - self.sizes.samples(CONFIRM_S) as i64);
-        (end - begin >= self.sizes.samples(LEAST_S) as i64 / 2).then(|| {
-            let heard = self.memory.at_delay(delay_samples, begin, end);
-            let heard = heard.newest(heard.mix.len);
-            mean(&heard.score(&Taps::silent(self.filter.num_taps()), self.sizes))
-                - mean(&heard.score(self.filter, self.sizes))
-        })
+        (end - begin >= self.sizes.samples(LEAST_S) as i64 / 2)
+            .then(|| self.memory.at_delay(delay_samples, begin, end))
+    }
+
+    /// By how much the null reduces the cost of a stretch, nats.
+    fn won(&self, heard: &Stretch) -> f64 {
+        let heard = heard.newest(heard.mix.len);
+        mean(&heard.score(&Taps::silent(self.filter.num_taps()), self.sizes))
+            - mean(&heard.score(self.filter, self.sizes))
+    }
+
+    /// How much louder than the filter makes it the backing is in the mix, linear, if that is not as before; by projection, which a
+    /// voice does not move.
+    fn level(&self, heard: &Stretch) -> Option<f32> {
+        let mut subtraction = Subtraction::new(&heard.mix, &heard.backing, self.filter);
+        let (mut product, mut power) = (0.0, 0.0);
+        let (len, piece) = (heard.mix.len, self.filter.num_taps());
+        for from in (0..len).step_by(piece) {
+            let to = len.min(from + piece);
+            let [left, matched] = subtraction.read(from..to);
+            for (left, matched) in left.iter().zip(matched.map(|side| &side[..to - from])) {
+                product += sum_of_products(left, matched);
+                power += sum_of_products(matched, matched);
+            }
+        }
+        let level = 1.0 + product / power.max(f64::MIN_POSITIVE);
+        let moved = power_to_db(level * level);
+        (level > 0.0 && (MOVED_DB.0..MOVED_DB.1).contains(&moved.abs())).then_some(level as f32)
     }
 
     /// Position at which the delay before gave way to the one after, both growing at a rate, samples per sample; before `from`

@@ -44,6 +44,9 @@ const BEND_S: f64 = 2.0 * MATCH_S;
 const STUDY_EVERY_S: f64 = 4.0;
 /// How long it is waited between searches for a better alignment than one with a shallow null: longer each time.
 const BETTER_EVERY_S: (f64, f64) = (1.5, 24.0);
+/// Time after locking for which a null that was never deep may still deepen, seconds: the match is being learned, and a search would put
+/// that off. Chosen by hand; not measured.
+const MATCHED_S: f64 = 4.5;
 /// The same between searches for a backing that rests: it most likely rests in the song. Chosen by hand: an edit within a rest
 /// is found at the next search, and until then nothing is there to be subtracted.
 const RESTING_EVERY_S: (f64, f64) = (0.5, 8.0);
@@ -151,6 +154,15 @@ impl Schedule {
         }
     }
 
+    /// Whether it is time to search for a better alignment.
+    fn is_better_due(&self, now: u64, doubt: Doubt) -> bool {
+        match doubt {
+            Doubt::Shallow => now >= self.next_better,
+            Doubt::NeverDeep => now >= self.next_better.max(self.locked_at + self.sizes.hops(MATCHED_S)),
+            _ => false,
+        }
+    }
+
     fn next_match(&self) -> u64 {
         let last = MATCH_AT_S.len() - 1;
         let at_s = MATCH_AT_S[self.num_matches.min(last)]
@@ -174,7 +186,7 @@ impl Schedule {
                 self.resting_wait = (2 * self.resting_wait).min(self.sizes.hops(RESTING_EVERY_S.1));
                 self.search_at_leisure(now)
             }
-            Lock::Locked if doubt == Doubt::Shallow && now >= self.next_better => {
+            Lock::Locked if self.is_better_due(now, doubt) => {
                 self.next_better = now + self.better_wait;
                 self.better_wait = (2 * self.better_wait).min(self.sizes.hops(BETTER_EVERY_S.1));
                 self.search_at_leisure(now)

@@ -4,7 +4,7 @@
 /// leans on a whole verse. Chosen by hand; not measured.
 pub const RELEASES_S: [f64; 2] = [0.5, 8.0];
 /// Largest movements followed, re 1. Chosen by hand; not measured.
-pub const FOLLOWED_RANGE: (f64, f64) = (-0.7, 0.9);
+pub const FOLLOWED_RANGE: (f64, f64) = (-0.98, 3.0);
 /// Process noise, variance per frame, at and under which the level counts as still: between that of [`Movement::STILL`]
 /// and the least that is learned, 1e-8.
 const STILL_PROCESS_NOISE: f64 = 2e-12;
