@@ -169,16 +169,30 @@ impl Causes {
 
     /// The null depth beneath the voice, if enough was heard to estimate it.
     pub fn estimate(&self) -> Option<Estimate> {
-        self.beneath_voice.map(|evidence| self.beside_clipping(evidence.estimate()))
+        self.beneath_voice.map(|evidence| self.beside_what_stays(evidence.estimate()))
     }
 
     /// The null depth beneath the voice where it was measured in its rests, dB.
     pub fn about_measured(&self, depth_db: f32) -> Estimate {
-        self.beside_clipping(self.beneath_voice.unwrap_or_default().about_measured(depth_db))
+        let mut evidence = self.beneath_voice.unwrap_or_default();
+        let is_noise = self.iter().any(|cause| matches!(cause.kind, Kind::Noise { .. }));
+        if evidence.limit == Limit::Nothing && is_noise {
+            evidence.limit = Limit::Noise;
+        }
+        self.beside_what_stays(evidence.about_measured(depth_db))
     }
 
-    fn beside_clipping(&self, estimate: Estimate) -> Estimate {
-        self.clipped.map_or(estimate, |clipped| estimate.at_most(clipped.estimate()))
+    /// What was cut off stays, whatever else limits the null: loud moments, or the treble that the backing lacks.
+    fn beside_what_stays(&self, estimate: Estimate) -> Estimate {
+        let missing = self.iter().find_map(|cause| match cause.kind {
+            Kind::BandLimit { missing_in: Signal::Backing, .. }
+            | Kind::Codec { edge: Some((_, Signal::Backing)) } => {
+                Some(Evidence { limit: Limit::Missing, figure_db: cause.depth_db })
+            }
+            _ => None,
+        });
+        let stays = [self.clipped, missing].into_iter().flatten();
+        stays.fold(estimate, |estimate, stays| estimate.at_most(stays.estimate()))
     }
 
     /// What leaves so much more beneath the voice than this depth, heard in its rests, dB, that they say nothing of it.
@@ -245,7 +259,7 @@ impl Causes {
 /// A cause that limits the null like this.
 fn kind_of(limit: Limit) -> Option<Kind> {
     match limit {
-        Limit::Nothing | Limit::Clock => None,
+        Limit::Nothing | Limit::Noise | Limit::Missing | Limit::Clock => None,
         Limit::Bend | Limit::Straightened | Limit::Clipped => Some(Kind::Clipping),
         Limit::Codec => Some(Kind::Codec { edge: None }),
         Limit::Level | Limit::Tone => Some(Kind::Movement { range_db: 0.0 }),
@@ -298,6 +312,28 @@ mod tests {
             assert_eq!(given(limit, &learned), Some(limit));
         }
         assert_eq!(Causes::default().with_match(&learned).estimate(), None);
+    }
+
+    /// Treble that the backing lacks, 20 dB down, is there whatever else is known; what the mix lacks is not. And noise is as loud while
+    /// the voice sings as in its rests.
+    #[test]
+    fn what_is_missing_and_what_hisses_limits_the_null() {
+        let evidence = Some(Evidence { limit: Limit::Nothing, figure_db: 22.0 });
+        let beside = |kind, depth_db: f64| {
+            Causes::rank([(kind, db_to_power(-depth_db))], 1e-9, 0.0).with_evidence(evidence)
+        };
+        let missing = |missing_in| Kind::BandLimit { above_hz: 7_000.0, missing_in };
+        for (kind, estimate_db, measured_db) in [
+            (missing(Signal::Backing), 20.0, 20.0),
+            (Kind::Codec { edge: Some((16_000.0, Signal::Backing)) }, 20.0, 20.0),
+            (missing(Signal::Mix), 32.0, 38.0),
+            (Kind::Noise { level_db: -60.0 }, 32.0, 30.0),
+        ] {
+            let causes = beside(kind, 20.0);
+            let estimates = (causes.estimate().unwrap(), causes.about_measured(30.0));
+            let told = (estimates.0.depth_db, estimates.1.depth_db);
+            assert!((told.0 - estimate_db).abs() < 0.01 && (told.1 - measured_db).abs() < 0.01, "{told:?}");
+        }
     }
 
     /// Clipping that leaves 30 dB or so: rests of 137 dB say nothing, and a level that alone would leave 50 dB does not either; one

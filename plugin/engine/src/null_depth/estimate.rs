@@ -61,6 +61,10 @@ pub enum Limit {
     /// Nothing that was found.
     #[default]
     Nothing,
+    /// Steady noise, which is there while the voice sings as well.
+    Noise,
+    /// Treble that the backing lacks, which stays whole.
+    Missing,
     /// Clipping or saturation.
     Bend,
     /// The same, taken back as far as its curve is known.
@@ -85,7 +89,9 @@ impl Limit {
         match self {
             // The lowest cells hold the voice as well, so the depth is beyond them; but a bend that was not found may leave more. From
             // -27 to 76 dB (19 songs): the range holds 15 of them.
-            Self::Nothing => [10.0, -15.0, 40.0],
+            Self::Nothing | Self::Noise => [10.0, -15.0, 40.0],
+            // From -3.4 to 2.9 dB (5 pairs of the open set and of others, low-passed or lossy); rounded outwards by hand.
+            Self::Missing => [0.0, -6.0, 4.0],
             Self::Bend => [0.0, -11.0, 9.0],
             // A curve that is known exactly would leave nothing, so the deepest is chosen by hand; of 11 songs none was beyond 8 dB.
             Self::Straightened => [0.0, -9.0, 20.0],
@@ -126,13 +132,15 @@ impl Evidence {
         // Re the depth in the rests: median, shallowest, deepest.
         let re_rests_db = match self.limit {
             // What is done to the mix while the voice sings, and was not found, may leave as much as the lowest cells allow.
-            Limit::Nothing if depth_db > IDENTICAL_DB => {
+            Limit::Nothing | Limit::Noise if depth_db > IDENTICAL_DB => {
                 [0.0, (self.estimate().from_db - depth_db).min(-3.0), 3.0]
             }
             // Five songs: -19 to 5 dB, the shallow ones softly clipped.
-            Limit::Nothing if depth_db > BELOW_BREATH_DB => [0.0, -20.0, 5.0],
+            Limit::Nothing | Limit::Noise if depth_db > BELOW_BREATH_DB => [0.0, -20.0, 5.0],
             // The voice's own breath tops what is left: of six songs, four were 2 to 15 dB deeper, but two as deep as rounding allows.
             Limit::Nothing => [8.0, -3.0, 70.0],
+            // From -1.2 to 0 dB (4 pairs: hiss, and 8 bits); chosen by hand, since breath may top a weak one.
+            Limit::Noise => [0.0, -4.0, 8.0],
             // It leaves more where it hears more.
             Limit::Codec => [-4.0, -11.0, 2.0],
             // No training song was so deep; chosen by hand.
@@ -144,6 +152,7 @@ impl Evidence {
             | Limit::Clipped
             | Limit::Level
             | Limit::Tone
+            | Limit::Missing
             | Limit::Speed => {
                 return self.estimate();
             }
@@ -154,7 +163,8 @@ impl Evidence {
     /// Whether a depth that was heard in the rests, dB, is beyond all that the limit allows beneath the voice. A clock that runs
     /// apart never left more there.
     pub fn forbids(&self, depth_db: f32) -> bool {
-        !matches!(self.limit, Limit::Nothing | Limit::Clock) && depth_db > self.estimate().to_db
+        !matches!(self.limit, Limit::Nothing | Limit::Noise | Limit::Missing | Limit::Clock)
+            && depth_db > self.estimate().to_db
     }
 }
 
@@ -162,8 +172,10 @@ impl Evidence {
 mod tests {
     use super::*;
 
-    const LIMITS: [Limit; 9] = [
+    const LIMITS: [Limit; 11] = [
         Limit::Nothing,
+        Limit::Noise,
+        Limit::Missing,
         Limit::Clock,
         Limit::Bend,
         Limit::Straightened,
@@ -228,11 +240,11 @@ mod tests {
     #[test]
     fn rests_beyond_what_the_limit_allows_are_not_believed() {
         let limited = |limit| Evidence { limit, figure_db: 40.0 };
-        for limit in &LIMITS[2..] {
+        for limit in &LIMITS[4..] {
             assert!(limited(*limit).forbids(137.0), "{limit:?}");
             assert!(!limited(*limit).forbids(40.0), "{limit:?}");
         }
-        for limit in &LIMITS[..2] {
+        for limit in &LIMITS[..4] {
             assert!(!limited(*limit).forbids(137.0));
         }
     }
