@@ -143,6 +143,11 @@ impl LockSupervisor {
         confirmed
     }
 
+    /// The delay has begun to move, or to stand still: while it moves its null is not weighed.
+    pub fn motion_changed(&mut self) {
+        self.was_weighed = false;
+    }
+
     /// The null itself has confirmed the current alignment.
     pub fn confirm(&mut self, now: u64) {
         self.is_proven = true;

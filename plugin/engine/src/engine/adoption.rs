@@ -446,6 +446,7 @@ impl Engine {
             self.learned.learned_s = 0.0;
             let from = self.aligner.read_to(&self.input);
             self.learning.alignment_changed(from, self.input.now());
+            self.supervisor.motion_changed();
             self.tone.bands.recall(&self.learned.bands);
             self.motion_changed(before, from);
             self.match_changed();

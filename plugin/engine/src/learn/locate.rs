@@ -115,7 +115,11 @@ impl Locator<'_> {
         if self.filter.is_silent() {
             return LocalSearchReport { found, ..LocalSearchReport::default() };
         }
-        let cost_reduction = self.cost_reduction_now(delay_samples, from);
+        // Nobody weighs the null of a delay that moves by this.
+        let cost_reduction = match rate {
+            0.0 => self.cost_reduction_now(delay_samples, from),
+            _ => self.cost_reduction(delay_samples, from),
+        };
         let jumped = found.filter(|found| self.is_other(found, delay_samples, true)).and_then(|found| {
             let least = CONFIRMED.max(cost_reduction? + BETTER);
             (self.cost_reduction(delay_of(&found), from)? > least).then(|| {

@@ -2,6 +2,7 @@
 
 use crate::dsp::ring::{Signal, Stereo, stereo};
 use crate::dsp::sinc::windowed_sinc;
+use crate::dsp::units::sum_of_products;
 use crate::settings::Tone;
 use crate::spectral::lanes::{LANES, Lanes, ZERO, plus, reversed, times};
 use crate::spectral::spectrum::Spectrum;
@@ -125,14 +126,14 @@ impl Taps {
     /// Level of each side through the stronger of its responses, linear, with the sign of its largest tap: its own, unless the
     /// sides of the backing are exchanged.
     pub fn level(&self) -> [f32; 2] {
-        let level = |h: &Vec<f32>| {
-            let power: f64 = h.iter().map(|&x| f64::from(x) * f64::from(x)).sum();
+        std::array::from_fn(|side| {
+            let [own, other] = [side, 1 - side].map(|from| {
+                let h = &self.h[side][from];
+                (sum_of_products(h, h), h)
+            });
+            let (power, h) = if other.0 > own.0 { other } else { own };
             let largest = h.iter().fold(0.0f32, |a, &x| if x.abs() > a.abs() { x } else { a });
             (power.sqrt() as f32).copysign(largest)
-        };
-        std::array::from_fn(|side| {
-            let [own, other] = [side, 1 - side].map(|from| level(&self.h[side][from]));
-            if other.abs() > own.abs() { other } else { own }
         })
     }
 
