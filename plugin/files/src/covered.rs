@@ -14,12 +14,13 @@ const SHORTEST_S: f64 = 0.25;
 /// Least jump of the delay that is told, s: what differs by less is one alignment to the engine.
 const JUMP_S: f64 = 1.5e-4;
 
-/// Part of the song from which the backing is subtracted, 0 to 1.
+/// Part of the song, as far as the mix is more than silence, from which the backing is subtracted, 0 to 1.
 pub fn share(sections: &[Section]) -> f64 {
     let length_s = |of: &dyn Fn(&&Section) -> bool| -> f64 {
         sections.iter().filter(|section| of(section)).map(Section::length_s).sum()
     };
-    length_s(&|section| section.state.is_subtracted()) / length_s(&|_| true).max(1e-9)
+    length_s(&|section| section.state.is_subtracted())
+        / length_s(&|section| section.state != State::MixSilent).max(1e-9)
 }
 
 /// Where the backing is over, s: from there on it is silent to the song's end.
@@ -159,8 +160,13 @@ mod tests {
 
     #[test]
     fn the_share_is_that_of_the_song() {
-        let song = sections(&[(10.0, State::Subtracted), (5.0, State::HoldsMore), (15.0, State::Silent)]);
+        let (plays, more, silent) = (State::Subtracted, State::HoldsMore, State::Silent);
+        let song = sections(&[(4.0, State::MixSilent), (10.0, plays), (5.0, more), (15.0, silent)]);
         assert!((share(&song) - 0.5).abs() < 1e-12);
+        // A mix that ends before its backing does is no backing that ends.
+        assert!(
+            words(&sections(&[(4.0, State::MixSilent), (10.0, plays), (3.0, State::MixSilent)])).is_empty()
+        );
         assert_eq!(share(&[]), 0.0);
     }
 }

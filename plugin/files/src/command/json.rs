@@ -27,6 +27,7 @@ fn section(section: &Section) -> Value {
         State::HoldsMore => "backing holds more",
         State::Nothing => "next to nothing",
         State::Silent => "backing silent",
+        State::MixSilent => "mix silent",
         State::NotFound(_) => "not found",
     };
     let delay_samples = section.state.is_subtracted().then_some(section.delay_samples);

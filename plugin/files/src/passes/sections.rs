@@ -36,6 +36,8 @@ pub enum State {
     Nothing,
     /// The backing is silent, or over: the mix passes.
     Silent,
+    /// The mix is silence: there is nothing to take the backing from.
+    MixSilent,
     /// The backing was not found: the mix passes.
     NotFound(Lock),
 }
@@ -48,6 +50,7 @@ impl State {
 
     fn of(point: &Point) -> Self {
         match point.lock {
+            _ if point.mix_is_silent => Self::MixSilent,
             Lock::NoBacking => Self::Silent,
             Lock::Locked if point.energies.is_silent() => Self::Silent,
             Lock::Locked => Self::Subtracted,
@@ -81,8 +84,8 @@ pub fn sections(series: &Series, end_s: f64, sample_rate_hz: f64) -> Vec<Section
     // Short rests belong to what they interrupt.
     for (from, to) in runs(states.len(), |idx| states[idx] == states[idx - 1]) {
         let around = [from.checked_sub(1), Some(to)].map(|idx| idx.and_then(|idx| states.get(idx)).copied());
-        if states[from] == State::Silent && at(to) - at(from) < REST_S {
-            let state = around.into_iter().flatten().next().unwrap_or(State::Silent);
+        if matches!(states[from], State::Silent | State::MixSilent) && at(to) - at(from) < REST_S {
+            let state = around.into_iter().flatten().next().unwrap_or(states[from]);
             states[from..to].fill(state);
         }
     }
@@ -189,6 +192,23 @@ mod tests {
             told(&[plays, plays, rests, gone, gone]),
             [(0.0, 2.0, State::Subtracted), (2.0, 5.0, State::Silent)]
         );
+    }
+
+    /// Before a mix begins and after it has ended there is nothing to be subtracted from, whatever the backing does.
+    #[test]
+    fn a_silent_mix_is_no_silent_backing() {
+        let mut series = Series::default();
+        for n in 0..9 {
+            let mix_db = if (3..6).contains(&n) { -20.0 } else { -110.0 };
+            let energies = Energies { mix: 2.0, backing: 1.0, product: 1.0 };
+            let claims = Claims { claimed: 1.0, raised: 0.0 };
+            let readings = Readings { lock: Lock::Locked, mix_db, ..Readings::default() };
+            series.add(f64::from(n), &readings, energies, claims, 0);
+        }
+        let told = sections(&series, 9.0, RATE_HZ);
+        let told: Vec<_> = told.iter().map(|section| (section.range_s, section.state)).collect();
+        let (silent, plays) = (State::MixSilent, State::Subtracted);
+        assert_eq!(told, [((0.0, 3.0), silent), ((3.0, 6.0), plays), ((6.0, 9.0), silent)]);
     }
 
     /// 60 % of what is claimed is no chance; 95 % may be.

@@ -5,6 +5,9 @@ use minuend_engine::{Claims, Energies, Lock, Readings};
 /// Points are merged in pairs when there are more than this.
 const MAX_POINTS: usize = 2_000;
 
+/// A mix below this, dB re full scale, is silence: dither of 16 bits is at -93.
+const SILENT_MIX_DB: f32 = -100.0;
+
 /// The readings of a stretch of the song.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Point {
@@ -12,6 +15,8 @@ pub struct Point {
     pub at_s: f64,
     /// State of the search at its end.
     pub lock: Lock,
+    /// Whether the mix is silence throughout.
+    pub mix_is_silent: bool,
     /// Delay between the files, samples; not a number while not locked.
     pub delay_samples: f64,
     /// Confidence in the delay, where it was looked at; not a number elsewhere.
@@ -55,6 +60,7 @@ impl Series {
         let point = Point {
             at_s,
             lock: readings.lock,
+            mix_is_silent: readings.mix_db < SILENT_MIX_DB,
             delay_samples: if locked { readings.delay_samples - advance_samples as f64 } else { f64::NAN },
             confidence: if looked { f64::from(readings.confidence) } else { f64::NAN },
             follow_db: if locked { f64::from(readings.follow_db) } else { f64::NAN },
@@ -113,6 +119,7 @@ fn merge(a: Point, b: Point) -> Point {
     Point {
         at_s: a.at_s,
         lock: b.lock,
+        mix_is_silent: a.mix_is_silent && b.mix_is_silent,
         delay_samples: if a.delay_samples.is_nan() { b.delay_samples } else { a.delay_samples },
         confidence: mean(a.confidence, b.confidence),
         follow_db: mean(a.follow_db, b.follow_db),

@@ -209,7 +209,10 @@ fn facts(findings: &Findings) -> Facts {
 fn found_share(sections: &[Section]) -> f64 {
     let [subtracted_s, lost_s]: [f64; 2] = [true, false].map(|is_subtracted| {
         let alike = sections.iter().filter(|section| section.state.is_subtracted() == is_subtracted);
-        alike.filter(|section| section.state != State::Silent).map(Section::length_s).sum()
+        alike
+            .filter(|section| !matches!(section.state, State::Silent | State::MixSilent))
+            .map(Section::length_s)
+            .sum()
     });
     subtracted_s / (subtracted_s + lost_s).max(1e-9)
 }
@@ -224,6 +227,7 @@ fn section_table(sections: &[Section], sample_rate_hz: f64) -> String {
             State::HoldsMore => format!("{}; the backing holds what the mix does not", delay()),
             State::Nothing => "next to nothing is taken".to_owned(),
             State::Silent => "backing silent: the mix passes".to_owned(),
+            State::MixSilent => "mix silent".to_owned(),
             State::NotFound(Lock::Lost) => "lost: the mix passes".to_owned(),
             State::NotFound(Lock::TooLate) => "backing too late: the mix passes".to_owned(),
             State::NotFound(_) => "not found yet: the mix passes".to_owned(),
