@@ -3,7 +3,8 @@
 /// Times after which an unmeasured level may be back at 1, seconds: a limiter that lets go between words, a compressor that
 /// leans on a whole verse. Chosen by hand; not measured.
 pub const RELEASES_S: [f64; 2] = [0.5, 8.0];
-/// Largest movements followed, re 1. Chosen by hand; not measured.
+/// Largest movements followed, re 1: -34 dB and 12 dB. Songs fade; within -10 and 6 dB, three that faded out in 10 s were lost on the
+/// way. Two masters of 13 changed by 0.3 dB, one by -0.7 dB.
 pub const FOLLOWED_RANGE: (f64, f64) = (-0.98, 3.0);
 /// Process noise, variance per frame, at and under which the level counts as still: between that of [`Movement::STILL`]
 /// and the least that is learned, 1e-8.
