@@ -238,6 +238,12 @@ mod tests {
         // The sides of the backing exchanged.
         truth.h.reverse();
         is_found(&truth, len, window, samples);
+        // And nothing from a side's own: the bound is that of all that a side gets.
+        truth = Taps::gains(len, [0.8, -0.6], 0.0);
+        truth.h.reverse();
+        let mut bounded = truth.clone();
+        limit(&mut bounded, &mut Spectrum::new(window));
+        assert!(bounded == truth);
     }
 
     fn is_found(truth: &Taps, len: usize, window: usize, samples: usize) {

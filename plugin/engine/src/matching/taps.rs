@@ -345,6 +345,16 @@ mod tests {
         }
     }
 
+    /// Left goes to the right at 0.7 and right to the left at -0.5, later by 0.37 samples.
+    #[test]
+    fn sides_that_are_exchanged_tell_level_and_delay() {
+        let mut taps = Taps::gains(256, [0.7, -0.5], 0.37);
+        taps.h.reverse();
+        let level = taps.level();
+        assert!((level[0] + 0.5).abs() < 0.01 && (level[1] - 0.7).abs() < 0.01, "{level:?}");
+        assert!((taps.bulk_delay_samples() - 0.37).abs() < 0.01, "{}", taps.bulk_delay_samples());
+    }
+
     #[test]
     fn a_gain_is_exact_and_centred() {
         let mut y = stereo(300);
