@@ -272,7 +272,7 @@ impl Engine {
         self.subtractor.process(self.tone.followed(), &self.input, self.aligner.lock().inverted);
         if let Some(subtracted) = self.subtractor.subtracted() {
             if self.is_subtracted(subtracted.at) {
-                self.metering.hear_matched(self.tone.followed(), &self.input);
+                self.metering.hear_matched(self.tone.followed(), self.level.lift(), &self.input);
             }
             self.output.hear(subtracted, &self.input, self.learned.learned_s > 0.0);
         }
@@ -302,8 +302,8 @@ impl Engine {
             self.metering.hear_output(output, &self.input, self.aligner.changed_at());
         }
         let delay_samples = self.aligner.lock().delay_samples;
-        let (levelled, moved) = (self.level.levelled(), self.level.level());
-        let is_absent = self.supervisor.is_absent(levelled, moved, delay_samples, &self.input);
+        let (levelled, lift) = (self.level.levelled(), self.level.lift());
+        let is_absent = self.supervisor.is_absent(levelled, lift, delay_samples, &self.input);
         let hold = self.input.settings_at(self.tone.followed().at).hold;
         self.keep_estimate(hold);
         if is_absent && self.aligner.is_locked() && !hold {

@@ -19,10 +19,6 @@ const WAS_DEEP: f64 = 3.0;
 /// not measured.
 pub const HOLDS: f64 = 0.1;
 
-/// Level, linear, down to which what is followed counts as present (-10 dB). What is absent is followed down to nothing; what fades out
-/// goes there, too, and then the null must confirm it. Chosen by hand; not measured.
-const FOLLOWED_DOWN: f32 = 0.3;
-
 /// How much the current alignment is doubted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Doubt {
@@ -98,16 +94,9 @@ impl LockSupervisor {
         self.forget_presence();
     }
 
-    /// Hears the backing, read at a delay in samples, at its level in the mix, which has moved by a linear factor: whether it is
-    /// absent from the mix.
+    /// Hears the backing, read at a delay in samples, at its level in the mix, and lifted by a gain: whether it is absent from the mix.
     #[inline(never)]
-    pub fn is_absent(
-        &mut self,
-        levelled: &Hop,
-        moved: f32,
-        delay_samples: i64,
-        input: &InputHistory,
-    ) -> bool {
+    pub fn is_absent(&mut self, levelled: &Hop, lift: f64, delay_samples: i64, input: &InputHistory) -> bool {
         let stretch = levelled.at..levelled.at + levelled.len() as i64;
         if levelled.at < 0 || input.discontinuities.touch(stretch, delay_samples) {
             return false; // What is muted tells nothing.
@@ -117,7 +106,6 @@ impl LockSupervisor {
         let product =
             sides.map(|(mix, b)| sum_of_products(mix, b)).sum::<f64>() / (2 * levelled.len()) as f64;
         let mix_is_heard = mean_square([&self.mix[0], &self.mix[1]]) > SILENT_MIX;
-        let lift = f64::from(FOLLOWED_DOWN / moved.max(f32::MIN_POSITIVE)).max(1.0);
         let power = lift * lift * mean_square(levelled.sides());
         self.verdict = self.presence.add(lift * product, power, mix_is_heard);
         self.verdict == Verdict::Absent && input.now() > self.confirmed_to

@@ -8,6 +8,9 @@ use crate::input::InputHistory;
 use crate::matching::follower::Follower;
 use crate::settings::{BackingKind, Follow};
 
+/// Level, linear, down to which what is followed counts as it is (-10 dB). Chosen by hand; not measured.
+const FOLLOWED_DOWN: f32 = 0.3;
+
 /// The level follower and the delay that it needs.
 pub struct LevelStage {
     /// What tells the level.
@@ -52,6 +55,13 @@ impl LevelStage {
     /// Movement of the level at the end of the last hop, linear.
     pub fn level(&self) -> f32 {
         self.level
+    }
+
+    /// Gain that brings what is followed further down than to [`FOLLOWED_DOWN`] back there, linear. What is absent from the mix is followed
+    /// down until it fits: it must be judged at a level at which it does not. What fades out goes there, too, and then the null must
+    /// confirm it.
+    pub fn lift(&self) -> f64 {
+        f64::from(FOLLOWED_DOWN / self.level.max(f32::MIN_POSITIVE)).max(1.0)
     }
 
     /// The hop that was brought to its level last.
