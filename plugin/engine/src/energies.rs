@@ -55,11 +55,6 @@ impl Energies {
         energies
     }
 
-    /// The same of a backing lifted by a gain, linear.
-    pub fn lifted(self, gain: f64) -> Self {
-        Self { mix: self.mix, backing: gain * gain * self.backing, product: gain * self.product }
-    }
-
     /// Energy of the mix less what is taken from it.
     pub fn difference(&self) -> f64 {
         self.mix - 2.0 * self.product + self.backing
@@ -170,7 +165,6 @@ mod tests {
         assert_eq!((energies.mix, energies.backing, energies.product), (25.0, 5.0, 11.0));
         assert_eq!((energies.difference(), energies.fit()), (8.0, 2.2));
         assert_eq!(energies + energies - energies, energies);
-        assert_eq!(energies.lifted(2.0), Energies::of([&[3.0], &[4.0]], [&[2.0], &[4.0]]));
         for (backing, is_silent) in [(1e-7, true), (1e-5, false)] {
             assert_eq!(Energies { mix: 1.0, backing, product: 0.0 }.is_silent(), is_silent);
         }

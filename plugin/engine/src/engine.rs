@@ -272,7 +272,7 @@ impl Engine {
         self.subtractor.process(self.tone.followed(), &self.input, self.aligner.lock().inverted);
         if let Some(subtracted) = self.subtractor.subtracted() {
             if self.is_subtracted(subtracted.at) {
-                self.metering.hear_matched(self.tone.followed(), self.level.lift(), &self.input);
+                self.metering.hear_matched(self.tone.followed(), &self.input);
             }
             self.output.hear(subtracted, &self.input, self.learned.learned_s > 0.0);
         }

@@ -93,10 +93,10 @@ impl Metering {
         self.readings.mix_is_heard = self.silent_hops <= self.sizes.hops(GONE_S);
     }
 
-    /// Hears the matched backing where it is subtracted, as far as the guard lets it, and lifted by a gain.
-    pub fn hear_matched(&mut self, matched: &Hop, lift: f64, input: &InputHistory) {
+    /// Hears the matched backing where it is subtracted, as far as the guard lets it.
+    pub fn hear_matched(&mut self, matched: &Hop, input: &InputHistory) {
         input.read_mix(matched.at, &mut self.mix);
-        self.readings.energies += Energies::of([&self.mix[0], &self.mix[1]], matched.sides()).lifted(lift);
+        self.readings.energies += Energies::of([&self.mix[0], &self.mix[1]], matched.sides());
     }
 
     /// Hears one hop of the output; the alignment was another one before a position of the mix.
